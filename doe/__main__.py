@@ -1,0 +1,5 @@
+"""Run the command line: ``python -m doe``."""
+
+from doe.cli.app import main
+
+main()

@@ -1,0 +1,42 @@
+"""Commands about the answer: ``fit``, ``recommend``, ``report``."""
+
+from typing import Annotated
+
+import typer
+
+from doe.cli.options import HERE, JsonOption, StudyOption, folder_of, show
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands of this module."""
+    app.command()(fit)
+    app.command()(recommend)
+    app.command()(report)
+
+
+def fit(
+    study: StudyOption = HERE,
+    terms: Annotated[
+        str | None,
+        typer.Option(help="Another model, terms separated by commas ('a, b, a * b, a^2'); labelled exploratory."),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Fit the declared model to what was collected."""
+    from doe.cli import steps
+
+    show(steps.fit(folder_of(study), terms), as_json)
+
+
+def recommend(study: StudyOption = HERE, as_json: JsonOption = False) -> None:
+    """Recommend a setting within what was tried, with its intervals."""
+    from doe.cli import steps
+
+    show(steps.recommend(folder_of(study)), as_json)
+
+
+def report(study: StudyOption = HERE, as_json: JsonOption = False) -> None:
+    """Write report.pdf for the quality file."""
+    from doe.cli import steps
+
+    show(steps.report(folder_of(study)), as_json)

@@ -1,0 +1,69 @@
+"""The command line: one entry point, and the only place where an error becomes words and an exit status."""
+
+import json
+import os
+import sys
+import warnings
+from typing import Any
+
+import typer
+
+from doe.cli import answer, floor, protocol, whole
+from doe.errors import DoeError, InputRefused
+
+app = typer.Typer(
+    name="doe",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    help="Plan, record and analyse the test prints that qualify a filament on your printers.",
+    epilog="Start with 'doe demo', or with 'doe new' in the folder where your studies live. 'doe status' names the next step.",
+)
+for group in (protocol, floor, answer, whole):
+    group.register(app)
+
+
+def main() -> None:
+    """Run the command line; exit 0 done, 2 wrong usage, 3 input refused, 1 a fault of ours."""
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")  # what a library warns of is for developers; verdicts speak to users
+    try:
+        app()
+    except DoeError as error:
+        _say(error)
+        sys.exit(error.exit_status)
+    except KeyboardInterrupt:
+        print("Stopped; nothing was changed.", file=sys.stderr)
+        sys.exit(130)
+    except Exception as error:
+        if os.environ.get("DOE_TRACEBACK"):
+            raise
+        print(
+            f"doe: a fault of ours, not of your input: {type(error).__name__}: {error}. Nothing was changed. "
+            "Set DOE_TRACEBACK=1 and run it again to see where.",
+            file=sys.stderr,
+        )
+        sys.exit(1)
+
+
+def _say(error: DoeError) -> None:
+    if "--json" in sys.argv:
+        print(json.dumps(_problems(error), ensure_ascii=False))
+    elif isinstance(error, InputRefused):
+        count = len(error.problems)
+        print(f"Refused: {count} problem{'s' if count > 1 else ''}; nothing was changed.", file=sys.stderr)
+        for problem in error.problems:
+            print(f"- {problem}", file=sys.stderr)
+    else:
+        print(f"doe: {error}", file=sys.stderr)
+
+
+def _problems(error: DoeError) -> dict[str, Any]:
+    problems = error.problems if isinstance(error, InputRefused) else ()
+    return {
+        "refused": str(error) if not problems else f"{len(problems)} problems",
+        "problems": [
+            {"where": one.where, "found": one.found, "allowed": one.allowed, "remedy": one.remedy} for one in problems
+        ],
+    }

@@ -1,0 +1,82 @@
+"""What the report is made of: everything in the study, read once, with the digest of each file."""
+
+from typing import TYPE_CHECKING, Any
+
+import doe
+from doe.cli.steps import FIT, RECOMMENDATION, Desk
+from doe.errors import InputRefused, Problem
+from doe.files import LOG, digest
+
+if TYPE_CHECKING:
+    from doe.report.write import ReportInputs
+
+_LIBRARIES = ("numpy", "scipy", "statsmodels", "pandas", "pyDOE3", "matplotlib", "typst")
+
+
+def report_inputs(desk: Desk) -> "ReportInputs":
+    """
+    Collect what the report shows.
+
+    Raises
+    ------
+    InputRefused
+        Where the study is not fitted, or was changed since.
+    """
+    import json
+    from functools import partial
+
+    from doe.design.plan import describe
+    from doe.model.fit import fit_model, predicted_mean
+    from doe.recommend import choose
+    from doe.report.write import ReportInputs
+    from doe.study import materials
+
+    study = desk.study()
+    design, record = describe(study, desk.design(study)), desk.record(study)
+    inputs = desk.inputs()
+    desk.require(FIT, "the record has not been fitted yet", "doe fit")
+    if json.loads(desk.take(FIT))["inputs"] != inputs:
+        raise InputRefused(
+            Problem(
+                FIT,
+                "the study or the record changed since it was made",
+                "a fit of what stands there now",
+                "run 'doe fit' again",
+            )
+        )
+    fit, fitted = fit_model(study, design, record, None, inputs)
+    advice = None
+    if desk.folder.has(RECOMMENDATION):
+        stored: dict[str, Any] = json.loads(desk.take(RECOMMENDATION))
+        if stored["inputs"] == inputs:
+            advice = choose.recommend_settings(study, design, fit, fitted, stored["number"])
+    log = desk.folder.log()
+    before_reports = [line for line in log if line["command"] != "report"]
+    files = {name: digest(desk.folder.read(name)) for name in [*desk.read, *desk.folder.names("sheets/*.xlsx")]}
+    return ReportInputs(
+        study=study,
+        design=design,
+        record=record,
+        fit=fit,
+        recommendation=advice,
+        predict={one.result.response: partial(predicted_mean, study, one) for one in fitted},
+        cautions=materials.template(study.header.family).cautions,
+        log=before_reports,
+        log_head=digest_of_log(desk, len(before_reports)),
+        files=dict(sorted(files.items())),
+        versions=_versions(),
+        prepared_at=before_reports[-1]["time"],
+    )
+
+
+def digest_of_log(desk: Desk, lines: int) -> str:
+    """Return the SHA-256 of the log's last line that no report wrote, so that a second report equals the first."""
+    kept = [line for line in desk.folder.read(LOG).splitlines() if b'"command": "report"' not in line]
+    return digest(kept[lines - 1])
+
+
+def _versions() -> dict[str, str]:
+    import platform
+    from importlib.metadata import version
+
+    return {"doe": doe.__version__, "Python": platform.python_version(), **{name: version(name) for name in _LIBRARIES}}

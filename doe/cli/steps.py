@@ -1,0 +1,440 @@
+"""The steps of a study: each reads the folder, does one thing, and writes its result whole with a line in the log."""
+
+import secrets
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import doe
+from doe.errors import InputRefused, Problem
+from doe.files import Folder, digest, dump_json
+
+if TYPE_CHECKING:
+    from doe.design.plan import Design
+    from doe.design.points import PlanRequest
+    from doe.record.match import Record
+    from doe.report.rows import Table
+    from doe.study.spec import Study
+
+STUDY = "study.toml"
+FIT, EXPLORATORY = "fit.json", "fit-exploratory.json"
+RECOMMENDATION = "recommendation.json"
+REPORT = "report.pdf"
+
+
+@dataclass(frozen=True)
+class Done:
+    """What a step has to show: data for ``--json``; tables and sentences for people."""
+
+    data: dict[str, Any]
+    tables: tuple["Table", ...] = ()
+    lines: tuple[str, ...] = ()
+
+
+@dataclass
+class Desk:
+    """An open study: its folder and everything read from it so far."""
+
+    folder: Folder
+    read: dict[str, bytes] = field(default_factory=dict)
+
+    def take(self, name: str) -> bytes:
+        """Read a file of the study and remember what was read."""
+        if name not in self.read:
+            self.read[name] = self.folder.read(name)
+        return self.read[name]
+
+    def study(self, *, changed: bool = False) -> "Study":
+        """Return the study; a protocol that differs from the locked one is refused unless a change is expected."""
+        from doe.study import amend, read
+
+        if not self.folder.has(STUDY):
+            raise InputRefused(
+                Problem(
+                    str(self.folder.path),
+                    f"there is no {STUDY} in it",
+                    "a study folder holds one",
+                    "go to the study's folder, name it with --study, or make one with 'doe new'",
+                )
+            )
+        study, self.read[STUDY] = read.read_study(self.folder)
+        if not changed:
+            amend.require_unchanged(study, self.folder.log())
+        return study
+
+    def design(self, study: "Study") -> "Design":
+        """Return the plan; without one the remedy is named."""
+        from doe.design.read import PLAN, read_plan
+
+        self.require(PLAN, "the study has no plan yet", "doe plan")
+        return read_plan(self.take(PLAN), study)
+
+    def record(self, study: "Study") -> "Record":
+        """Return the record; without one the remedy is named."""
+        record = self.record_or_none(study)
+        if record is None:
+            raise InputRefused(
+                Problem(
+                    "record/", "nothing was collected yet", "results come from a filled workbook", "run 'doe collect'"
+                )
+            )
+        return record
+
+    def record_or_none(self, study: "Study") -> "Record | None":
+        """Return the record, or None where nothing was collected yet."""
+        from doe.record import read_tables
+
+        return read_tables.read_record({name: self.take(name) for name in self.folder.names("record/*.csv")}, study)
+
+    def inputs(self, *names: str) -> dict[str, str]:
+        """Return the digest of each file read so far; only those named, where names are given."""
+        return {name: digest(content) for name, content in sorted(self.read.items()) if not names or name in names}
+
+    def commit(self, command: str, writes: Mapping[str, bytes], **detail: Any) -> None:  # noqa: ANN401
+        """Write the step's files and its line in the log."""
+        self.folder.commit(command, writes, reads=self.read, version=doe.__version__, detail=detail)
+
+    def require(self, name: str, found: str, command: str) -> None:
+        """Refuse to go on without a file of the study, and name the command that makes it."""
+        if not self.folder.has(name):
+            raise InputRefused(Problem(name, found, "this step needs it", f"run '{command}' first"))
+
+
+def fresh_seed() -> int:
+    """Return a seed that nobody chose."""
+    return secrets.randbelow(2**31)
+
+
+def new(folder: Folder, family: str, title: str | None, printers: int) -> Done:
+    """Make a study folder from a material family's starting points."""
+    from doe.study import materials, read
+
+    if folder.path.exists() and (not folder.path.is_dir() or any(folder.path.iterdir())):
+        raise InputRefused(
+            Problem(
+                str(folder.path),
+                "it is already there and not empty",
+                "a study starts in a folder of its own",
+                "choose another name",
+            )
+        )
+    text = materials.new_study_text(
+        family, folder.path.resolve().name, [chr(ord("A") + i) for i in range(printers)], title
+    )
+    study = read.parse_study(text)
+    make_folder(folder)
+    Desk(folder).commit("new", {STUDY: text.encode()}, family=family)
+    cautions = materials.template(family).cautions
+    return Done(
+        {"study": study.header.id, "file": STUDY, "cautions": list(cautions)},
+        lines=(
+            f"Made {folder.path / STUDY} for {study.header.family}.",
+            "",
+            "Before anybody heats anything:",
+            *(f"- {caution}" for caution in cautions),
+            "",
+            f"Next: read {STUDY}, put in your own requirements, then run 'doe plan --study {folder.path}'.",
+        ),
+    )
+
+
+def make_folder(folder: Folder) -> None:
+    """Make the folder of a new study."""
+    try:
+        folder.path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputRefused(
+            Problem(
+                str(folder.path),
+                f"the folder cannot be made ({error.strerror})",
+                "a place where you may write",
+                "choose another place",
+            )
+        ) from None
+
+
+def plan(folder: Folder, request: "PlanRequest") -> Done:
+    """Plan the prints and lock the protocol."""
+    from doe.design.plan import plan_runs
+
+    return _planned(folder, lambda study: plan_runs(study, request), {"seed": request.seed})
+
+
+def adopt(folder: Folder, file: Path) -> Done:
+    """Take over a plan made elsewhere and lock the protocol."""
+    from doe.design.adopt import adopt as take_over
+    from doe.design.read import read_table
+
+    content = outside(file)
+    return _planned(
+        folder,
+        lambda study: take_over(study, read_table(content, file.name), file.name),
+        {"from": file.name, "sha256": digest(content)},
+    )
+
+
+def _planned(folder: Folder, make: Callable[["Study"], "Design"], detail: dict[str, Any]) -> Done:
+    from doe.design.read import PLAN, plan_text
+    from doe.report import protocol, screens
+    from doe.study import amend
+
+    with folder.locked("plan"):
+        desk = Desk(folder)
+        study = desk.study(changed=True)
+        if folder.names("sheets/*.xlsx") or folder.names("record/*.csv"):
+            raise InputRefused(
+                Problem(
+                    PLAN,
+                    "a sheet of it was written",
+                    "from then on the plan is frozen",
+                    "start a new study for another plan",
+                )
+            )
+        design = make(study)
+        desk.commit("plan", {PLAN: plan_text(design)}, protocol=amend.protocol(study), **detail)
+    return Done(
+        {
+            "prints": len(design.runs),
+            "facts": design.facts,
+            "verdicts": [one.as_data() for one in design.verdicts],
+            "file": PLAN,
+        },
+        (protocol.plan_facts(study, design), protocol.plan_table(study, design), *screens.verdict_tables(design.verdicts)),
+        (f"Wrote {PLAN}; the protocol is locked (change it with 'doe amend').", "Next: doe sheet"),
+    )
+
+
+def outside(file: Path) -> bytes:
+    """Read a file that the user named, wherever it is."""
+    try:
+        return file.read_bytes()
+    except OSError as error:
+        raise InputRefused(
+            Problem(
+                str(file),
+                f"it cannot be read ({error.strerror})",
+                "a file that exists and may be read",
+                "check the name and its rights",
+            )
+        ) from None
+
+
+def amend(folder: Folder, reason: str) -> Done:
+    """Log a change of the protocol with its reason, and lock the new one."""
+    from doe.report import screens
+    from doe.study import amend as amendment
+
+    with folder.locked("amend"):
+        desk = Desk(folder)
+        study = desk.study(changed=True)
+        before = amendment.locked_protocol(folder.log())
+        changes = [] if before is None else amendment.changes(before, amendment.protocol(study))
+        if before is None or not changes:
+            found = (
+                "the protocol is not locked yet" if before is None else "nothing in it differs from the locked protocol"
+            )
+            raise InputRefused(
+                Problem(
+                    STUDY, found, "an amendment changes a locked protocol", "edit study.toml first, then run this again"
+                )
+            )
+        locked = type(study).model_validate(before)
+        verdicts = amendment.check_amendment(
+            locked, study, has_plan=True, has_sheets=bool(folder.names("sheets/*.xlsx"))
+        )
+        listed = [{"key": one.key, "before": one.before, "after": one.after} for one in changes]
+        desk.commit("amend", {}, reason=reason, changes=listed, protocol=amendment.protocol(study))
+    return Done(
+        {"reason": reason, "changes": listed, "verdicts": [one.as_data() for one in verdicts]},
+        screens.verdict_tables(verdicts),
+        (
+            *(f"{one['key']}: {one['before']} -> {one['after']}" for one in listed),
+            "The change is logged and the protocol locked again.",
+        ),
+    )
+
+
+def sheet(folder: Folder) -> Done:
+    """Write the workbook of the latest round."""
+    from doe.sheet import layout, write
+    from doe.study import amend, materials
+
+    with folder.locked("sheet"):
+        desk = Desk(folder)
+        study = desk.study()
+        design = desk.design(study)
+        number = design.rounds[-1]
+        name = f"sheets/round-{number}.xlsx"
+        if folder.has(name):
+            raise InputRefused(
+                Problem(
+                    name,
+                    "it is already there",
+                    "operators may have written in it, so it is never overwritten",
+                    "use it, or move it elsewhere and run this again",
+                )
+            )
+        seal = layout.plan_digest(amend.definitions(study), design.of_round(number))
+        content = write.write_workbook(study, design, number, seal, materials.template(study.header.family).cautions)
+        desk.commit("sheet", {name: content}, round=number, digest=seal)
+    return Done(
+        {"file": name, "round": number, "digest": seal, "sheets": layout.locations(study, design, number)},
+        lines=(
+            f"Wrote {name} with {len(design.of_round(number))} prints. Hand it to the operators.",
+            "Next, once it is filled in, even in part: doe collect",
+        ),
+    )
+
+
+def collect(folder: Folder, books: list[Path], operator: str) -> Done:
+    """Read workbooks into the record; empty cells never erase, changed values become corrections."""
+    from doe.files import stamp
+    from doe.record import corrections, match, read, read_tables
+    from doe.report import protocol
+    from doe.study import amend
+
+    with folder.locked("collect"):
+        desk = Desk(folder)
+        study = desk.study()
+        design = desk.design(study)
+        before = record = desk.record_or_none(study)
+        contents = {book.name: outside(book) for book in books} or {
+            name: desk.take(name) for name in folder.names("sheets/*.xlsx")
+        }
+        if not contents:
+            raise InputRefused(
+                Problem(
+                    "sheets/", "there is no workbook", "one that 'doe sheet' wrote", "run 'doe sheet', or name the file"
+                )
+            )
+        messages: list[str] = []
+        changed = 0
+        for name, content in contents.items():
+            cells = read.read_workbook(content, name)
+            book, said = match.match(study, design, cells, amend.definitions(study))
+            record, changes = corrections.merge(record, book, operator, stamp())
+            messages, changed = [*messages, *said], changed + len(changes)
+        assert record is not None
+        files = read_tables.record_files(record)
+        if before is None or files != read_tables.record_files(before):
+            desk.read.update(contents)
+            desk.commit("collect", files, books=sorted(contents), corrections=changed)
+            lines = (
+                f"Collected into record/; {changed} earlier values were corrected."
+                if changed
+                else "Collected into record/.",
+            )
+        else:
+            lines = ("Nothing new in the workbook; the record is as it was.",)
+    return Done(
+        {
+            "prints": int((record.prints["outcome"] != "").sum()),
+            "of": len(record.prints),
+            "corrections": changed,
+            "messages": messages,
+        },
+        (protocol.data_summary(study, record),),
+        (*messages, *lines, "Next: collect again when more is filled in, or doe fit"),
+    )
+
+
+def fit(folder: Folder, written: str | None) -> Done:
+    """Fit the declared model, or another one that is then labelled exploratory."""
+    from doe.model.fit import fit_model
+    from doe.model.results import as_data
+    from doe.report import screens
+
+    with folder.locked("fit"):
+        desk = Desk(folder)
+        study = desk.study()
+        design, record = desk.design(study), desk.record(study)
+        result, _ = fit_model(study, design, record, _terms(written, study), desk.inputs())
+        data = as_data(result)
+        name = FIT if written is None else EXPLORATORY
+        desk.commit("fit", {name: dump_json(data)}, exploratory=written is not None)
+    lines = () if written is None else ("This fit is exploratory: the recommendation rests on the declared model.",)
+    return Done(data, screens.fit_tables(study, result), (*lines, f"Wrote {name}.", "Next: doe recommend"))
+
+
+def _terms(written: str | None, study: "Study") -> list[str] | None:
+    from doe.study import scale
+
+    if written is None:
+        return None
+    listed = [text.strip() for text in written.split(",") if text.strip()]
+    try:
+        scale.model_terms(study, listed)
+    except ValueError as error:
+        names = ", ".join(factor.name for factor in study.factors)
+        raise InputRefused(
+            Problem(
+                "--terms",
+                str(error),
+                f"terms of the factors {names}, like 'a', 'a * b' or 'a^2', separated by commas",
+                "write it anew",
+            )
+        ) from None
+    return listed
+
+
+def recommend(folder: Folder) -> Done:
+    """Recommend a setting from the declared model's fit."""
+    import json
+
+    from doe.model.fit import fit_model
+    from doe.recommend import choose
+    from doe.report import screens
+
+    with folder.locked("recommend"):
+        desk = Desk(folder)
+        study = desk.study()
+        design, record = desk.design(study), desk.record(study)
+        inputs = desk.inputs()
+        desk.require(FIT, "the record has not been fitted yet", "doe fit")
+        if json.loads(desk.take(FIT))["inputs"] != inputs:
+            raise InputRefused(
+                Problem(
+                    FIT,
+                    "the study or the record changed since it was made",
+                    "a fit of what stands there now",
+                    "run 'doe fit' again",
+                )
+            )
+        result, fitted = fit_model(study, design, record, None, inputs)
+        number = _next_number(folder, desk, inputs)
+        advice = choose.recommend_settings(study, design, result, fitted, number)
+        data = choose.as_data(advice)
+        content = dump_json(data)
+        desk.commit("recommend", {f"recommendation-{number}.json": content, RECOMMENDATION: content}, number=number)
+    return Done(
+        data,
+        screens.recommendation_tables(study, advice),
+        (f"Wrote {RECOMMENDATION} (number {number}).", f"Next: {advice.next}"),
+    )
+
+
+def _next_number(folder: Folder, desk: Desk, inputs: dict[str, str]) -> int:
+    """Return the latest recommendation's number where it rests on the same files, else the next one."""
+    import json
+
+    numbers = [
+        int(name.removeprefix("recommendation-").removesuffix(".json"))
+        for name in folder.names("recommendation-*.json")
+    ]
+    if not numbers:
+        return 1
+    latest = json.loads(desk.take(f"recommendation-{max(numbers)}.json"))
+    return max(numbers) if latest["inputs"] == inputs else max(numbers) + 1
+
+
+def report(folder: Folder) -> Done:
+    """Write the report of everything that stands in the study now."""
+    from doe.cli.filing import report_inputs
+    from doe.report.write import write_report
+
+    with folder.locked("report"):
+        desk = Desk(folder)
+        content = write_report(report_inputs(desk))
+        desk.commit("report", {REPORT: content})
+    return Done({"file": REPORT, "bytes": len(content)}, lines=(f"Wrote {folder.path / REPORT}.",))

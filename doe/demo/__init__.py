@@ -1,0 +1,1 @@
+"""A simulated shop that fills in the workbook, always labelled as simulated."""

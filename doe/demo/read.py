@@ -1,0 +1,8 @@
+"""The demo's study file, as shipped with the templates."""
+
+from doe.study.read import templates_path
+
+
+def demo_study() -> bytes:
+    """Return the text of the study of an invented material."""
+    return (templates_path() / "demo" / "study.toml").read_bytes()

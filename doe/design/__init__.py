@@ -1,0 +1,1 @@
+"""The design: which prints are made, in which drying loads, in which order."""

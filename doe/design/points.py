@@ -1,0 +1,184 @@
+"""The settings of a named design, coded, before loads and order: factorial, fraction, central composite, Box-Behnken."""
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from doe.errors import InputRefused, Problem
+from doe.numerics import catalogue
+from doe.study import scale
+from doe.study.spec import Study
+
+Array = NDArray[np.float64]
+Kind = Literal["factorial", "fractional", "central-composite", "box-behnken"]
+
+
+@dataclass(frozen=True)
+class PlanRequest:
+    """What the engineer asked of the planner; every part has a default."""
+
+    kind: Kind | None = None
+    """None: the smallest family that can estimate the declared model."""
+    resolution: int | None = None
+    centre: int | None = None
+    """Centre prints; None: four where the family has them."""
+    form: Literal["circumscribed", "inscribed", "face"] = "face"
+    distance: Literal["rotatable", "orthogonal"] = "rotatable"
+    replicates: int = 1
+    loads: int | None = None
+    """Drying loads; None: the budget's, else as many as give three error degrees of freedom."""
+    seed: int = 1
+
+
+@dataclass(frozen=True)
+class Points:
+    """Coded settings with the kind of each (corner, centre, axial, edge), and facts about the family."""
+
+    kind: Kind
+    coded: Array
+    kinds: list[str]
+    facts: dict[str, Any] = field(default_factory=dict)
+
+
+_DEFAULT_CENTRE = 4
+
+
+def default_kind(study: Study) -> Kind:
+    """Return the smallest family of this version that can estimate the declared model."""
+    model = scale.model_terms(study)
+    if any(len(term) > len(set(term)) for term in model):
+        return "central-composite"
+    two_level = all(count in (0, 2) for count in scale.level_counts(study))
+    only_main = all(len(term) <= 1 for term in model)
+    return "fractional" if only_main and two_level and len(study.factors) >= 5 else "factorial"
+
+
+def make(study: Study, request: PlanRequest) -> Points:
+    """
+    Return the settings of the asked design.
+
+    Raises
+    ------
+    InputRefused
+        Where the family does not fit the factors, or has no member of the asked resolution.
+    """
+    kind = request.kind or default_kind(study)
+    if request.replicates < 1 or (request.centre is not None and request.centre < 0):
+        raise _refused(
+            "replicates or centre prints",
+            "a negative or zero count",
+            "--replicates of 1 or more, --centre of 0 or more",
+        )
+    try:
+        return {
+            "factorial": _factorial,
+            "fractional": _fractional,
+            "central-composite": _central_composite,
+            "box-behnken": _box_behnken,
+        }[kind](study, request)
+    except ValueError as error:
+        raise _refused(
+            f"plan of kind '{kind}'", str(error), "another --kind, --resolution or number of factors"
+        ) from None
+
+
+def _factorial(study: Study, request: PlanRequest) -> Points:
+    counts = scale.level_counts(study)
+    corners = _levels_to_coded(catalogue.full_factorial(tuple(count or 2 for count in counts)), counts)
+    return _with_centre(study, request, Points("factorial", corners, ["corner"] * len(corners), {"resolution": None}))
+
+
+def _fractional(study: Study, request: PlanRequest) -> Points:
+    counts = scale.level_counts(study)
+    if any(count > 2 for count in counts):
+        raise ValueError("a two-level fraction needs factors with two levels, and one here has more")
+    fraction = catalogue.fractional_factorial(len(counts), resolution=request.resolution or _needed_resolution(study))
+    corners = fraction.points.copy()
+    for index, count in enumerate(counts):
+        if count:
+            corners[:, index] = (corners[:, index] + 1) / 2
+    facts = {
+        "resolution": fraction.resolution,
+        "defining_relation": [_word(study, word) for word in fraction.words],
+        "aliases": _alias_sentences(study, fraction.words),
+    }
+    return _with_centre(study, request, Points("fractional", corners, ["corner"] * len(corners), facts))
+
+
+def _needed_resolution(study: Study) -> int:
+    """Main effects are kept clear of pairs (IV) where a fraction allows; a model with products needs V."""
+    return 5 if any(len(term) > 1 for term in scale.model_terms(study)) else 4
+
+
+def _central_composite(study: Study, request: PlanRequest) -> Points:
+    numeric = _numeric(study, "a central composite plan", fewest=2)
+    centre = _DEFAULT_CENTRE if request.centre is None else request.centre
+    made = catalogue.central_composite(len(numeric), request.form, request.distance, centre)
+    facts = {"axial_distance": made.axial_distance, "form": request.form}
+    if request.form != "face":
+        facts["distance"] = request.distance
+    coded, kinds = made.points, list(made.kinds)
+    for _ in range(request.replicates - 1):
+        coded, kinds = np.vstack([coded, made.points]), kinds + list(made.kinds)
+    return _crossed(study, numeric, Points("central-composite", coded, kinds, facts))
+
+
+def _box_behnken(study: Study, request: PlanRequest) -> Points:
+    numeric = _numeric(study, "a Box-Behnken plan", fewest=3)
+    edges = np.vstack([catalogue.box_behnken(len(numeric))] * request.replicates)
+    centre = _DEFAULT_CENTRE if request.centre is None else request.centre
+    coded = np.vstack([edges, np.zeros((centre, len(numeric)))])
+    return _crossed(study, numeric, Points("box-behnken", coded, ["edge"] * len(edges) + ["centre"] * centre))
+
+
+def _numeric(study: Study, what: str, fewest: int) -> list[int]:
+    numeric = [index for index, factor in enumerate(study.factors) if factor.is_numeric]
+    if len(numeric) < fewest:
+        raise ValueError(f"{what} needs at least {fewest} numeric factors, and the study has {len(numeric)}")
+    return numeric
+
+
+def _crossed(study: Study, numeric: list[int], base: Points) -> Points:
+    """Repeat a plan of the numeric factors at every combination of the categorical ones."""
+    counts = scale.level_counts(study)
+    others = [index for index, count in enumerate(counts) if count]
+    combinations = catalogue.full_factorial(tuple(counts[index] for index in others)) if others else np.zeros((1, 0))
+    blocks = []
+    for combination in combinations:
+        block = np.empty((len(base.coded), len(counts)))
+        block[:, numeric], block[:, others] = base.coded, combination
+        blocks.append(block)
+    return Points(base.kind, np.vstack(blocks), base.kinds * len(blocks), base.facts)
+
+
+def _with_centre(study: Study, request: PlanRequest, base: Points) -> Points:
+    """Replicate the corners and add centre prints, dealt in turn to the combinations of the categorical factors."""
+    counts = scale.level_counts(study)
+    corners = np.vstack([base.coded] * request.replicates)
+    numeric = [index for index, count in enumerate(counts) if not count]
+    centre = (_DEFAULT_CENTRE if request.centre is None else request.centre) if numeric else 0
+    middles = base.coded[np.arange(centre) % len(base.coded)].copy()
+    middles[:, numeric] = 0.0
+    return Points(base.kind, np.vstack([corners, middles]), ["corner"] * len(corners) + ["centre"] * centre, base.facts)
+
+
+def _levels_to_coded(indices: Array, counts: tuple[int, ...]) -> Array:
+    """Turn two-level indices 0 and 1 into -1 and +1 for the numeric factors; level indices stay."""
+    numeric = np.array([count == 0 for count in counts])
+    return np.where(numeric, 2 * indices - 1, indices)
+
+
+def _word(study: Study, word: tuple[int, ...]) -> str:
+    return " * ".join(study.factors[index].name for index in word)
+
+
+def _alias_sentences(study: Study, words: tuple[tuple[int, ...], ...]) -> list[str]:
+    """Say which main effects and two-factor interactions one column of the plan stands for, together."""
+    chains = catalogue.alias_chains(words, len(study.factors), order=2)
+    return [" = ".join(_word(study, term) for term in chain) for chain in chains if len(chain) > 1]
+
+
+def _refused(where: str, found: str, allowed: str) -> InputRefused:
+    return InputRefused(Problem(where, found, allowed, "change the option or the study and run 'doe plan' again"))

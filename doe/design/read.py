@@ -1,0 +1,65 @@
+"""``plan.csv`` and a plan made elsewhere: text to table and back, every digit kept."""
+
+import io
+
+import pandas as pd
+
+from doe.design.plan import Design
+from doe.errors import InputRefused, Problem
+from doe.study.spec import Study
+
+PLAN = "plan.csv"
+_COUNTS = ("round", "order", "cell", "seed")
+_TEXTS = ("print", "load", "printer", "point", "kind")
+
+
+def read_plan(content: bytes, study: Study, where: str = PLAN) -> Design:
+    """
+    Return the plan that was written before.
+
+    Raises
+    ------
+    InputRefused
+        Where the table is not one that ``doe plan`` wrote for this study.
+    """
+    table = read_table(content, where)
+    expected = [*_COUNTS, *_TEXTS, *(f"{what}.{factor.name}" for factor in study.factors for what in ("target", "set"))]
+    missing = sorted(set(expected) - set(table.columns))
+    if missing or table.empty:
+        found = f"the columns {', '.join(missing)} are missing" if missing else "no prints"
+        raise InputRefused(
+            Problem(
+                where,
+                found,
+                "the table as 'doe plan' wrote it",
+                "bring the file back from a copy, or plan again in a new folder",
+            )
+        )
+    numeric = [*_COUNTS, *(f"{what}.{f.name}" for f in study.factors if f.is_numeric for what in ("target", "set"))]
+    try:
+        table = table.astype({name: int if name in _COUNTS else float for name in numeric})
+    except ValueError as error:
+        raise InputRefused(
+            Problem(where, str(error), "numbers in every number column", "bring the file back from a copy")
+        ) from None
+    return Design(runs=table)
+
+
+def read_table(content: bytes, where: str) -> pd.DataFrame:
+    """Return a CSV table as text cells; a comma, semicolon or tab may separate them; empty cells are empty text."""
+    try:
+        text = content.decode("utf-8-sig")
+        separator = max(",;\t", key=(text.splitlines() or [""])[0].count)
+        table = pd.read_csv(io.StringIO(text), sep=separator, dtype=str, keep_default_na=False, skipinitialspace=True)
+    except (UnicodeDecodeError, ValueError) as error:
+        found = "it is empty" if not content.strip() else f"it cannot be read as a table ({str(error).splitlines()[0]})"
+        raise InputRefused(
+            Problem(where, found, "a CSV file in UTF-8 with one header row", "export it again as CSV (UTF-8)")
+        ) from None
+    table.columns = [str(name).strip() for name in table.columns]
+    return table
+
+
+def plan_text(design: Design) -> bytes:
+    """Return the plan as CSV; numbers keep every digit."""
+    return design.runs.to_csv(index=False, lineterminator="\n").encode()

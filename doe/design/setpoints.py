@@ -1,0 +1,128 @@
+"""Natural values that can be set: rounding to increments, equipment limits, and each printer's setpoints."""
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from doe.errors import InputRefused, Problem
+from doe.numerics import calibration, coding
+from doe.study.spec import Factor, Printer, Study
+
+Array = NDArray[np.float64]
+
+
+def on_increments(study: Study, coded: Array) -> tuple[pd.DataFrame, dict[str, float]]:
+    """
+    Return coded settings as natural values on each factor's increments, and what the rounding moved.
+
+    Parameters
+    ----------
+    study : Study
+    coded : ndarray of shape (n, k)
+        Coded units; level indices for categorical factors.
+
+    Returns
+    -------
+    targets : DataFrame of shape (n, k)
+        Natural units, or level names.
+    moved : dict of str to float
+        Largest move per numeric factor, in its unit; 0 where nothing moved.
+    """
+    targets, moved = {}, {}
+    for column, factor in zip(coded.T, study.factors, strict=True):
+        if factor.levels is not None:
+            targets[factor.name] = np.array([factor.levels[int(index)] for index in column], dtype=object)
+            continue
+        assert factor.low is not None and factor.high is not None
+        exact = coding.to_natural(column, factor.low, factor.high)
+        targets[factor.name] = (
+            exact if factor.increment is None else coding.round_to_increment(exact, factor.increment, factor.low)
+        )
+        moved[factor.name] = float(np.abs(targets[factor.name] - exact).max())
+    return pd.DataFrame(targets), moved
+
+
+def require_allowed(study: Study, targets: pd.DataFrame, kinds: list[str]) -> None:
+    """Refuse settings that break a constraint of the study, each constraint once with the settings it cuts off."""
+    problems = []
+    for number, constraint in enumerate(study.constraints, 1):
+        total = sum(weight * targets[name].to_numpy(dtype=float) for name, weight in constraint.coef.items())
+        broken = np.flatnonzero(np.asarray(total) > constraint.limit + 1e-9)
+        if len(broken):
+            found = f"{len(broken)} of {len(targets)} settings break it ({', '.join(sorted({kinds[i] for i in broken}))} points)"
+            problems.append(
+                Problem(
+                    f"study.toml, constraints[{number}]",
+                    found,
+                    f"the sum must stay at or below {constraint.limit:g}",
+                    "narrow the factors' ranges, or choose --kind box-behnken or an inscribed form",
+                )
+            )
+    if problems:
+        raise InputRefused(problems)
+
+
+def line_of(printer: Printer, factor: Factor) -> calibration.Line | None:
+    """Return the set-to-actual line of one printer's factor, or None where it has no checks."""
+    checks = [check for check in printer.checks if check.factor == factor.name]
+    if not checks:
+        return None
+    return calibration.fit_line(
+        np.concatenate([check.set for check in checks]), np.concatenate([check.actual for check in checks])
+    )
+
+
+def of_printers(study: Study, factor: Factor, targets: pd.Series, printers: list[str]) -> NDArray[Any]:
+    """Return each print's setpoint: the target itself, or what its printer must be set to, to reach it."""
+    values = targets.to_numpy().copy()
+    if factor.levels is not None:
+        return values
+    by_name = {printer.name: line_of(printer, factor) for printer in study.printers}
+    for name, line in by_name.items():
+        mine = np.array([printer == name for printer in printers])
+        if line is not None and mine.any():
+            values[mine] = on_grid(factor, calibration.to_set(line, values[mine].astype(float)))
+    return values
+
+
+def on_grid(factor: Factor, values: Array) -> Array:
+    """Round natural values to the factor's increments."""
+    if factor.increment is None or factor.low is None:
+        return values
+    return coding.round_to_increment(values, factor.increment, factor.low)
+
+
+def actual_of(study: Study, factor: Factor, setpoints: Array, printers: list[str]) -> Array:
+    """Return what the printers reach at these setpoints, by their checks; the setpoint itself without checks."""
+    values = np.asarray(setpoints, dtype=float).copy()
+    for printer in study.printers:
+        line = line_of(printer, factor)
+        mine = np.array([name == printer.name for name in printers])
+        if line is not None and mine.any():
+            values[mine] = calibration.to_actual(line, values[mine])
+    return values
+
+
+def require_settable(study: Study, runs: pd.DataFrame) -> None:
+    """Refuse a plan in which a target or a setpoint leaves a printer's limits, every printer and factor at once."""
+    problems = []
+    for printer in study.printers:
+        mine = runs[runs["printer"] == printer.name]
+        for name, (low, high) in printer.limits.items():
+            for what in ("target", "set"):
+                values = mine[f"{what}.{name}"].to_numpy(dtype=float)
+                beyond = values[(values < low - 1e-9) | (values > high + 1e-9)]
+                if len(beyond):
+                    found = f"the plan needs {what} values from {values.min():g} to {values.max():g}"
+                    problems.append(
+                        Problem(
+                            f"study.toml, printer '{printer.name}', limits.{name}",
+                            found,
+                            f"this printer reaches {low:g} to {high:g}",
+                            "narrow the factor's range, leave this printer out, or plan with a face-centred or inscribed form",
+                        )
+                    )
+    if problems:
+        raise InputRefused(problems)

@@ -1,0 +1,63 @@
+"""The one family of errors, and the problem that each of them lists.
+
+::
+
+    DoeError
+    ├── InputRefused      something the user gave cannot be used; exit status 3
+    │   └── StudyBusy     another command holds the study; exit status 3
+    └── InternalFault     the fault is ours; exit status 1
+
+The library raises; only ``doe.cli.app`` turns an error into words and an exit status.
+``doe.numerics`` raises ``ValueError``: it knows no names. The stages translate.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, order=True)
+class Problem:
+    """One thing that is wrong with an input, where it is, and what to do about it."""
+
+    where: str
+    """File and key, or workbook, sheet and cell: ``study.toml, factors[2].low``."""
+    found: str
+    """What stands there now."""
+    allowed: str
+    """What may stand there."""
+    remedy: str
+    """What the reader should do next."""
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.found}; {self.allowed}; {self.remedy}."
+
+
+class DoeError(Exception):
+    """Base of every error that this package raises on purpose."""
+
+    exit_status = 1
+
+
+class InputRefused(DoeError):
+    """
+    An input was refused; nothing on disk was changed.
+
+    Parameters
+    ----------
+    problems : Problem or iterable of Problem
+        Every problem found, not only the first.
+    """
+
+    exit_status = 3
+
+    def __init__(self, problems: Problem | Iterable[Problem]) -> None:
+        self.problems = (problems,) if isinstance(problems, Problem) else tuple(problems)
+        super().__init__("\n".join(str(problem) for problem in self.problems))
+
+
+class StudyBusy(InputRefused):
+    """Another command holds the study's lock."""
+
+
+class InternalFault(DoeError):
+    """A check of our own work failed; the message is for the maintainers."""

@@ -1,0 +1,237 @@
+"""The study folder on disk: atomic writes, digests, the append-only log and the lock.
+
+A command stages everything it will write, and ``Folder.commit`` makes all of it appear at once: the new contents and a
+list of what goes where are made durable first, then the files are moved into place, then the log gets its line. A
+command that was killed in between is completed by the next one that opens the folder.
+"""
+
+import contextlib
+import datetime
+import hashlib
+import json
+import os
+import socket
+from collections.abc import Iterator, Mapping
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from doe.errors import InputRefused, Problem, StudyBusy
+
+LOG = "log.jsonl"
+_LOCK = ".doe.lock"
+_STAGING = ".doe-staging"
+_INTENT = ".doe-intent.json"
+_WAIT_SECONDS = 3.0
+
+
+def digest(content: bytes) -> str:
+    """Return the SHA-256 of some bytes, as 64 hexadecimal digits."""
+    return hashlib.sha256(content).hexdigest()
+
+
+def digest_of(data: Any) -> str:  # noqa: ANN401 - any JSON value
+    """Return the SHA-256 of a JSON value in its canonical form (sorted keys, no spaces, UTF-8)."""
+    text = json.dumps(data, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return digest(text.encode())
+
+
+def dump_json(data: Any) -> bytes:  # noqa: ANN401 - any JSON value
+    """Return a JSON value as indented text that ends in a newline; numbers keep every digit."""
+    return (json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
+
+
+def now() -> datetime.datetime:
+    """Return the time, UTC, whole seconds; ``SOURCE_DATE_EPOCH`` fixes it for reproducible outputs."""
+    fixed = os.environ.get("SOURCE_DATE_EPOCH")
+    if fixed is not None and fixed.isdigit():
+        return datetime.datetime.fromtimestamp(int(fixed), datetime.UTC)
+    return datetime.datetime.now(datetime.UTC).replace(microsecond=0)
+
+
+def stamp() -> str:
+    """Return the time as ISO 8601 text that ends in Z."""
+    return now().isoformat().replace("+00:00", "Z")
+
+
+class Folder:
+    """A study folder. Names are relative to it, with forward slashes, and cannot leave it."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def locate(self, name: str) -> Path:
+        """Return the path of a file of the study; a name that would leave the folder is refused."""
+        relative = PurePosixPath(name)
+        if relative.is_absolute() or ".." in relative.parts or not relative.parts:
+            raise InputRefused(
+                Problem(name, "a path that leaves the study folder", "paths inside it are allowed", "use a plain name")
+            )
+        return self.path / Path(*relative.parts)
+
+    def has(self, name: str) -> bool:
+        """Whether the study holds this file."""
+        return self.locate(name).is_file()
+
+    def names(self, pattern: str) -> list[str]:
+        """Return the names of the files that match a glob pattern, sorted."""
+        return sorted(p.relative_to(self.path).as_posix() for p in self.path.glob(pattern) if p.is_file())
+
+    def read(self, name: str) -> bytes:
+        """Return the bytes of one file; a missing or unreadable file is refused with its name."""
+        try:
+            return self.locate(name).read_bytes()
+        except FileNotFoundError:
+            raise InputRefused(
+                Problem(name, "there is no such file in the study", "the study must hold it", "run 'doe status'")
+            ) from None
+        except OSError as error:
+            raise InputRefused(
+                Problem(name, f"it cannot be read ({error.strerror})", "a readable file is needed", "check its rights")
+            ) from None
+
+    def log(self) -> list[dict[str, Any]]:
+        """Return the lines of the log, oldest first."""
+        if not self.has(LOG):
+            return []
+        return [json.loads(line) for line in self.read(LOG).decode().splitlines()]
+
+    def log_head(self) -> str:
+        """Return the SHA-256 of the log's last line, or 64 zeros where there is none yet."""
+        lines = self.read(LOG).splitlines() if self.has(LOG) else []
+        return digest(lines[-1]) if lines else "0" * 64
+
+    @contextlib.contextmanager
+    def locked(self, command: str) -> Iterator[None]:
+        """Hold the study's lock; a second command waits a few seconds, then says who holds it."""
+        from filelock import FileLock, Timeout
+
+        path = self.path / _LOCK
+        lock = FileLock(path)
+        try:
+            lock.acquire(timeout=_WAIT_SECONDS)
+        except Timeout:
+            raise StudyBusy(
+                Problem(
+                    str(self.path),
+                    f"it is in use by {_holder(path)}",
+                    "one command at a time works on a study",
+                    "wait for it to end, then run this again",
+                )
+            ) from None
+        except OSError as error:
+            raise _cannot_write(self.path, error) from None
+        try:
+            with contextlib.suppress(OSError):  # some systems let nobody write to a locked file; the name is a courtesy
+                path.write_text(f"doe {command}, process {os.getpid()} on {socket.gethostname()}, since {stamp()}")
+            self._finish_interrupted()
+            yield
+        finally:
+            # Removing the file while the lock is held is safe: a waiting process checks that the file it locked
+            # still has its name, and starts over where it has not.
+            with contextlib.suppress(OSError):
+                path.unlink(missing_ok=True)
+            lock.release()
+
+    def commit(
+        self,
+        command: str,
+        writes: Mapping[str, bytes],
+        *,
+        reads: Mapping[str, bytes],
+        version: str,
+        detail: Mapping[str, Any] | None = None,
+    ) -> None:
+        """
+        Write several files and one line of the log, all or nothing.
+
+        Parameters
+        ----------
+        command : str
+            What is recorded as the writer, for example ``plan``.
+        writes : mapping of str to bytes
+            Name in the study -> new content.
+        reads : mapping of str to bytes
+            What the command read, for the log's digests.
+        version : str
+            Version of this software.
+        detail : mapping, optional
+            Anything else the log should hold, as JSON values (seed, reason, before and after).
+        """
+        line = {
+            "time": stamp(),
+            "command": command,
+            "version": version,
+            "read": {name: digest(content) for name, content in sorted(reads.items())},
+            "wrote": {name: digest(content) for name, content in sorted(writes.items())},
+            "detail": dict(detail or {}),
+            "previous": self.log_head(),
+        }
+        text = json.dumps(line, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
+        contents = dict(writes)
+        contents[LOG] = (self.read(LOG) if self.has(LOG) else b"") + text.encode()
+        try:
+            self._stage(contents)
+            self._finish_interrupted()
+        except OSError as error:
+            raise _cannot_write(self.path, error) from None
+
+    def _stage(self, contents: Mapping[str, bytes]) -> None:
+        staging = self.path / _STAGING
+        staging.mkdir(exist_ok=True)
+        intent = {}
+        for number, (name, content) in enumerate(contents.items()):
+            _write_durably(staging / str(number), content)
+            intent[str(number)] = self.locate(name).relative_to(self.path).as_posix()
+        _write_durably(staging / _INTENT, json.dumps(intent).encode())
+        (staging / _INTENT).replace(self.path / _INTENT)  # from here on the command is done, come what may
+        _sync_directory(self.path)
+
+    def _finish_interrupted(self) -> None:
+        """Move staged files into place; where no intent was made durable, throw the half-staged ones away."""
+        intent, staging = self.path / _INTENT, self.path / _STAGING
+        if intent.is_file():
+            for number, name in json.loads(intent.read_text()).items():
+                target = self.locate(name)
+                target.parent.mkdir(parents=True, exist_ok=True)
+                if (staging / number).is_file():
+                    (staging / number).replace(target)
+                    _sync_directory(target.parent)
+            intent.unlink()
+        if staging.is_dir():
+            for left in staging.iterdir():
+                left.unlink()
+            staging.rmdir()
+
+
+def _write_durably(path: Path, content: bytes) -> None:
+    with path.open("wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _sync_directory(path: Path) -> None:
+    if hasattr(os, "O_DIRECTORY"):  # not on Windows, where a directory cannot be opened
+        handle = os.open(path, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _holder(path: Path) -> str:
+    try:
+        return path.read_text().strip() or "another command"
+    except OSError:
+        return "another command"
+
+
+def _cannot_write(path: Path, error: OSError) -> InputRefused:
+    return InputRefused(
+        Problem(
+            str(path),
+            f"nothing can be written there ({error.strerror})",
+            "a writable folder with free space is needed",
+            "free space or check the folder's rights, then run this again",
+        )
+    )

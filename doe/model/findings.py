@@ -1,0 +1,139 @@
+"""Verdicts on a fit: what the data cannot support, with its cause and the next step."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from doe.model.data import CENSORED, FAILED, ResponseData
+from doe.model.results import ResponseFit
+from doe.record.match import Record
+from doe.study.spec import Study
+from doe.verdicts import Verdict
+
+_SIGNIFICANT = 0.05
+_FEW_LOAD_DOF = 2
+
+
+def of_record(study: Study, record: Record) -> Iterator[Verdict]:
+    """Yield what the record as a whole asks to be said: failures, values in doubt, responses without a model."""
+    prints = record.prints
+    failed = prints[prints["outcome"].isin(FAILED)]
+    if len(failed):
+        yield Verdict(
+            "failed prints",
+            f"{len(failed)} of {len(prints)} prints failed ({', '.join(failed['print'])}); they tell about the factors, "
+            "and this version counts them but does not model them",
+            "look at the settings of the failed prints before trusting a setting near them",
+        )
+    suspect = [*prints.loc[prints["deviation"] == "suspect", "print"]]
+    if "deviation" in record.coupons:
+        suspect += [*record.coupons.loc[record.coupons["deviation"] == "suspect", "coupon"]]
+    if suspect:
+        yield Verdict(
+            "values in doubt",
+            f"marked suspect and kept: {', '.join(suspect)}",
+            "find out about the instrument before signing",
+        )
+    modelled_later = [one.name for one in study.responses if one.kind != "measured"]
+    if modelled_later:
+        yield Verdict(
+            "not modelled",
+            f"{', '.join(modelled_later)}: recorded and summarised per setting; models of grades and of "
+            "pass and fail are not part of this version",
+            "judge the recommended setting by the summary of these responses as well",
+        )
+
+
+@dataclass(frozen=True)
+class ErrorDof:
+    """Error degrees of freedom of the two strata; None for loads where the study has none."""
+
+    load: int | None
+    print: int
+
+
+def of_response(result: ResponseFit, data: ResponseData, dof: ErrorDof, trouble: str) -> Iterator[Verdict]:
+    """Yield what one response's fit asks to be said; ``trouble`` is why no variance could be estimated, or empty."""
+    name = result.response
+    if trouble:
+        yield Verdict(
+            "no variation",
+            trouble,
+            "check the recorded values: without variation nothing can be said about precision",
+            name,
+        )
+    if dof.print < 1:
+        yield Verdict(
+            "no error degree of freedom",
+            f"{result.prints} prints are all used up by {len(result.coefficients)} coefficients"
+            + (" and the loads" if result.loads else ""),
+            "add prints, or declare a smaller model: there are no intervals, and no setting can be recommended",
+            name,
+        )
+    yield from _of_loads(result, dof.load)
+    yield from _of_model(result)
+    censored = [what for what, why in result.excluded if why in CENSORED]
+    if censored:
+        yield Verdict(
+            "limits left out",
+            f"{len(censored)} values are only limits (no break, broke in grips, broke in handling) and do not enter: "
+            f"{', '.join(censored)}",
+            "read the mean with that in mind: models for limits are not part of this version",
+            name,
+        )
+    if len(set(data.counts.tolist())) > 1:
+        yield Verdict(
+            "unequal coupon counts",
+            f"prints gave from {data.counts.min()} to {data.counts.max()} values",
+            "nothing to do: the fit weighs them; find out why coupons are missing if you do not know",
+            name,
+        )
+
+
+def _of_loads(result: ResponseFit, load_dof: int | None) -> Iterator[Verdict]:
+    name = result.response
+    if load_dof == 0:
+        yield Verdict(
+            "no load error degree of freedom",
+            f"{result.loads} loads are all used up by the load factors",
+            "print more loads at the same levels: until then nothing is said about what changes with the load",
+            name,
+        )
+    elif load_dof is not None and load_dof <= _FEW_LOAD_DOF:
+        yield Verdict(
+            "few load error degrees of freedom",
+            f"{load_dof} of them judge what changes from load to load",
+            "add loads: intervals that rest on so few are wide and say little",
+            name,
+        )
+    for component in result.components:
+        if component.at_zero:
+            yield Verdict(
+                f"{component.name} variance not resolvable",
+                f"it cannot be told from zero with {component.dof:g} {component.name} degrees of freedom; "
+                f"it may be up to {component.upper_ratio:.2g} times the residual variance"
+                if component.upper_ratio is not None
+                else f"it cannot be told from zero with {component.dof:g} degrees of freedom",
+                f"do not read this as no {component.name} effect; the intervals keep the component",
+                name,
+            )
+
+
+def _of_model(result: ResponseFit) -> Iterator[Verdict]:
+    name = result.response
+    if result.lack_of_fit is not None and result.lack_of_fit["p"] < _SIGNIFICANT:
+        test = result.lack_of_fit
+        yield Verdict(
+            "lack of fit",
+            f"replicates agree better with each other than with the model: F({test['df_lof']:g}, {test['df_pe']:g}) = "
+            f"{test['f']:.3g}, p = {test['p']:.2g}",
+            "look at the residuals; add the missing term or a smaller region in a next round before confirming",
+            name,
+        )
+    if result.curvature is not None and result.curvature["p"] < _SIGNIFICANT:
+        yield Verdict(
+            "curvature",
+            f"the centre prints lie {result.curvature['estimate']:.3g} {result.unit} off the model "
+            f"(p = {result.curvature['p']:.2g}), which has no squares",
+            "add axial points in a next round to fit a quadratic model",
+            name,
+        )

@@ -1,0 +1,124 @@
+"""The results of a fit as frozen values: what ``fit.json``, the terminal and the report show."""
+
+import dataclasses
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from doe.verdicts import Verdict
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Coefficient:
+    """One coefficient of the model, coded units of the factors, response units."""
+
+    label: str
+    """In words: ``nozzle_temperature * drying_time``, ``drying_time^2``, ``printer B``, ``intercept``."""
+    estimate: float
+    se: float | None
+    """Standard error (Kenward-Roger adjusted); None where no error degree of freedom exists for it."""
+    dof: float | None
+    low: float | None
+    high: float | None
+    p_value: float | None
+    changes: str
+    """``print`` or ``load``: the stratum in which the column varies."""
+
+
+@dataclass(frozen=True)
+class Component:
+    """One variance component."""
+
+    name: str
+    """``load``, ``print`` or ``residual`` (coupon within print, or print where there is one value a print)."""
+    variance: float
+    dof: float
+    """Error degrees of freedom of the stratum."""
+    groups: int
+    at_zero: bool
+    upper_ratio: float | None
+    """Upper 95 % limit of its ratio to the residual variance, where it is not resolvable; else None."""
+
+
+@dataclass(frozen=True)
+class ResponseFit:
+    """The declared (or an exploratory) model fitted to one measured response."""
+
+    response: str
+    unit: str
+    method: str
+    """``REML, Kenward-Roger`` or ``least squares``."""
+    level: float
+    terms: tuple[str, ...]
+    prints: int
+    loads: int
+    values: int
+    """How many single values (coupons, or prints where one value a print)."""
+    coefficients: tuple[Coefficient, ...]
+    components: tuple[Component, ...]
+    covariance: Array
+    """Kenward-Roger adjusted covariance of the coefficients, shape (p, p)."""
+    lack_of_fit: dict[str, float] | None
+    """``ss_lof, df_lof, ss_pe, df_pe, f, p`` on print means of one stratum; None where it cannot be tested."""
+    curvature: dict[str, float] | None
+    """``estimate, se, dof, p`` of centre minus corners for a two-level plan with centre points; else None."""
+    stationary: dict[str, object] | None
+    """``point`` (natural units by factor), ``coded``, ``value``, ``eigenvalues``, ``nature``; quadratic models only."""
+    excluded: tuple[tuple[str, str], ...]
+    """(print or coupon, reason) for every value that did not enter, with the outcome."""
+    verdicts: tuple[Verdict, ...]
+
+
+@dataclass(frozen=True)
+class Summary:
+    """A graded or pass-fail response, summarised per setting; its model is not part of this version."""
+
+    response: str
+    kind: str
+    rows: tuple[dict[str, object], ...]
+    """One row a setting: ``setting`` (text), ``prints``, ``values`` (count per grade or passes of n), ``meets``."""
+
+
+@dataclass(frozen=True)
+class Completion:
+    """How the prints ended, per outcome and per setting with failures."""
+
+    outcomes: dict[str, int]
+    failures: tuple[dict[str, object], ...]
+    """One row a failed print: ``print``, ``printer``, ``load``, ``outcome``, ``setting``."""
+
+
+@dataclass(frozen=True)
+class Fit:
+    """All responses of a study, fitted or summarised."""
+
+    study: str
+    exploratory: bool
+    simulated: bool
+    responses: tuple[ResponseFit, ...]
+    summaries: tuple[Summary, ...]
+    completion: Completion
+    verdicts: tuple[Verdict, ...]
+    inputs: dict[str, str]
+    """SHA-256 of each file the fit was made from."""
+
+
+def as_data(value: Any) -> Any:  # noqa: ANN401 - any result
+    """Return a result as plain data for JSON: dataclasses to objects, arrays and tuples to lists, no number to null."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {field.name: as_data(getattr(value, field.name)) for field in dataclasses.fields(value)}
+    if isinstance(value, dict):
+        return {str(key): as_data(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [as_data(item) for item in value]
+    if isinstance(value, np.ndarray):
+        return as_data(value.tolist())
+    if isinstance(value, np.generic):
+        return as_data(value.item())
+    if isinstance(value, float) and not np.isfinite(value):
+        return None
+    return value

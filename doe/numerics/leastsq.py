@@ -1,0 +1,281 @@
+"""
+Ordinary least squares with its diagnostics, lack of fit and curvature.
+
+The solution comes from a Householder QR factorisation of the model matrix after scaling its columns to unit length,
+which keeps more digits on ill-conditioned data than a pseudo-inverse.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import linalg, stats
+
+from doe.numerics.terms import estimable
+
+Array = NDArray[np.float64]
+
+_EXACT = 1e-12  # a leverage this close to one is one; a sum of squares below (this times |y|)^2 is rounding
+
+
+@dataclass(frozen=True)
+class LeastSquares:
+    """
+    A fitted model.
+
+    Parameters
+    ----------
+    estimates, se : ndarray of shape (p,)
+        Coefficients and their standard errors, response units.
+    covariance : ndarray of shape (p, p)
+        residual_variance (X'X)^-1.
+    residual_ss : float
+        Sum of squared residuals; exactly zero, as then the variance and standard errors, where it is only rounding.
+    dof : int
+        n - p. At zero nothing is left to judge by: ``residual_variance``, ``se`` and ``covariance`` are then nan.
+    residual_variance : float
+        residual_ss / dof.
+    fitted, residuals : ndarray of shape (n,)
+        Response units.
+    leverages : ndarray of shape (n,)
+        Diagonal of X (X'X)^-1 X'.
+    studentised : ndarray of shape (n,)
+        Residual over its standard error from a fit without that value (externally studentised), Student's t with dof
+        - 1 degrees of freedom; nan where that is not defined: leverage one, dof below two, or an exact fit without it.
+    press : float
+        Sum of squared errors of predicting each value from the others; nan where a leverage is one.
+    total_ss : float
+        About the mean where the columns of X can form a constant, else about zero.
+    r2, adjusted_r2, predicted_r2 : float
+        Shares of total_ss: 1 - residual_ss / total_ss; the same per degree of freedom; 1 - press / total_ss. nan where
+        the values do not vary.
+    """
+
+    estimates: Array
+    se: Array
+    covariance: Array
+    residual_ss: float
+    dof: int
+    residual_variance: float
+    fitted: Array
+    residuals: Array
+    leverages: Array
+    studentised: Array
+    press: float
+    total_ss: float
+    r2: float
+    adjusted_r2: float
+    predicted_r2: float
+
+
+@dataclass(frozen=True)
+class LackOfFit:
+    """The residual sum of squares split into lack of fit and pure error; ``f`` is the ratio of their mean squares."""
+
+    ss_lof: float
+    df_lof: int
+    ss_pe: float
+    df_pe: int
+    f: float
+    p: float
+
+
+@dataclass(frozen=True)
+class Curvature:
+    """Mean at the centre minus mean at the corners, with Student's t and its two-sided p."""
+
+    estimate: float
+    se: float
+    dof: float
+    t: float
+    p: float
+
+
+def fit_least_squares(y: ArrayLike, X: ArrayLike) -> LeastSquares:
+    """
+    Fit y = X b by ordinary least squares.
+
+    Parameters
+    ----------
+    y : array of shape (n,)
+        Response.
+    X : array of shape (n, p)
+        Model matrix, full column rank, n at least p.
+
+    Returns
+    -------
+    LeastSquares
+
+    Raises
+    ------
+    ValueError
+        Shapes that differ, values that are not finite, fewer values than coefficients, linearly dependent columns.
+    """
+    values, model = np.asarray(y, dtype=float), np.asarray(X, dtype=float)
+    check_model(values, model)
+    n, p = model.shape
+    length = np.linalg.norm(model, axis=0)
+    Q, R = np.linalg.qr(model / length)
+    estimates = linalg.solve_triangular(R, Q.T @ values) / length
+    fitted = model @ estimates
+    residuals = values - fitted
+    residual_ss, dof = _sum_of_squares(residuals, values), n - p
+    variance = residual_ss / dof if dof else np.nan
+    unfold = linalg.solve_triangular(R, np.eye(p)) / length[:, None]
+    covariance = variance * unfold @ unfold.T
+    leverages = np.sum(Q**2, axis=1)
+    press = _press(residuals, leverages)
+    total_ss, total_dof = _total(values, Q)
+    return LeastSquares(
+        estimates=estimates,
+        se=np.sqrt(np.diag(covariance)),
+        covariance=covariance,
+        residual_ss=residual_ss,
+        dof=dof,
+        residual_variance=variance,
+        fitted=fitted,
+        residuals=residuals,
+        leverages=leverages,
+        studentised=_studentised(residuals, leverages, residual_ss, dof),
+        press=press,
+        total_ss=total_ss,
+        r2=_share(residual_ss, total_ss),
+        adjusted_r2=_share(variance, total_ss / total_dof if total_dof else np.nan),
+        predicted_r2=_share(press, total_ss),
+    )
+
+
+def check_model(y: Array, X: Array) -> None:
+    """Raise ValueError where y = X b has no unique least-squares solution; says which of the conditions fails."""
+    if X.ndim != 2 or y.shape != X.shape[:1]:
+        raise ValueError("y and X need one entry for each value")
+    if not (np.isfinite(y).all() and np.isfinite(X).all()):
+        raise ValueError("y and X need finite numbers")
+    n, p = X.shape
+    if n < p:
+        raise ValueError(f"{n} values cannot give {p} coefficients")
+    if not estimable(X):
+        raise ValueError("the columns of X are linearly dependent, so the coefficients cannot be told apart")
+
+
+def _sum_of_squares(deviations: Array, y: Array) -> float:
+    """Sum of squares, zero where it is no more than the rounding of y."""
+    total = float(deviations @ deviations)
+    return total if total > _EXACT**2 * float(y @ y) else 0.0
+
+
+def _total(y: Array, Q: Array) -> tuple[float, int]:
+    """Total sum of squares and its degrees of freedom, about the mean where Q spans the constant."""
+    n = len(y)
+    constant = np.ones(n)
+    if np.linalg.norm(constant - Q @ (Q.T @ constant)) < 1e-6 * np.sqrt(n):
+        return _sum_of_squares(y - y.mean(), y), n - 1
+    return float(y @ y), n
+
+
+def _share(part: float, whole: float) -> float:
+    """One minus a ratio; nan where the whole is nothing."""
+    return 1 - part / whole if whole > 0 else np.nan
+
+
+def _press(residuals: Array, leverages: Array) -> float:
+    """Prediction error sum of squares (Allen, Technometrics 16 (1974) 125)."""
+    left_out = 1 - leverages
+    if np.any(left_out < _EXACT):
+        return np.nan
+    return float(np.sum((residuals / left_out) ** 2))
+
+
+def _studentised(residuals: Array, leverages: Array, residual_ss: float, dof: int) -> Array:
+    """Externally studentised residuals (Montgomery, Peck and Vining, *Introduction to Linear Regression Analysis*)."""
+    found = np.full(len(residuals), np.nan)
+    if dof < 2:
+        return found
+    left_out = np.maximum(1 - leverages, 0.0)
+    defined = left_out > _EXACT
+    remaining = residual_ss - residuals[defined] ** 2 / left_out[defined]
+    variance = np.where(remaining > _EXACT * residual_ss, remaining, np.nan) / (dof - 1)
+    found[defined] = residuals[defined] / np.sqrt(variance * left_out[defined])
+    return found
+
+
+def lack_of_fit(y: ArrayLike, X: ArrayLike, cells: ArrayLike) -> LackOfFit:
+    """
+    Test whether the model leaves more than the scatter between replicates.
+
+    Parameters
+    ----------
+    y : array of shape (n,)
+        Response, one value for each experimental unit of one stratum (print means, not coupons).
+    X : array of shape (n, p)
+        Model matrix.
+    cells : integer array of shape (n,)
+        Equal numbers mark replicates. Pure error is the scatter of the residuals within cells: where X is constant
+        within cells that is the scatter of y, and where recorded settings differ a little the model corrects for it.
+
+    Returns
+    -------
+    LackOfFit
+
+    Raises
+    ------
+    ValueError
+        No replicates, no more cells than coefficients, or replicates without any scatter.
+    """
+    fit = fit_least_squares(y, X)
+    codes = np.unique(np.asarray(cells), return_inverse=True)[1]
+    if codes.shape != fit.residuals.shape:
+        raise ValueError("cells need one entry for each value")
+    sizes = np.bincount(codes)
+    means = np.bincount(codes, fit.residuals) / sizes
+    df_pe, df_lof = len(codes) - len(sizes), len(sizes) - len(fit.estimates)
+    if df_pe == 0:
+        raise ValueError("no setting is replicated, so lack of fit cannot be told from error")
+    if df_lof <= 0:
+        raise ValueError(
+            f"{len(sizes)} settings leave nothing to test a model of {len(fit.estimates)} coefficients with"
+        )
+    ss_lof, ss_pe = float(sizes @ means**2), _sum_of_squares(fit.residuals - means[codes], np.asarray(y, dtype=float))
+    if ss_pe == 0:
+        raise ValueError("the replicates do not differ at all, so lack of fit cannot be judged against them")
+    f = (ss_lof / df_lof) / (ss_pe / df_pe)
+    return LackOfFit(ss_lof, df_lof, ss_pe, df_pe, f, float(stats.f.sf(f, df_lof, df_pe)))
+
+
+def curvature(y: ArrayLike, is_centre: ArrayLike, error_variance: float, error_dof: float) -> Curvature:
+    """
+    Compare the centre points of a two-level plan with its corners.
+
+    Parameters
+    ----------
+    y : array of shape (n,)
+        Response at the corners and at the centre.
+    is_centre : boolean array of shape (n,)
+        Which of them are centre points.
+    error_variance, error_dof : float
+        Variance of a single value and its degrees of freedom, from pure error or from the residual.
+
+    Returns
+    -------
+    Curvature
+        The estimate is minus the sum of the pure quadratic coefficients. Its t squared is the F of the one-degree test.
+
+    Raises
+    ------
+    ValueError
+        No centre point, no corner, or no error to judge by.
+
+    References
+    ----------
+    Montgomery, *Design and Analysis of Experiments*, addition of centre points to the 2^k design.
+    """
+    values, centre = np.asarray(y, dtype=float), np.asarray(is_centre, dtype=bool)
+    at_centre, at_corners = values[centre], values[~centre]
+    if not (at_centre.size and at_corners.size):
+        raise ValueError("curvature needs both centre points and corners")
+    if not (error_variance > 0 and error_dof > 0):
+        raise ValueError("curvature needs an error variance above zero with at least one degree of freedom")
+    estimate = float(at_centre.mean() - at_corners.mean())
+    se = float(np.sqrt(error_variance * (1 / at_centre.size + 1 / at_corners.size)))
+    t = estimate / se
+    return Curvature(estimate, se, error_dof, t, float(2 * stats.t.sf(abs(t), error_dof)))

@@ -1,0 +1,1 @@
+"""The recommendation: a setting, what it promises, and what to do next."""

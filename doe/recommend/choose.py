@@ -1,0 +1,202 @@
+"""The recommended setting: where conformance is highest within what was tried, and what it promises."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from doe.design.plan import Design
+from doe.errors import InputRefused, Problem
+from doe.model.fit import Fitted
+from doe.model.results import Fit
+from doe.numerics.conformance import bound_level
+from doe.recommend import findings, outlook, promise, search
+from doe.recommend.next_step import next_step
+from doe.recommend.outlook import Outlook
+from doe.recommend.results import Conformance, Promise, Recommendation, Setting, as_data
+from doe.recommend.search import Axis, Region
+from doe.study.spec import Study
+
+__all__ = ["Conformance", "Promise", "Recommendation", "Setting", "as_data", "recommend_settings"]
+
+Array = NDArray[np.float64]
+
+_NEAR = 0.02
+_COVERAGE = 0.95
+
+
+@dataclass(frozen=True)
+class _Choice:
+    """The chosen setting with the region and the outlook that it was chosen by."""
+
+    area: Region
+    view: Outlook
+    best: NDArray[np.int64]
+
+    @property
+    def coded(self) -> Array:
+        """The setting, coded units, shape (1, k)."""
+        return self.area.coded(self.best[None])
+
+
+def recommend_settings(study: Study, design: Design, fit: Fit, fitted: Sequence[Fitted], number: int) -> Recommendation:
+    """
+    Recommend the setting whose conformance is highest, averaged over the posterior and the printers.
+
+    Settings lie on the factors' increments, within their ranges, the printers' limits and the constraints, and inside
+    what was printed. Near-optimal settings of a factor, the others held, are those next to the recommended one that lose
+    at most 0.02 of its conformance in half of the posterior draws or more.
+
+    Parameters
+    ----------
+    study : Study
+    design : Design
+    fit : Fit
+    fitted : sequence of Fitted
+        The same responses with their arrays.
+    number : int
+        Of the recommendation.
+
+    Returns
+    -------
+    Recommendation
+
+    Raises
+    ------
+    InputRefused
+        No measured response with a requirement; a response without a fit, without error degrees of freedom, or without
+        a load error degree of freedom although it has loads; limits and constraints that leave no setting.
+    """
+    problems = [*_not_judged(study, fitted)]
+    if problems:
+        raise InputRefused(problems)
+    judged = [one for one in fitted if _has_requirement(one)]
+    choice = _choose(study, design, judged)
+    share = _conformance(study, choice)
+    settings = tuple(_setting(choice, place) for place in range(len(study.factors)))
+    values = {one.factor: one.value for one in settings}
+    printers, beyond = promise.printer_rows(study, choice.view.printers, values)
+    ends = search.edges(choice.area, choice.best, choice.view.mean)
+    verdicts = (
+        *findings.of_conformance(share, judged), *findings.of_edges(ends, settings), *findings.of_data(study, judged), *beyond,
+    )
+    return Recommendation(
+        study=study.header.id, number=number, exploratory=fit.exploratory, simulated=fit.simulated, settings=settings,
+        responses=tuple(promise.promise(one, choice.coded, study.header.confidence) for one in fitted), conformance=share,
+        printers=printers, not_modelled=tuple(one.name for one in study.responses if one.kind != "measured"),
+        verdicts=verdicts, next=next_step(verdicts), inputs=dict(fit.inputs),
+    )
+
+
+def _has_requirement(one: Fitted) -> bool:
+    return one.data.response.at_least is not None or one.data.response.at_most is not None
+
+
+def _not_judged(study: Study, fitted: Sequence[Fitted]) -> Iterator[Problem]:
+    """Yield every reason why no setting can be recommended."""
+    if not any(one.kind == "measured" and (one.at_least is not None or one.at_most is not None) for one in study.responses):
+        yield Problem(
+            "study.toml, responses", "nothing is modelled: no measured response has a requirement",
+            "a setting is chosen by the measured responses", "declare one, or read the summaries of the others",
+        )
+    by_name = {one.data.response.name: one for one in fitted}
+    for response in study.responses:
+        if response.kind == "measured":
+            yield from _not_fitted(f"response {response.name}", by_name.get(response.name))
+
+
+def _not_fitted(where: str, one: Fitted | None) -> Iterator[Problem]:
+    if one is None:
+        yield Problem(
+            where, "it has no fit", "a setting is recommended when every measured response is fitted",
+            "see the verdicts of 'doe fit', and record what is missing",
+        )
+    elif one.print_dof < 1:
+        yield Problem(
+            where, f"its {len(one.data.names)} prints leave no error degree of freedom",
+            "at least one is needed to judge precision", "add prints in a next round, or declare a smaller model",
+        )
+    elif one.mixed is None:
+        yield Problem(
+            where, "its values do not vary beyond the model", "precision is judged by variation", "check the recorded values",
+        )
+    elif one.load_dof is not None and one.load_dof < 1:
+        yield Problem(
+            where, f"its {one.data.loads} loads leave no error degree of freedom",
+            "at least one is needed to judge what a new load may do", "print more loads at the same levels of the load factors",
+        )
+
+
+def _choose(study: Study, design: Design, judged: Sequence[Fitted]) -> _Choice:
+    views = [one.data for one in judged]
+    printers = [name for name in dict.fromkeys(design.runs["printer"]) if name]
+    area = search.region(study, views, printers)
+    view = outlook.outlook(study, views, printers)
+    best = search.best_setting(area, view.mean, outlook.generator())
+    if best is None:
+        raise InputRefused(
+            Problem(
+                "study.toml", "no setting on the increments is inside what was printed, the printers' limits and the constraints",
+                "a recommendation needs at least one", "look at limits and constraints against the settings in plan.csv",
+            )
+        )
+    return _Choice(area, view, best)
+
+
+def _conformance(study: Study, choice: _Choice) -> Conformance:
+    shares = choice.view.shares(choice.coded)[0].astype(float)
+    alone = choice.view.by_response(choice.coded)
+    level = bound_level([1 - float(one.mean(dtype=float)) for one in alone.values()])
+    return Conformance(
+        estimate=float(np.median(shares)), lower=float(np.quantile(shares, level)), level=_COVERAGE,
+        required=study.header.conformance, by_response={name: float(np.median(one)) for name, one in alone.items()},
+        method=_method(choice.view, level),
+    )
+
+
+def _method(view: Outlook, level: float) -> str:
+    over = f", averaged over printers {', '.join(view.printers)}" if len(view.printers) > 1 else ""
+    logs = [one.response.name for one in view.views if one.response.transform == "log"]
+    median = f" The predicted mean of {', '.join(logs)}, which has a logarithmic model, is a median." if logs else ""
+    return (
+        "The share of future prints that complete, on new drying loads, in which every measured response meets its"
+        f" requirement{over}: the posterior median, and as a bound for the chosen setting the posterior {100 * level:.3g} %"
+        " quantile, from print means with a half-Cauchy(1) prior on the ratio of load to print standard deviation, responses"
+        " independent. It holds for the printers, spools and oven of this study; it does not include the uncertainty of the"
+        " printers' checks, and scatter about the setpoint counts on top of the scatter between prints, which errs on the"
+        f" safe side.{median}"
+    )
+
+
+def _setting(choice: _Choice, place: int) -> Setting:
+    """Return one factor's value, with the values beside it that are about as good."""
+    axis = choice.area.axes[place]
+    here = int(choice.best[place])
+    return Setting(
+        factor=axis.factor.name, unit=axis.factor.display_unit, value=axis.value(here),
+        interval=_interval(axis, here, _near_optimal(choice, place)),
+    )
+
+
+def _near_optimal(choice: _Choice, place: int) -> NDArray[np.bool_]:
+    """Return which values of one factor, the others held, are allowed and near-optimal, shape (n,)."""
+    size = len(choice.area.axes[place].natural)
+    line = np.tile(choice.best, (size, 1))
+    line[:, place] = np.arange(size)
+    loss = choice.view.shares(choice.coded) - choice.view.shares(choice.area.coded(line))
+    near: NDArray[np.bool_] = ((loss <= _NEAR).mean(axis=1) >= 0.5) & choice.area.allows(line)
+    near[choice.best[place]] = True
+    return near
+
+
+def _interval(axis: Axis, here: int, near: NDArray[np.bool_]) -> tuple[float, float] | tuple[str, ...]:
+    """Return the near-optimal values as a range around the recommended one, or as levels."""
+    if axis.factor.levels is not None:
+        return tuple(axis.factor.levels[int(axis.natural[place])] for place in np.flatnonzero(near))
+    low = high = here
+    while low > 0 and near[low - 1]:
+        low -= 1
+    while high < len(near) - 1 and near[high + 1]:
+        high += 1
+    return float(axis.natural[low]), float(axis.natural[high])

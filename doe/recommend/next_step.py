@@ -1,0 +1,29 @@
+"""The one thing to do next."""
+
+from collections.abc import Sequence
+
+from doe.verdicts import Verdict
+
+ESTIMATE_TOO_LOW = "estimate below the required share"
+NO_SETTING = "no setting meets every requirement"
+NOT_SHOWN = "conformance not shown"
+ON_THE_EDGE = "optimum on the edge"
+LACK_OF_FIT = "lack of fit"
+
+_FIRST = (NO_SETTING, LACK_OF_FIT, ESTIMATE_TOO_LOW, ON_THE_EDGE, NOT_SHOWN)
+_CONFIRM = "print the recommended setting on at least six new drying loads, one print each, to confirm it before it is released"
+
+
+def next_step(verdicts: Sequence[Verdict]) -> str:
+    """
+    Return exactly one next step, one sentence without a full stop.
+
+    A requirement that no setting meets comes before doubts about the model, these before a region that ends too early,
+    and all of them before more loads: loads that confirm the wrong setting are wasted. Where none of these was found, the
+    setting is a hypothesis that is ready to be confirmed.
+    """
+    for name in _FIRST:
+        for verdict in verdicts:
+            if verdict.name.startswith(name):
+                return f"{verdict.about}: {verdict.next_step}" if verdict.about else verdict.next_step
+    return _CONFIRM

@@ -1,0 +1,150 @@
+"""What the recommended setting promises per response, and how each printer is set to reach it."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from doe.design import setpoints
+from doe.model.fit import Fitted
+from doe.numerics import calibration, intervals, reml
+from doe.recommend.outlook import limits
+from doe.recommend.results import Promise
+from doe.study.spec import Factor, Printer, Response, Study
+from doe.verdicts import Verdict
+
+Array = NDArray[np.float64]
+
+
+def promise(one: Fitted, coded: Array, level: float) -> Promise:
+    """
+    Return what one response is predicted to be at a setting.
+
+    Parameters
+    ----------
+    one : Fitted
+        With a fit: ``mixed`` is not None.
+    coded : ndarray of shape (1, k)
+        Coded units.
+    level : float
+        Confidence level of both intervals, each for this response alone.
+
+    Returns
+    -------
+    Promise
+        Mean and intervals after Kenward and Roger; after a log transform they are those of the median.
+    """
+    assert one.mixed is not None
+    data, rows = one.data, one.data.rows(coded)
+    mean = reml.contrast(one.mixed, rows)
+    future = reml.prediction(one.mixed, rows, _of_a_new_print(one))
+    low, high = intervals.mean_interval(mean.estimates, mean.se, mean.dof, level)[0].tolist()
+    printers = data.printers if len(data.printers) > 1 else ()
+    return Promise(
+        response=data.response.name, unit=data.response.display_unit, mean=_back(data.response, mean.estimates)[0],
+        mean_interval=_pair(data.response, [low, high]),
+        prediction_interval=_pair(data.response, intervals.prediction_interval(future.estimates, future.se, future.dof, level)[0]),
+        requirement=_in_words(data.response), meets=_meets(data.response, low, high),
+        by_printer=tuple(_of_printer(one, coded, code, level) for code in range(len(printers))),
+    )
+
+
+def _of_a_new_print(one: Fitted) -> Array:
+    """Return how much of each variance the mean of a new print on a new load has: the coupons share theirs."""
+    coupons = one.data.response.coupons if "print" in one.random else 1
+    return np.array([1.0] * len(one.random) + [1.0 / coupons])
+
+
+def _of_printer(one: Fitted, coded: Array, code: int, level: float) -> dict[str, object]:
+    assert one.mixed is not None
+    mean = reml.contrast(one.mixed, one.data.rows(coded, code))
+    interval = intervals.mean_interval(mean.estimates, mean.se, mean.dof, level)[0]
+    return {
+        "printer": one.data.printers[code], "mean": _back(one.data.response, mean.estimates)[0],
+        "mean_interval": _pair(one.data.response, interval),
+    }
+
+
+def _back(response: Response, values: Sequence[float] | Array) -> list[float]:
+    """Return values of the model's scale in response units."""
+    found = np.exp(values) if response.transform == "log" else np.asarray(values)
+    return [float(value) for value in found]
+
+
+def _pair(response: Response, values: Sequence[float] | Array) -> tuple[float, float]:
+    low, high = _back(response, values)
+    return low, high
+
+
+def _meets(response: Response, low: float, high: float) -> str:
+    at_least, at_most = limits(response)
+    floor, ceiling = -np.inf if at_least is None else at_least, np.inf if at_most is None else at_most
+    if floor <= low and high <= ceiling:
+        return "yes"
+    return "no" if high < floor or low > ceiling else "not shown"
+
+
+def _in_words(response: Response) -> str:
+    given = (("at least", response.at_least), ("at most", response.at_most))
+    texts = [f"{sense} {limit:.10g} {response.display_unit}".rstrip() for sense, limit in given if limit is not None]
+    if not texts:
+        return "none"
+    on_mean = response.per == "coupon" and response.requirement_on == "print mean"
+    return f"{' and '.join(texts)} on {'the print mean' if on_mean else f'each {response.per}'}"
+
+
+def printer_rows(
+    study: Study, names: Sequence[str], settings: Mapping[str, float | str]
+) -> tuple[tuple[dict[str, Any], ...], tuple[Verdict, ...]]:
+    """
+    Return the setpoints that bring each printer to the setting.
+
+    Parameters
+    ----------
+    study : Study
+    names : sequence of str
+        Printers that printed.
+    settings : mapping of factor name to value
+        Actual values, natural units, or levels.
+
+    Returns
+    -------
+    rows : tuple of dict
+        ``printer``, ``setpoints`` on the factors' increments, ``checked``: factors whose setpoint follows from readings of
+        a reference probe; the others are set to the setting itself.
+    verdicts : tuple of Verdict
+        One for each setpoint outside of what its printer's readings cover.
+    """
+    rows, verdicts = [], []
+    for printer in (one for one in study.printers if one.name in names):
+        lines = {factor.name: setpoints.line_of(printer, factor) for factor in study.factors}
+        values = {factor.name: _setpoint(factor, lines[factor.name], settings[factor.name]) for factor in study.factors}
+        checked = [name for name, line in lines.items() if line is not None]
+        rows.append({"printer": printer.name, "setpoints": values, "checked": checked})
+        for factor in study.factors:
+            verdicts += _beyond_checks(printer, factor, lines[factor.name], values[factor.name])
+    return tuple(rows), tuple(verdicts)
+
+
+def _setpoint(factor: Factor, line: calibration.Line | None, value: float | str) -> float | str:
+    if line is None or isinstance(value, str):
+        return value
+    return float(setpoints.on_grid(factor, calibration.to_set(line, [value]))[0])
+
+
+def _beyond_checks(
+    printer: Printer, factor: Factor, line: calibration.Line | None, value: float | str
+) -> list[Verdict]:
+    """Return a verdict where the readings of a reference probe do not cover a setpoint."""
+    if line is None or isinstance(value, str) or calibration.covers(line, [value]).all():
+        return []
+    unit = factor.display_unit
+    return [
+        Verdict(
+            "setpoint beyond the checks",
+            f"printer {printer.name} is to be set to {value:g} {unit}, and its readings cover {line.low:g} to "
+            f"{line.high:g} {unit}",
+            f"read the reference probe on printer {printer.name} at {value:g} {unit} before relying on the setpoint", factor.name,
+        )
+    ]

@@ -1,0 +1,1 @@
+"""The record: what was printed and measured, matched to the plan."""

@@ -1,0 +1,139 @@
+"""What cannot be true together in a filled workbook (problems), and what is worth a word (remarks)."""
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+from doe.errors import Problem
+from doe.record.rows import Findings, Row, listed
+from doe.record.schema import NOT_TRIED, UNTESTED
+from doe.sheet.layout import CHECKS, COUPONS, LOADS, PRINTS
+from doe.study.spec import Study
+
+Rows = Mapping[str, Row]
+
+
+def check_rows(study: Study, runs: pd.DataFrame, tables: Mapping[str, Rows], findings: Findings) -> None:
+    """
+    Check the rows of one workbook against each other and against the printers' limits.
+
+    Parameters
+    ----------
+    study : Study
+    runs : DataFrame
+        The round's rows of the design.
+    tables : mapping of str to mapping
+        By sheet, the rows by identifier.
+    findings : Findings
+        Receives problems and remarks.
+    """
+    prints, coupons, loads = (tables.get(name, {}) for name in (PRINTS, COUPONS, LOADS))
+    per_print = _result_keys(study, "print")
+    per_coupon = _result_keys(study, "coupon")
+    for name, row in prints.items():
+        _require_no_results(f"print {name}", row, row.values.get("outcome"), per_print, NOT_TRIED, findings)
+    _check_used(study, runs, prints, findings)
+    for name, row in coupons.items():
+        _require_no_results(f"coupon {name}", row, row.values.get("outcome"), per_coupon, UNTESTED, findings)
+        owner = prints.get(name.rpartition("-")[0])
+        ended = owner.values.get("outcome") if owner else None
+        if row.values.get("outcome") not in UNTESTED:
+            _require_no_results(f"its print {name.rpartition('-')[0]}", row, ended, per_coupon, NOT_TRIED, findings)
+    for row in loads.values():
+        _check_load(row, findings)
+    for row in tables.get(CHECKS, {}).values():
+        _check_reading(study, row, findings)
+    _remark_silent(study, prints, coupons, findings)
+    _remark_incomplete(study, coupons, findings)
+    _remark_off_plan(study, runs, prints, loads, findings)
+
+
+def _result_keys(study: Study, per: str) -> list[str]:
+    return [f"force.{r.name}" if r.formula == "tensile" else r.name for r in study.responses if r.per == per]
+
+
+def _require_no_results(
+    what: str, row: Row, outcome: object, keys: list[str], excluded: tuple[str, ...], findings: Findings
+) -> None:
+    if outcome not in excluded:
+        return
+    findings.problems.extend(
+        Problem(row.cell(key), f"a value, although the outcome of {what} is '{outcome}'",
+                "what was not tested has no value", "clear the cell, or correct the outcome")
+        for key in keys if key in row.values
+    )
+
+
+def _check_used(study: Study, runs: pd.DataFrame, prints: Rows, findings: Findings) -> None:
+    limits = {printer.name: printer.limits for printer in study.printers}
+    for name, printer in zip(runs["print"], runs["printer"], strict=True):
+        row = prints.get(name)
+        for factor, (low, high) in limits.get(printer, {}).items():
+            used = row.values.get(f"used.{factor}") if row else None
+            if row and isinstance(used, float) and not low <= used <= high:
+                findings.problems.append(
+                    Problem(row.cell(f"used.{factor}"), f"{used:g} is beyond the limits of printer {printer}",
+                            f"{low:g} to {high:g} is allowed", "correct the setpoint")
+                )
+
+
+def _check_load(row: Row, findings: Findings) -> None:
+    began, ended = row.values.get("dried_from"), row.values.get("dried_to")
+    if began and ended and str(ended) <= str(began):
+        found = f"drying ended at {ended} but began at {began}"
+        findings.problems.append(Problem(row.cell("dried_to"), found, "it ends after it began", "correct the times"))
+    before, after = row.values.get("mass_before"), row.values.get("mass_after")
+    if isinstance(before, float) and isinstance(after, float) and after > before:
+        findings.remarks.append(f"{row.cell('mass_after')}: the spool was heavier after drying than before.")
+
+
+def _check_reading(study: Study, row: Row, findings: Findings) -> None:
+    needed = [*(["printer"] if study.printers else []), "factor", "set", "actual"]
+    missing = [key for key in needed if key not in row.values]
+    if missing and len(row.values) > 1:
+        findings.problems.append(
+            Problem(row.cell(missing[0]), f"the reading lacks: {', '.join(missing)}", "a reading needs all of them",
+                    "fill them in, or clear the row")
+        )
+
+
+def _remark_silent(study: Study, prints: Rows, coupons: Rows, findings: Findings) -> None:
+    for things, rows, keys in (
+        ("prints", prints, _result_keys(study, "print")), ("coupons", coupons, _result_keys(study, "coupon"))
+    ):
+        without = {name: row.values for name, row in rows.items() if "outcome" not in row.values}
+        silent = [name for name, values in without.items() if any(key in values for key in keys)]
+        if silent:
+            findings.remarks.append(
+                f"Values but no outcome for {things} {listed(silent)}: completed, unless another outcome is on record."
+            )
+
+
+def _remark_incomplete(study: Study, coupons: Rows, findings: Findings) -> None:
+    for response in (response for response in study.responses if response.formula == "tensile"):
+        force, *others = (f"{part}.{response.name}" for part in ("force", "width", "thickness"))
+        forced = {name: row.values for name, row in coupons.items() if force in row.values}
+        partial = [name for name, values in forced.items() if any(key not in values for key in others)]
+        if partial:
+            findings.remarks.append(
+                f"{response.name} of coupons {listed(partial)} waits for their width and thickness."
+            )
+
+
+def _remark_off_plan(study: Study, runs: pd.DataFrame, prints: Rows, loads: Rows, findings: Findings) -> None:
+    used = [f"used.{factor.name}" for factor in study.factors]
+    unsaid, unused = [], []
+    for name, load in zip(runs["print"], runs["load"], strict=True):
+        row, dried = prints.get(name), loads.get(load)
+        if row is None:
+            continue
+        differs = any(key in row.values for key in used)
+        says = row.values.get("deviation") == "off plan"
+        if differs and "deviation" not in row.values:
+            unsaid.append(name)
+        if says and not differs and not (dried and any(key in dried.values for key in used)):
+            unused.append(name)
+    if unsaid:
+        findings.remarks.append(f"Prints {listed(unsaid)} used another setpoint but are not marked as 'off plan'.")
+    if unused:
+        findings.remarks.append(f"Prints {listed(unused)} are marked 'off plan' but nothing is written under 'used'.")

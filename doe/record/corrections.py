@@ -1,0 +1,147 @@
+"""Bring what a workbook says into the record: empty cells never erase, and changed values are kept on file."""
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import pandas as pd
+
+from doe.errors import InputRefused, Problem
+from doe.record.match import Record
+from doe.record.schema import (
+    CORRECTIONS,
+    NOT_TRIED,
+    ROW_ID,
+    UNTESTED,
+    as_text,
+    computed_columns,
+    filled,
+    frame,
+    value_columns,
+    with_stress,
+)
+
+
+@dataclass(frozen=True)
+class Correction:
+    """A recorded value that was changed."""
+
+    table: str
+    row: str
+    column: str
+    old: str
+    new: str
+    """Empty where the new outcome leaves nothing to measure."""
+
+
+def merge(before: Record | None, book: Record, who: str, when: str) -> tuple[Record, tuple[Correction, ...]]:
+    """
+    Bring one workbook's rows into the record.
+
+    A value in the workbook stands, an empty cell leaves what is on record, and a value that differs from a recorded one
+    is a correction. Values without an outcome count as ``completed``. Where an outcome leaves nothing to measure,
+    recorded values are taken out, as corrections. Merging the same workbook again changes nothing.
+
+    Parameters
+    ----------
+    before : Record or None
+        None where nothing was collected yet.
+    book : Record
+        What the workbook says, as of :func:`doe.record.match.match`.
+    who, when : str
+        For the corrections: a name, and ISO 8601 time.
+
+    Returns
+    -------
+    record : Record
+        With the corrections appended to those that were there.
+    corrections : tuple of Correction
+        Those of this merge.
+
+    Raises
+    ------
+    InputRefused
+        Where the workbook gives values, but no outcome, for what is on record as never tested.
+    """
+    if before is None:
+        return _settled(book), ()
+    joined = replace(before, **{
+        name: _overlaid(getattr(before, name), getattr(book, name), key) for name, key in ROW_ID.items()
+    })
+    if problems := list(_ruled_out(book, joined)):
+        raise InputRefused(problems)
+    joined = _settled(joined)
+    made = tuple(
+        correction for name, key in ROW_ID.items()
+        for correction in _differences(name, key, getattr(before, name), getattr(joined, name))
+    )
+    lines = [{**vars(correction), "who": who, "when": when} for correction in made]
+    return replace(joined, corrections=frame(CORRECTIONS, [*before.corrections.to_dict("records"), *lines])), made
+
+
+def _overlaid(before: pd.DataFrame, book: pd.DataFrame, key: str) -> pd.DataFrame:
+    """Put the filled cells of the workbook over the recorded ones; new rows follow the old ones."""
+    old_rows = set(before[key])
+    rows = pd.Index([*before[key], *(name for name in book[key] if name not in old_rows)])
+    old, new = before.set_index(key).reindex(rows), book.set_index(key).reindex(rows)
+    columns = {key: pd.Series(list(rows), dtype=before[key].dtype)}
+    for name in before.columns.drop(key):
+        chosen = new[name].where(filled(new[name]) | ~rows.isin(old_rows), old[name])
+        columns[name] = chosen.reset_index(drop=True).astype(before[name].dtype)
+    return pd.DataFrame(columns)[list(before.columns)]
+
+
+def _untested(record: Record) -> tuple[pd.Series, pd.Series]:
+    """Return, per print and per coupon, whether its outcome (or its print's) leaves nothing to measure."""
+    prints, coupons = record.prints, record.coupons
+    not_tried = prints["outcome"].isin(NOT_TRIED)
+    return not_tried, coupons["outcome"].isin(UNTESTED) | coupons["print"].isin(set(prints.loc[not_tried, "print"]))
+
+
+def _ruled_out(book: Record, joined: Record) -> Iterator[Problem]:
+    """Yield the rows to which the workbook gives values although, with what is on record, they were never tested."""
+    prints, coupons = _untested(joined)
+    for what, given, all_rows, untested in (
+        ("print", book.prints, joined.prints, prints), ("coupon", book.coupons, joined.coupons, coupons)
+    ):
+        for name in sorted(set(given.loc[_has_value(given), what]) & set(all_rows.loc[untested, what])):
+            yield Problem(
+                f"{what} {name}", "the workbook gives values, but on record it, or its print, was never tested",
+                "what was not tested has no value", "choose its outcome in the workbook, or clear the values",
+            )
+
+
+def _settled(record: Record) -> Record:
+    """Draw the conclusions: what was never tested has no value, stress follows from force, values mean completion."""
+    untested_prints, untested_coupons = _untested(record)
+    prints = _without_values(record.prints, untested_prints)
+    coupons = with_stress(_without_values(record.coupons, untested_coupons))
+    tested = _has_value(coupons)
+    printed = _has_value(prints) | prints["print"].isin(set(coupons.loc[tested, "print"]))
+    return replace(record, prints=_completed(prints, printed), coupons=_completed(coupons, tested))
+
+
+def _without_values(table: pd.DataFrame, rows: pd.Series) -> pd.DataFrame:
+    blank = {name: math.nan if table[name].dtype.kind == "f" else "" for name in value_columns(table)}
+    return table.assign(**{name: table[name].mask(rows, empty) for name, empty in blank.items()})
+
+
+def _has_value(table: pd.DataFrame) -> pd.Series:
+    found = pd.Series(False, index=table.index)
+    for name in value_columns(table):
+        found |= filled(table[name])
+    return found
+
+
+def _completed(table: pd.DataFrame, rows: pd.Series) -> pd.DataFrame:
+    return table.assign(outcome=table["outcome"].mask(rows & (table["outcome"] == ""), "completed"))
+
+
+def _differences(name: str, key: str, before: pd.DataFrame, after: pd.DataFrame) -> list[Correction]:
+    after = after.set_index(key).loc[before[key]].reset_index()
+    computed = computed_columns(before)  # a changed force is a correction; the stress that follows from it is not
+    return [
+        Correction(name, str(before[key][row]), str(column), as_text(before[column][row]), as_text(after[column][row]))
+        for column in before.columns.drop([key, *computed])
+        for row in before.index[filled(before[column]) & (before[column] != after[column])]
+    ]

@@ -1,0 +1,120 @@
+"""The tables of the record: their columns and kinds for a study, and which outcomes leave nothing to measure."""
+
+import math
+from collections.abc import Iterable, Mapping
+from typing import Any, Literal
+
+import pandas as pd
+
+from doe.study.spec import Response, Study
+
+Kind = Literal["text", "number", "integer"]
+Columns = dict[str, Kind]
+
+TABLES = ("prints", "coupons", "loads", "checks", "corrections")
+ROW_ID = {"prints": "print", "coupons": "coupon", "loads": "load", "checks": "reading"}
+CORRECTIONS: Columns = {
+    "table": "text", "row": "text", "column": "text", "old": "text", "new": "text", "who": "text", "when": "text",
+    "why": "text",
+}
+
+NOT_TRIED = ("lost", "skipped")
+"""Outcomes that the settings did not cause: there is no result of any kind."""
+UNTESTED = (*NOT_TRIED, "detached", "clogged", "broke in handling")
+"""Outcomes of a coupon that never came to its test."""
+
+
+def schema(study: Study) -> dict[str, Columns]:
+    """Return, per table, the columns in their order with their kinds."""
+    return {
+        "prints": {
+            "print": "text", "round": "integer", "load": "text", "printer": "text", "outcome": "text",
+            "deviation": "text", "operator": "text", "printed_on": "text",
+            **{f"used.{factor.name}": "number" if factor.is_numeric else "text" for factor in study.factors},
+            **{response.name: _kind(response) for response in study.responses if response.per == "print"},
+            "note": "text",
+        },
+        "coupons": {
+            "coupon": "text", "print": "text", "number": "integer", "outcome": "text", "deviation": "text",
+            **{key: kind for response in study.responses if response.per == "coupon"
+               for key, kind in _of_coupon(response).items()},
+            "note": "text",
+        },
+        "loads": {
+            "load": "text", "round": "integer", "spool": "text", "dried_from": "text", "dried_to": "text",
+            "oven_reading": "number", "mass_before": "number", "mass_after": "number", "note": "text",
+        },
+        "checks": {
+            "reading": "text", "printer": "text", "factor": "text", "set": "number", "actual": "number",
+            "instrument": "text", "read_on": "text",
+        },
+        "corrections": CORRECTIONS,
+    }
+
+
+def _kind(response: Response) -> Kind:
+    return "text" if response.kind == "pass_fail" else "number"
+
+
+def _of_coupon(response: Response) -> Columns:
+    inputs = ("force", "width", "thickness") if response.formula == "tensile" else ()
+    return {**{f"{part}.{response.name}": "number" for part in inputs}, response.name: _kind(response)}
+
+
+def frame(columns: Mapping[str, Kind], rows: Iterable[Mapping[str, Any]]) -> pd.DataFrame:
+    """
+    Build a table with exact kinds.
+
+    Parameters
+    ----------
+    columns : mapping of str to kind
+    rows : iterable of mapping
+        Values by column; what is absent is empty: ``""`` or NaN.
+
+    Returns
+    -------
+    DataFrame
+    """
+    listed = list(rows)
+    dtypes = {"text": "str", "number": "float64", "integer": "int64"}
+    blank = {"text": "", "number": math.nan, "integer": 0}
+    return pd.DataFrame({
+        name: pd.Series([row.get(name, blank[kind]) for row in listed], dtype=dtypes[kind])
+        for name, kind in columns.items()
+    })
+
+
+def as_text(value: object) -> str:
+    """Return a cell as text that loses nothing: numbers with every digit, missing ones empty."""
+    if isinstance(value, float):
+        return "" if math.isnan(value) else repr(float(value))
+    return str(value)
+
+
+def filled(column: pd.Series) -> pd.Series:
+    """Return, per cell, whether something is in it."""
+    return column.notna() & (column != "")
+
+
+def value_columns(table: pd.DataFrame) -> list[str]:
+    """Return the columns of prints or coupons that hold results (a force counts, a width does not)."""
+    fixed = {
+        "print", "round", "load", "printer", "operator", "printed_on", "coupon", "number", "outcome", "deviation",
+        "note",
+    }
+    aside = ("used.", "width.", "thickness.")
+    return [str(name) for name in table if name not in fixed and not str(name).startswith(aside)]
+
+
+def computed_columns(table: pd.DataFrame) -> list[str]:
+    """Return the responses that are computed from a force and dimensions."""
+    return [str(name).removeprefix("force.") for name in table if str(name).startswith("force.")]
+
+
+def with_stress(coupons: pd.DataFrame) -> pd.DataFrame:
+    """Return coupons with every computed stress: force over the measured cross-section, N/mm^2 = MPa."""
+    stress = {
+        name: coupons[f"force.{name}"] / (coupons[f"width.{name}"] * coupons[f"thickness.{name}"])
+        for name in computed_columns(coupons)
+    }
+    return coupons.assign(**stress)

@@ -1,0 +1,1 @@
+"""The report for the quality file, and the rows that every output shows."""

@@ -1,0 +1,181 @@
+"""Figures as SVG bytes: one look for all, safe in greyscale and for every kind of colour vision, the same bytes each time.
+
+Surfaces are bands of one hue from light to dark with labelled lines; what must be told apart differs in shape, not in
+colour alone. Letters are drawn as outlines of fonts that come with matplotlib, so that no font of the machine matters.
+"""
+
+import io
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.colors import LinearSegmentedColormap
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontEntry, fontManager
+from matplotlib.lines import Line2D
+from matplotlib.patheffects import Normal, Stroke, withTickedStroke
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+from doe.report import numbers
+from doe.report.tables import in_fonts
+from doe.report.views import LevelView, Series, SurfaceView
+
+_INK, _GREY, _PAPER = "#1c2b36", "#6b7780", "#ffffff"
+_BANDS = LinearSegmentedColormap.from_list("bands", ["#f6f8f9", "#c9d6de", "#8ea9b8", "#5f8296"])
+_MARKERS = (("o", _INK, "-"), ("s", _PAPER, "--"), ("^", "#9aa7b0", ":"))
+_WIDE_MM, _HIGH_MM = 150.0, 96.0
+
+# Names of our own for two fonts that matplotlib brings along: under their usual names a font of the machine could be taken.
+_FONTS = {"report figure": "STIXGeneral.ttf", "report figure, other letters": "DejaVuSans.ttf"}
+for _name, _file in _FONTS.items():
+    fontManager.ttflist.append(FontEntry(fname=f"{mpl.get_data_path()}/fonts/ttf/{_file}", name=_name, size="scalable"))
+
+_LOOK = {
+    "font.family": list(_FONTS), "font.size": 9.0, "axes.linewidth": 0.6, "axes.edgecolor": _INK, "axes.labelcolor": _INK,
+    "text.color": _INK, "xtick.color": _INK, "ytick.color": _INK, "xtick.major.width": 0.6, "ytick.major.width": 0.6,
+    "axes.unicode_minus": True, "text.parse_math": False, "svg.fonttype": "path", "svg.hashsalt": "doe",
+    "legend.frameon": False, "legend.fontsize": 8.5, "path.simplify": False,
+}
+
+
+def surface_figure(view: SurfaceView) -> bytes:
+    """Return a surface as SVG: bands with labelled lines, prints as dots, limits as ticked lines, the setting as a cross."""
+    with _figure() as (figure, axes):
+        keys = [*_bands(axes, view), *_limit_lines(axes, view), *_print_dots(axes, view)]
+        if view.setting is not None:
+            keys += axes.plot(
+                *view.setting, marker="P", markersize=11, markerfacecolor=_PAPER, markeredgecolor=_INK, markeredgewidth=1.2,
+                linestyle="none", label="recommended setting", zorder=6, clip_on=False,
+            )
+        axes.set_xlabel(in_fonts(view.labels[0]))
+        axes.set_ylabel(in_fonts(view.labels[1]))
+        for axis in (axes.xaxis, axes.yaxis):
+            axis.set_major_formatter(FuncFormatter(lambda value, _: numbers.exact(value)))
+        _key(axes, keys)
+        return _svg(figure)
+
+
+def level_figure(view: LevelView) -> bytes:
+    """Return a level plot as SVG: one marker a series, bars for intervals, small dots for prints."""
+    with _figure() as (figure, axes):
+        keys: list[Any] = []
+        for number, series in enumerate(view.series):
+            keys += _series(axes, series, number, len(view.series))
+        for limit in view.limits:
+            axes.axhline(limit.value, color=_INK, linewidth=1.2, linestyle=(0, (6, 3)))
+            keys.append(Line2D([], [], color=_INK, linewidth=1.2, linestyle=(0, (6, 3)), label=in_fonts(limit.words)))
+        axes.set_xticks(range(len(view.levels)), [in_fonts(level) for level in view.levels])
+        axes.set_xlim(-0.5, len(view.levels) - 0.5)
+        if view.is_share:
+            axes.set_ylim(-0.03, 1.03)
+        axes.set_xlabel(in_fonts(view.labels[0]))
+        axes.set_ylabel(in_fonts(view.labels[1]))
+        axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: numbers.exact(value)))
+        axes.spines[["top", "right"]].set_visible(False)
+        _key(axes, keys)
+        return _svg(figure)
+
+
+@contextmanager
+def _figure() -> Iterator[tuple[Figure, Axes]]:
+    """Yield an empty figure in our look, whatever the machine's own matplotlib settings are."""
+    with mpl.rc_context():
+        mpl.rcdefaults()
+        mpl.rcParams.update(_LOOK)
+        figure = Figure(figsize=(_WIDE_MM / 25.4, _HIGH_MM / 25.4), layout="constrained")
+        yield figure, figure.add_subplot()
+
+
+def _svg(figure: Figure) -> bytes:
+    content = io.BytesIO()
+    figure.savefig(content, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+    return content.getvalue()
+
+
+def _bands(axes: Axes, view: SurfaceView) -> list[Any]:
+    low, high = float(view.z.min()), float(view.z.max())
+    if high - low <= 1e-9 * max(abs(low), abs(high), 1.0):
+        axes.set_facecolor("#f6f8f9")
+        axes.set_xlim(view.x[0], view.x[-1])
+        axes.set_ylim(view.y[0], view.y[-1])
+        return [Line2D([], [], linestyle="none", label=f"{in_fonts(view.labels[2])}: {numbers.plain(low)} everywhere")]
+    levels = MaxNLocator(8).tick_values(low, high)
+    axes.contourf(view.x, view.y, view.z, levels=levels, cmap=_BANDS)
+    limits = [limit.value for limit in view.limits]
+    inner = [level for level in levels if low < level < high and not np.isclose(level, limits).any()]
+    if inner:
+        lines = axes.contour(view.x, view.y, view.z, levels=inner, colors=_INK, linewidths=0.6)
+        place = numbers.place_of(float(levels[1] - levels[0]))
+        axes.clabel(lines, fmt=lambda value: _round_label(value, place), fontsize=8, inline_spacing=4)
+    return [Line2D([], [], color=_INK, linewidth=0.6, label=in_fonts(view.labels[2]))]
+
+
+def _round_label(value: float, place: int | None) -> str:
+    """Return a line's value with no more decimals than the step between lines needs."""
+    return numbers.exact(round(value, 12 if place is None else max(0, -place)))
+
+
+def _limit_lines(axes: Axes, view: SurfaceView) -> list[Any]:
+    """Draw each limit that crosses the surface; its ticks point to the side that misses it."""
+    keys = []
+    for limit in view.limits:
+        if view.z.min() < limit.value < view.z.max():
+            lines = axes.contour(view.x, view.y, view.z, levels=[limit.value], colors=_INK, linewidths=1.8)
+            labels = axes.clabel(lines, fmt=in_fonts(limit.words), fontsize=8.5, inline_spacing=6)
+            for label in labels:
+                label.set_path_effects([Stroke(linewidth=2.5, foreground=_PAPER), Normal()])
+            # Higher values lie to the left of a contour as it is traced, so a lower limit is missed on its right.
+            ticks = withTickedStroke(spacing=7, length=0.6, angle=-90 if limit.at_least else 90, linewidth=0.8)
+            lines.set(path_effects=[Stroke(linewidth=3.2, foreground=_PAPER), Normal(), ticks])
+            keys.append(Line2D([], [], color=_INK, linewidth=1.8, label=f"{in_fonts(limit.words)} (ticks: missed)"))
+    return keys
+
+
+def _print_dots(axes: Axes, view: SurfaceView) -> list[Any]:
+    """Draw the prints; where several share a place, a number says how many."""
+    places = Counter((float(a), float(b)) for a, b in np.round(view.prints, 9))
+    if not places:
+        return []
+    spots = np.array(list(places))
+    keys = axes.plot(
+        spots[:, 0], spots[:, 1], "o", markersize=4.5, color=_INK, markeredgecolor=_PAPER, markeredgewidth=0.8,
+        label="prints" + (" (number: how many at one place)" if max(places.values()) > 1 else ""), clip_on=False, zorder=5,
+    )
+    for place, count in places.items():
+        if count > 1:
+            beside = (5, 4 if place[1] < view.y.mean() else -10)
+            label = axes.annotate(str(count), place, xytext=beside, textcoords="offset points", fontsize=8, zorder=5)
+            label.set_path_effects([Stroke(linewidth=2, foreground=_PAPER), Normal()])
+            label.set_annotation_clip(False)
+    return list(keys)
+
+
+def _series(axes: Axes, series: Series, number: int, of: int) -> list[Any]:
+    marker, face, line = _MARKERS[number % len(_MARKERS)]
+    shift = 0.0 if of == 1 else 0.12 * (number - (of - 1) / 2)
+    place = np.arange(len(series.centre)) + shift
+    if len(series.dots):
+        axes.plot(
+            series.dots[:, 0] + shift + 0.05, series.dots[:, 1], marker, markersize=3, markerfacecolor="none",
+            markeredgecolor=_GREY, markeredgewidth=0.6,
+        )
+    bars = np.isfinite(series.interval).all(axis=1)
+    axes.vlines(place[bars], series.interval[bars, 0], series.interval[bars, 1], color=_INK, linewidth=1.0)
+    return list(axes.plot(
+        place, series.centre, marker, linestyle=line, linewidth=0.9, color=_INK, markersize=6.5, markerfacecolor=face,
+        markeredgecolor=_INK, label=in_fonts(series.name),
+    ))
+
+
+def _key(axes: Axes, keys: list[Any]) -> None:
+    """Put the key above the axes; leave it out where nothing needs a name."""
+    named = [key for key in keys if not key.get_label().startswith("_child")]  # what matplotlib calls a nameless line
+    if named:
+        axes.legend(
+            handles=named, loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, borderaxespad=0.4, handlelength=2.4,
+            columnspacing=1.6,
+        )

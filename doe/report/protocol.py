@@ -1,0 +1,274 @@
+"""Tables of what was asked, what was planned and what happened: everything before the fit."""
+
+import math
+from collections import Counter
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from doe.design.plan import Design
+from doe.record.match import Record
+from doe.report import numbers
+from doe.report.tables import Table, words
+from doe.study.spec import Factor, Response, Study
+
+_RESOLUTIONS = {3: "III", 4: "IV", 5: "V", 6: "VI", 7: "VII", 8: "VIII"}
+
+
+# What was asked
+
+
+def requirement_words(response: Response) -> str:
+    """Return what a response must meet, in words: ``at least 27 MPa on each coupon``."""
+    if response.kind == "pass_fail":
+        return f"pass on each {response.per}"
+    limits = [
+        f"{sense} {numbers.exact(limit)} {response.display_unit}".rstrip()
+        for sense, limit in (("at least", response.at_least), ("at most", response.at_most)) if limit is not None
+    ]
+    if not limits:
+        return "none"
+    if response.per == "coupon" and response.requirement_on == "print mean":
+        return f"{' and '.join(limits)} on the print mean"
+    return f"{' and '.join(limits)} on each {response.per}"
+
+
+def requirement_rows(study: Study) -> Table:
+    """Return what every response is and must meet."""
+    rows = []
+    for response in study.responses:
+        each = f"{response.coupons} per print" if response.per == "coupon" else "1 per print"
+        kind = response.kind.replace("_", "-") + (", log scale" if response.transform == "log" else "")
+        rows.append((words(response.name), kind, each, requirement_words(response), response.method or ""))
+    columns = ("Response", "Kind", "Values", "Requirement", "Method")
+    return Table("Responses and requirements", columns, tuple(rows), "lllll")
+
+
+def factor_rows(study: Study) -> Table:
+    """Return what every factor is and how far it was varied."""
+    rows = []
+    for factor in study.factors:
+        if factor.levels is not None:
+            span = (", ".join(factor.levels), "", f"per {factor.change}", "")
+        else:
+            step = "" if factor.increment is None else numbers.exact(factor.increment)
+            spread = numbers.exact(factor.setpoint_sd) if factor.setpoint_sd else "not known"
+            region = f"{numbers.exact(factor.low)} to {numbers.exact(factor.high)}"
+            span = (region, step, f"per {factor.change}", spread)
+        rows.append((words(factor.name), factor.display_unit, *span))
+    columns = ("Factor", "Unit", "Range or levels", "Increment", "Changes", "Spread about the setpoint")
+    return Table("Factors", columns, tuple(rows), "lllrlr", "Spread: standard deviation of the actual value about the setpoint.")
+
+
+def condition_rows(study: Study) -> Table:
+    """Return what is held fixed."""
+    rows = [(words(name), text) for name, text in study.conditions.items()]
+    if study.oven.temperature is not None:
+        rows.append(("drying oven", f"{numbers.exact(study.oven.temperature)} °C, {study.oven.spools} spools a load"))
+    return Table("Held fixed", ("Condition", "Value"), tuple(rows), "ll")
+
+
+def instrument_rows(study: Study) -> Table:
+    """Return what was measured with, and until when its calibration holds."""
+    rows = tuple(
+        (tool.id, tool.kind, "not stated" if tool.due is None else tool.due.isoformat()) for tool in study.instruments
+    )
+    return Table("Instruments", ("Instrument", "Kind", "Calibration due"), rows, "lll")
+
+
+# What was planned
+
+
+def plan_facts(study: Study, design: Design) -> Table:
+    """Return what kind of plan it is and what it can tell, fact by fact."""
+    facts = design.facts
+    rows = [("kind", str(facts.get("kind", "adopted")).replace("-", " ")), ("declared model", _declared(study))]
+    if facts.get("resolution") is not None:
+        rows.append(("resolution", _RESOLUTIONS.get(int(facts["resolution"]), str(facts["resolution"]))))
+    if facts.get("defining_relation"):
+        rows.append(("defining relation", "; ".join(words(word) for word in facts["defining_relation"])))
+    if facts.get("axial_distance") is not None:
+        form = ", ".join(str(facts[key]) for key in ("form", "distance") if key in facts)
+        rows.append(("axial points", f"at {numbers.plain(facts['axial_distance'])} coded units; {form}"))
+    rows += _strata(facts.get("strata", {}), design)
+    seeds = ", ".join(str(seed) for seed in dict.fromkeys(design.runs["seed"].tolist()))
+    rows.append(("order", f"random, seed {seeds}"))
+    rows += _rounding(study, facts.get("rounding"))
+    return Table("The plan", ("Fact", "Value"), tuple(rows), "ll")
+
+
+def _declared(study: Study) -> str:
+    terms = study.model.terms
+    return f"{terms} terms" if isinstance(terms, str) else "; ".join(words(term) for term in terms)
+
+
+def _strata(strata: Mapping[str, int], design: Design) -> list[tuple[str, str]]:
+    runs = design.runs
+    printers = [name for name in dict.fromkeys(runs["printer"]) if name]
+    loads = len({load for load in runs["load"] if load})
+    rows = [("prints", f"{len(runs)} in {len(design.rounds)} round{'s' if len(design.rounds) > 1 else ''}")]
+    rows.append(("drying loads", str(loads) if loads else "not part of the plan"))
+    if printers:
+        rows.append(("printers", ", ".join(printers)))
+    if strata:
+        freedom = f"{strata['print_dof']} between prints, {strata['load_dof']} between loads"
+        rows.append(("error degrees of freedom", f"{freedom}; {strata['pure_error_dof']} of pure error"))
+    return rows
+
+
+def _rounding(study: Study, moved: Mapping[str, float] | None) -> list[tuple[str, str]]:
+    if moved is None:
+        return []
+    units = {factor.name: factor.display_unit for factor in study.factors}
+    moves = [
+        f"{words(name)} up to {numbers.plain(by, 2)} {units[name]}".rstrip() for name, by in moved.items() if by > 0
+    ]
+    return [("moved by rounding to increments", ", ".join(moves) or "nothing")]
+
+
+def alias_rows(design: Design) -> Table:
+    """Return which effects the plan cannot tell apart."""
+    rows = tuple((words(chain),) for chain in design.facts.get("aliases", ()))
+    note = "Each line is one comparison of the prints: it shows the sum of these effects, never one of them alone."
+    return Table("Aliases", ("Effects that the plan cannot tell apart",), rows, "l", note if rows else "")
+
+
+def plan_table(study: Study, design: Design) -> Table:
+    """Return every planned print in run order: actual values wanted, and setpoints where they differ."""
+    several = ("round",) if len(design.rounds) > 1 else ()
+    keys = (*several, "order", "print", "load", "printer", "point")
+    rows = tuple(
+        (*(str(run[key]) for key in keys), *(_planned(factor, run) for factor in study.factors))
+        for run in design.runs.to_dict("records")
+    )
+    align = "".join("r" if key in ("round", "order") else "l" for key in keys)
+    align += "".join("r" if factor.is_numeric else "l" for factor in study.factors)
+    columns = (*(key.capitalize() for key in keys), *map(with_unit, study.factors))
+    note = "In brackets: the setpoint of this printer, where it differs from the actual value wanted."
+    return Table("Run table", columns, rows, align, note if _any_setpoint_differs(study, design) else "")
+
+
+def _any_setpoint_differs(study: Study, design: Design) -> bool:
+    runs = design.runs
+    return any((runs[f"target.{factor.name}"] != runs[f"set.{factor.name}"]).any() for factor in study.factors)
+
+
+def with_unit(part: Factor | Response) -> str:
+    """Return the name of a factor or response with its unit: ``nozzle temperature, °C``."""
+    return f"{words(part.name)}, {part.display_unit}" if part.display_unit else words(part.name)
+
+
+def _planned(factor: Factor, run: Mapping[Any, Any]) -> str:
+    target, setpoint = run[f"target.{factor.name}"], run[f"set.{factor.name}"]
+    if not factor.is_numeric:
+        return str(target)
+    wanted, given = numbers.exact(float(target)), numbers.exact(float(setpoint))
+    return wanted if wanted == given else f"{wanted} ({given})"
+
+
+# What happened
+
+
+def deviation_rows(study: Study, design: Design, record: Record) -> Table:
+    """Return every print and coupon that did not go as planned, and the prints that are not recorded yet."""
+    planned = {str(run["print"]): run for run in design.runs.to_dict("records")}
+    rows = []
+    for row in record.prints.to_dict("records"):
+        run = planned.get(str(row["print"]), {})
+        used = [text for factor in study.factors if (text := _used(factor, row, run))]
+        if happened := _happened(row, bool(used)):
+            what = tuple(str(row[key]) for key in ("print", "load", "printer"))
+            rows.append((*what, happened, "; ".join([*used, *_note(row)])))
+    for row in record.coupons.to_dict("records"):
+        run = planned.get(str(row["print"]), {})
+        if happened := _happened(row, False):
+            where = (str(run.get(key, "")) for key in ("load", "printer"))
+            rows.append((str(row["coupon"]), *where, happened, "; ".join(_note(row))))
+    recorded = {str(row["print"]) for row in record.prints.to_dict("records") if row["outcome"] != ""}
+    missing = [name for name in planned if name not in recorded]
+    if missing:
+        rows.append((f"{len(missing)} prints", "", "", "not recorded", ", ".join(missing)))
+    columns = ("Print or coupon", "Load", "Printer", "What happened", "Detail")
+    return Table("Deviations and failures", columns, tuple(rows), "lllll")
+
+
+def _happened(row: Mapping[Any, Any], used: bool) -> str:
+    outcome, deviation = str(row.get("outcome", "")), str(row.get("deviation", ""))
+    parts = [outcome] if outcome not in ("", "completed") else []
+    parts += [deviation] if deviation else ["off plan"] if used else []
+    return ", ".join(parts)
+
+
+def _used(factor: Factor, row: Mapping[Any, Any], run: Mapping[Any, Any]) -> str:
+    used, planned = row.get(f"used.{factor.name}", ""), run.get(f"set.{factor.name}")
+    if _empty(used) or planned is None or used == planned:
+        return ""
+    shown = [str(value) if not factor.is_numeric else numbers.exact(float(value)) for value in (used, planned)]
+    return f"{words(factor.name)} {shown[0]} {factor.display_unit}".rstrip() + f" used, {shown[1]} planned"
+
+
+def _note(row: Mapping[Any, Any]) -> list[str]:
+    return [] if _empty(row.get("note", "")) else [str(row["note"])]
+
+
+def _empty(value: Any) -> bool:  # noqa: ANN401 - any cell
+    return value is None or value == "" or (isinstance(value, float) and math.isnan(value))
+
+
+def correction_rows(record: Record) -> Table:
+    """Return every value that was changed after it had been collected."""
+    keys = ("row", "column", "old", "new", "who", "when", "why")
+    columns = ("Item", "Column", "Before", "After", "Who", "When", "Why")
+    rows = tuple(
+        tuple("" if _empty(row[key]) else str(row[key]) for key in keys)
+        for row in record.corrections.to_dict("records")
+    )
+    return Table("Corrections", columns, rows, "lllllll")
+
+
+def data_summary(study: Study, record: Record) -> Table:
+    """Return, per response, how many values there are, how they spread, and what is missing by outcome."""
+    columns = ("Response", "Values", "Minimum", "Median", "Maximum", "Spread within prints", "Without a value")
+    note = (
+        "Spread within prints: standard deviation of the coupons about their print's mean, pooled over the prints. It"
+        " says how well a coupon repeats, not how well a print does."
+    )
+    rows = tuple(_summary_of(response, record) for response in study.responses)
+    return Table("Data by response", columns, rows, "lrrrrrl", note if any(row[5] != numbers.MISSING for row in rows) else "")
+
+
+def _summary_of(response: Response, record: Record) -> tuple[str, ...]:
+    table = record.coupons if response.per == "coupon" else record.prints
+    if response.name not in table or table.empty:
+        return (with_unit(response), "0", *[numbers.MISSING] * 4, "")
+    missing = table[response.name].map(_empty)
+    present = table[~missing]
+    shown = [numbers.MISSING] * 4
+    if response.kind != "pass_fail" and len(present):
+        values = present[response.name].astype(float)
+        show = numbers.exact if response.kind == "graded" else numbers.plain
+        shown = [show(float(value)) for value in (values.min(), values.median(), values.max())]
+        spread = _within(values.to_numpy(), list(present["print"])) if response.kind == "measured" else None
+        shown.append(numbers.plain(spread, 2))
+    return (with_unit(response), str(len(present)), *shown, _by_outcome(table[missing], record))
+
+
+def _within(values: Any, prints: list[str]) -> float | None:  # noqa: ANN401 - array of shape (m,)
+    """Return the pooled standard deviation of values about their print's mean, or None where no print has two."""
+    groups = pd.Series(values).groupby(prints)
+    freedom = len(values) - groups.ngroups
+    if freedom < 1:
+        return None
+    return float(np.sqrt(((values - groups.transform("mean").to_numpy()) ** 2).sum() / freedom))
+
+
+def _by_outcome(rows: pd.DataFrame, record: Record) -> str:
+    """Count rows without a value by outcome; a coupon without one of its own has that of its print."""
+    ended = dict(zip(record.prints["print"], record.prints["outcome"], strict=True))
+    counts: Counter[str] = Counter()
+    for own, owner in zip(rows["outcome"], rows["print"], strict=True):
+        outcome = own if own not in ("", "completed") else ended[owner]
+        counts[{"": "not recorded", "completed": "no value given"}.get(outcome, outcome)] += 1
+    return ", ".join(f"{outcome} {count}" for outcome, count in sorted(counts.items()))

@@ -1,0 +1,67 @@
+"""Which tables a command shows, in which order; the tables themselves are the report's own."""
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from doe.model.results import Fit
+from doe.recommend.choose import Recommendation
+from doe.report import numbers, rows
+from doe.report.tables import Table, words
+from doe.study.spec import Study
+from doe.verdicts import Verdict
+
+
+def verdict_tables(verdicts: Iterable[Verdict]) -> tuple[Table, ...]:
+    """Return the table of verdicts, or nothing where there are none."""
+    found = tuple(verdicts)
+    return (rows.verdict_table(found),) if found else ()
+
+
+def fit_tables(study: Study, fit: Fit) -> tuple[Table, ...]:
+    """Return what ``doe fit`` shows: per response its coefficients, strata and checks, then counts and verdicts."""
+    tables: list[Table] = []
+    logged = {one.name for one in study.responses if one.transform == "log"}
+    for one in fit.responses:
+        log = one.response in logged
+        shown = (
+            rows.coefficient_table(one, log),
+            rows.component_table(one, log),
+            rows.lack_of_fit_rows(one),
+            rows.shape_rows(one),
+        )
+        tables += [table for table in shown if table.rows]
+    tables += [table for table in (*rows.summary_rows(fit), rows.failure_rows(fit)) if table.rows]
+    found = (*fit.verdicts, *(verdict for one in fit.responses for verdict in one.verdicts))
+    return (*tables, *verdict_tables(found))
+
+
+def recommendation_tables(study: Study, advice: Recommendation) -> tuple[Table, ...]:
+    """Return what ``doe recommend`` shows: setting, promises, conformance, verdicts."""
+    shown = (
+        rows.setting_table(advice),
+        rows.promise_table(advice, study.header.confidence),
+        rows.conformance_rows(advice),
+    )
+    return (*(table for table in shown if table.rows), *verdict_tables(advice.verdicts))
+
+
+def rehearsal_table(study: Study, advised: Mapping[str, Any], optimum: Mapping[str, Any]) -> Table:
+    """
+    Return the recommended setting beside the optimum that the simulation was made with.
+
+    Parameters
+    ----------
+    study : Study
+    advised : mapping
+        As ``recommendation.json`` holds it.
+    optimum : mapping of factor name to value
+        Natural units.
+    """
+    found = []
+    for factor in study.factors:
+        one = advised["settings"][factor.name]
+        near = " to ".join(numbers.setting(limit) for limit in one["interval"])
+        values = (numbers.setting(one["value"]), near, numbers.setting(optimum[factor.name]))
+        found.append((words(factor.name), factor.display_unit, *values))
+    columns = ("Factor", "Unit", "Recommended", "Near-optimal", "True optimum (simulated)")
+    return Table("Recommended setting and the truth of the simulation", columns, tuple(found), "llrrr")

@@ -1,0 +1,366 @@
+"""The report as plain data, in reading order: page one with the answer, then nine sections of text, tables and figures.
+
+The templates in ``templates/report`` only set what is said here; what is said is a matter of this module and of
+``doe.report.rows``.
+"""
+
+import datetime
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from doe.design.plan import Design
+from doe.model import data as model_data
+from doe.model.results import Fit, ResponseFit
+from doe.recommend.results import Recommendation
+from doe.record.match import Record
+from doe.report import figures, numbers, rows, views
+from doe.report.tables import Table, in_fonts, parts, words
+from doe.study import scale
+from doe.study.spec import Response, Study
+from doe.verdicts import Verdict
+
+Block = dict[str, Any]
+"""One part of a section: ``kind`` (text, strong, heading, list, table, figure) and what that kind needs."""
+
+PREVAIL = (
+    "The safety data sheet of the material, local codes, the rules of the site and qualified people prevail over this report."
+)
+SIMULATED = "SIMULATED DATA: no print was made. This report shows the method, not a material."
+EXPLORATORY = "EXPLORATORY MODEL: not the declared one. It cannot feed a confirmation."
+
+_VERDICTS_UP_FRONT = 6
+_COLUMNS_UPRIGHT = 10
+_LONGEST_WORD = 36
+_TIE = "\N{NO-BREAK SPACE}"
+
+
+@dataclass(frozen=True)
+class ReportInputs:
+    """
+    Everything the report rests on.
+
+    Parameters
+    ----------
+    study : Study
+        Gives the question.
+    design : Design
+        Gives the plan, all rounds.
+    record : Record
+        Gives what happened.
+    fit : Fit
+        Gives the models and the summaries.
+    recommendation : Recommendation or None
+        Gives the answer; None where there is none yet.
+    predict : mapping of str to callable
+        Per measured response, the predicted mean at natural settings.
+    interval : mapping of str to callable
+        Per measured response, the confidence interval of the mean at natural settings; may be empty.
+    cautions : tuple of str
+        Those of the material's family.
+    log : sequence of mapping
+        Lines of the log, oldest first.
+    log_head : str
+        SHA-256 of the log's last line.
+    files : mapping of str to str
+        File -> SHA-256; ``study.toml`` among them.
+    versions : mapping of str to str
+        Software -> version.
+    prepared_at : str
+        ISO 8601 date and time; the only clock of the report.
+    """
+
+    study: Study
+    design: Design
+    record: Record
+    fit: Fit
+    recommendation: Recommendation | None
+    predict: Mapping[str, views.Predict]
+    cautions: tuple[str, ...]
+    log: Sequence[Mapping[str, Any]]
+    log_head: str
+    files: Mapping[str, str]
+    versions: Mapping[str, str]
+    prepared_at: str
+    interval: Mapping[str, views.Interval] = field(default_factory=dict)
+
+
+def document(inputs: ReportInputs) -> dict[str, Any]:
+    """
+    Return the report as JSON values.
+
+    Parameters
+    ----------
+    inputs : ReportInputs
+        Nothing else is read, so that equal inputs give equal reports.
+
+    Returns
+    -------
+    dict
+        ``title``, ``id``, ``facts``, ``loud``, ``answer``, ``sections``, ...; every text holds only letters of the report's
+        fonts, and figures are SVG text.
+    """
+    header = inputs.study.header
+    day = datetime.datetime.fromisoformat(inputs.prepared_at).date()
+    loud = [text for text, due in ((SIMULATED, _simulated(inputs)), (EXPLORATORY, inputs.fit.exploratory)) if due]
+    made = {
+        "title": header.title, "id": header.id, "material": header.material, "simulated": _simulated(inputs),
+        "description": f"Qualification report of study {header.id}: {header.material}",
+        "day": day.isoformat(), "date": [day.year, day.month, day.day], "loud": loud,
+        "facts": [["Study", header.id], ["Material", f"{header.material} (family {header.family})"], ["State", _state(inputs)],
+                  ["Prepared", inputs.prepared_at]],
+        "digests": [["study.toml", inputs.files.get("study.toml", numbers.MISSING)], ["log head", inputs.log_head]],
+        "answer": _answer(inputs),
+        "sections": [
+            _section("Question and requirements", _question(inputs)),
+            _section("Plan", _plan(inputs)),
+            _section("Deviations, failures and amendments", _deviations(inputs)),
+            _section("Data", [_table(rows.data_summary(inputs.study, inputs.record))]),
+            _section("Models of the measured responses", _models(inputs)),
+            _section("Graded and pass-fail responses", _counted(inputs)),
+            _section("Recommendation", _recommendation(inputs)),
+            _section("Cautions", _cautions(inputs)),
+            _section("Provenance", _provenance(inputs)),
+        ],
+    }
+    return {key: _printable(value) for key, value in made.items()}
+
+
+def _simulated(inputs: ReportInputs) -> bool:
+    return inputs.study.header.simulated or inputs.fit.simulated
+
+
+def _state(inputs: ReportInputs) -> str:
+    if inputs.recommendation is None:
+        return "fitted, without a recommendation"
+    return f"recommendation {inputs.recommendation.number}: a hypothesis until prints confirm it"
+
+
+def _answer(inputs: ReportInputs) -> list[Block]:
+    found = inputs.recommendation
+    blocks: list[Block] = []
+    if found is None:
+        blocks.append(_strong("No setting is recommended. The verdicts below say what stands in the way."))
+    else:
+        blocks += [_table(rows.setting_table(found)), _strong(rows.answer(found))]
+    verdicts = all_verdicts(inputs)
+    if verdicts:
+        short = tuple((one.name, words(one.about) or "the study", one.next_step) for one in verdicts[:_VERDICTS_UP_FRONT])
+        more = len(verdicts) - len(short)
+        note = (f"And {more} more. " if more else "") + "The causes stand in sections 2, 5 and 7."
+        blocks.append(_table(Table("Open verdicts", ("Verdict", "About", "What to do"), short, "lll", note)))
+    if found is not None:
+        blocks.append(_strong(f"Next step: {found.next}"))
+    return blocks
+
+
+def all_verdicts(inputs: ReportInputs) -> tuple[Verdict, ...]:
+    """Return every verdict once: those of the recommendation first, then of the fit, its responses and the plan."""
+    found = () if inputs.recommendation is None else inputs.recommendation.verdicts
+    of_responses = [verdict for fit in inputs.fit.responses for verdict in fit.verdicts]
+    return tuple(dict.fromkeys([*found, *inputs.fit.verdicts, *of_responses, *inputs.design.verdicts]))
+
+
+def _question(inputs: ReportInputs) -> list[Block]:
+    study = inputs.study
+    asked = (
+        f"Which setting of the factors makes prints of {study.header.material} meet every requirement below, in at least"
+        f" {numbers.level(study.header.conformance)} of future prints? Intervals are stated at"
+        f" {numbers.level(study.header.confidence)} confidence. Requirements and model were fixed before the data."
+    )
+    tables = (rows.requirement_rows(study), rows.factor_rows(study), rows.condition_rows(study), rows.instrument_rows(study))
+    return [_text(asked), *(_table(table) for table in tables)]
+
+
+def _plan(inputs: ReportInputs) -> list[Block]:
+    design = inputs.design
+    blocks = [_table(rows.plan_facts(inputs.study, design))]
+    if design.facts.get("aliases"):
+        blocks.append(_table(rows.alias_rows(design)))
+    blocks += _verdict_blocks(design.verdicts)
+    return [*blocks, _table(rows.plan_table(inputs.study, design))]
+
+
+def _deviations(inputs: ReportInputs) -> list[Block]:
+    return [
+        _table(rows.deviation_rows(inputs.study, inputs.design, inputs.record)), _table(rows.completion_rows(inputs.fit)),
+        _table(rows.failure_rows(inputs.fit)), _table(rows.correction_rows(inputs.record)),
+        _table(rows.amendment_rows(inputs.log)),
+    ]
+
+
+def _models(inputs: ReportInputs) -> list[Block]:
+    blocks = [] if inputs.fit.responses else [_text("No measured response was fitted.")]
+    blocks += _verdict_blocks(inputs.fit.verdicts)
+    by_name = {response.name: response for response in inputs.study.responses}
+    return blocks + [block for fit in inputs.fit.responses for block in _model(inputs, fit, by_name[fit.response])]
+
+
+def _model(inputs: ReportInputs, fit: ResponseFit, response: Response) -> list[Block]:
+    log = response.transform == "log"
+    blocks = [_heading(rows.with_unit(response)), _table(rows.coefficient_table(fit, log))]
+    blocks += [_table(rows.component_table(fit, log)), _table(rows.lack_of_fit_rows(fit))]
+    blocks += [_table(table) for table in (rows.shape_rows(fit, log), rows.excluded_rows(fit)) if table.rows]
+    blocks += _verdict_blocks(fit.verdicts)
+    prints = _measured_prints(inputs, response)
+    if prints is not None and response.name in inputs.predict:
+        view = views.measured_view(
+            inputs.study, response, prints, inputs.predict[response.name], inputs.interval.get(response.name),
+            _recommended(inputs),
+        )
+        blocks.append(_figure(view))
+    return blocks
+
+
+def _recommended(inputs: ReportInputs) -> dict[str, Any] | None:
+    found = inputs.recommendation
+    return None if found is None else {one.factor: one.value for one in found.settings}
+
+
+def _measured_prints(inputs: ReportInputs, response: Response) -> views.Prints | None:
+    study = inputs.study
+    data = model_data.response_data(study, inputs.design, inputs.record, response, scale.model_terms(study))
+    if data is None:
+        return None
+    settings = model_data.actual_settings(study, inputs.design, inputs.record).iloc[data.order].reset_index(drop=True)
+    return views.Prints(settings, np.exp(data.means) if response.transform == "log" else data.means)
+
+
+def _counted(inputs: ReportInputs) -> list[Block]:
+    if not inputs.fit.summaries:
+        return [_text("The study has none.")]
+    meaning = (
+        "These responses were recorded and are counted below. Models of them are not part of this version: they have no"
+        " predicted value at the recommended setting, and the conformance does not hold them. Judge the setting by what was"
+        " seen at and near it."
+    )
+    blocks = [_text(meaning)]
+    by_name = {response.name: response for response in inputs.study.responses}
+    for summary, table in zip(inputs.fit.summaries, rows.summary_rows(inputs.fit), strict=True):
+        response = by_name[summary.response]
+        prints = _counted_prints(inputs, response)
+        blocks += [_heading(words(response.name)), _table(table)]
+        if prints is not None:
+            blocks.append(_figure(views.share_view(inputs.study, response, prints, inputs.study.header.confidence)))
+    return blocks
+
+
+def _counted_prints(inputs: ReportInputs, response: Response) -> views.Prints | None:
+    """Return the prints with a grade or a pass; one with several values meets the requirement where all of them do."""
+    if response.kind == "graded" and response.at_least is None and response.at_most is None:
+        return None
+    table = inputs.record.coupons if response.per == "coupon" else inputs.record.prints
+    if response.name not in table or table.empty:
+        return None
+    known = table[table[response.name].map(lambda value: not pd.isna(value) and value != "")]
+    met = known[response.name].map(lambda value: _meets(response, value)).groupby(known["print"]).all()
+    runs = inputs.design.runs[inputs.design.runs["print"].isin(met.index)]
+    if runs.empty:
+        return None
+    settings = pd.DataFrame({factor.name: runs[f"target.{factor.name}"].to_numpy() for factor in inputs.study.factors})
+    return views.Prints(settings, met.loc[runs["print"]].to_numpy(dtype=float))
+
+
+def _meets(response: Response, value: Any) -> bool:  # noqa: ANN401 - grade or word
+    if response.kind == "pass_fail":
+        return str(value) == "pass"
+    above = response.at_least is None or float(value) >= response.at_least
+    return above and (response.at_most is None or float(value) <= response.at_most)
+
+
+def _recommendation(inputs: ReportInputs) -> list[Block]:
+    found = inputs.recommendation
+    if found is None:
+        return [_text("No setting is recommended.")]
+    level = inputs.study.header.confidence
+    promises = (
+        "The interval of the mean says where the long-run mean at this setting lies. The prediction interval says where one"
+        " new print, its mean over coupons, on a new drying load will lie. The conformance says which share of future"
+        " prints meets the measured requirements, given that they complete; the bound is one-sided. None of them speaks of"
+        " another lot, oven or printer. The setting is a hypothesis until prints confirm it."
+    )
+    tables = [rows.setting_table(found), rows.promise_table(found, level), rows.printer_promise_table(found, level)]
+    tables += [rows.conformance_rows(found)]
+    if len(found.printers) > rows.MOST_PRINTERS_ACROSS:
+        tables.insert(1, rows.printer_table(found))
+    shown = [_table(table) for table in tables if table.rows]
+    return [_text(promises), *shown, *_verdict_blocks(found.verdicts), _strong(f"Next step: {found.next}")]
+
+
+def _cautions(inputs: ReportInputs) -> list[Block]:
+    blocks = [_strong(PREVAIL)]
+    return [*blocks, {"kind": "list", "items": list(inputs.cautions)}] if inputs.cautions else blocks
+
+
+def _provenance(inputs: ReportInputs) -> list[Block]:
+    seeds = ", ".join(str(seed) for seed in dict.fromkeys(inputs.design.runs["seed"].tolist()))
+    text = (
+        f"Seed of the run order: {seeds}. Prepared at {inputs.prepared_at}. Lines in the log: {len(inputs.log)}; the log head"
+        " on page one covers the last of them, and each line covers the one before it."
+    )
+    return [_text(text), _table(rows.file_digest_rows(inputs.files)), _table(rows.version_rows(inputs.versions))]
+
+
+def _verdict_blocks(verdicts: Sequence[Verdict]) -> list[Block]:
+    return [_table(rows.verdict_table(verdicts))] if verdicts else []
+
+
+def _section(title: str, blocks: list[Block]) -> Block:
+    return {"title": title, "blocks": blocks}
+
+
+def _text(text: str) -> Block:
+    return {"kind": "text", "text": text}
+
+
+def _strong(text: str) -> Block:
+    return {"kind": "strong", "text": text}
+
+
+def _heading(text: str) -> Block:
+    return {"kind": "heading", "text": text}
+
+
+def _table(table: Table) -> Block:
+    return {
+        "kind": "table", "title": table.title, "columns": [column.replace(", ", f",{_TIE}") for column in table.columns],
+        "rows": [
+            [" ".join(part.replace(" ", _TIE) for part in parts(cell, side)) for cell, side in zip(row, table.align, strict=True)]
+            for row in table.rows
+        ],
+        "align": list(table.align), "note": table.note, "wide": len(table.columns) > _COLUMNS_UPRIGHT,
+        "mono": [index for index, column in enumerate(table.columns) if column == "SHA-256"],
+    }
+
+
+def _figure(view: views.SurfaceView | views.LevelView) -> Block:
+    drawn = figures.surface_figure(view) if isinstance(view, views.SurfaceView) else figures.level_figure(view)
+    return {"kind": "figure", "svg": drawn, "caption": view.caption, "alt": view.alt}
+
+
+def _printable(value: Any) -> Any:  # noqa: ANN401 - JSON values
+    """Return JSON values in which every text can be set: known letters, and breaks where they may be."""
+    if isinstance(value, str):
+        return _breakable(re.sub("(?<=[0-9]) (?=[%°])", _TIE, in_fonts(value)))
+    if isinstance(value, bytes):
+        return value.decode()
+    if isinstance(value, dict):
+        return {key: _printable(item) for key, item in value.items()}
+    if isinstance(value, Iterable):
+        return [_printable(item) for item in value]
+    return value
+
+
+def _breakable(text: str) -> str:
+    """Give a word that no column can hold places to break, without a mark; digests stay whole, they have their own column."""
+    def broken(match: re.Match[str]) -> str:
+        word = match.group()
+        if re.fullmatch("[0-9a-f]{64}", word):
+            return word
+        return "\u200b".join(word[start : start + _LONGEST_WORD // 2] for start in range(0, len(word), _LONGEST_WORD // 2))
+
+    return re.sub(rf"\S{{{_LONGEST_WORD + 1},}}", broken, text)

@@ -1,0 +1,56 @@
+"""The report as PDF/A-3a: the document's data set by the templates, with the fonts that typst brings along.
+
+The data go in as one JSON text and come out as text: no template evaluates them. No font of the machine, no clock and no
+network takes part, so that equal inputs give equal bytes.
+"""
+
+import datetime
+import json
+from pathlib import Path
+
+import typst
+
+from doe.errors import InternalFault
+from doe.report.sections import ReportInputs, document
+
+__all__ = ["ReportInputs", "write_report"]
+
+
+def write_report(inputs: ReportInputs) -> bytes:
+    """
+    Return the report as a PDF that claims, and is made to meet, PDF/A-3a (ISO 19005-3).
+
+    Parameters
+    ----------
+    inputs : ReportInputs
+        All that is shown; ``prepared_at`` becomes the date of the document.
+
+    Returns
+    -------
+    bytes
+        The same for the same inputs.
+
+    Raises
+    ------
+    InternalFault
+        Where the templates and the data do not fit each other.
+    """
+    folder = _templates()
+    prepared = datetime.datetime.fromisoformat(inputs.prepared_at)
+    try:
+        made = typst.compile(
+            folder / "report.typ", root=folder, format="pdf", pdf_standards=["a-3a"], ignore_system_fonts=True,
+            sys_inputs={"report": json.dumps(document(inputs), ensure_ascii=False, allow_nan=False)},
+            timestamp=prepared if prepared.tzinfo is not None else prepared.replace(tzinfo=datetime.UTC),
+        )
+    except typst.TypstError as error:
+        raise InternalFault(f"the report could not be set: {error.message}") from error
+    assert isinstance(made, bytes)
+    return made
+
+
+def _templates() -> Path:
+    """Return the folder of the templates: inside the package where it is installed, beside it in a checkout."""
+    package = Path(__file__).resolve().parent.parent
+    inside = package / "templates" / "report"
+    return inside if inside.is_dir() else package.parent / "templates" / "report"

@@ -1,0 +1,1 @@
+"""The workbook that operators fill in."""

@@ -1,0 +1,207 @@
+"""The columns of the workbook: their keys, their headers in words, and what their cells may hold.
+
+Keys are the column names of the record, too: ``used.FACTOR``, ``outcome``, ``force.RESPONSE`` and so on.
+"""
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+from doe.study.spec import Factor, Response, Study
+
+Value = str | float | int
+Kind = Literal["number", "text", "choice", "date", "datetime", "stress"]
+
+OUTCOMES: dict[str, str] = {
+    "completed": "printed, or tested, as intended",
+    "detached": "came off the bed during the print",
+    "clogged": "the nozzle clogged or the feed stopped",
+    "warped": "so warped that it could not be used or tested",
+    "broke in handling": "broke while it was taken off or handled, before the test",
+    "broke in grips": "broke in or at the grips; the value still counts, as a lower limit",
+    "no break": "the test ended without a break; the value still counts, as a lower limit",
+    "lost": "spool ran out, power cut, dropped: not the settings' doing",
+    "skipped": "not printed or not tested; say why in the note",
+}
+DEVIATIONS: dict[str, str] = {
+    "off plan": "another setpoint than the plan's was used; write it under 'used if not as set'",
+    "suspect": "an instrument or a value is in doubt; say why in the note",
+}
+PASS_FAIL: dict[str, Value] = {"pass": "pass", "fail": "fail"}
+_POSITIVE_UNITS = frozenset(
+    {"Pa", "kPa", "MPa", "GPa", "N", "kN", "N/mm", "N/m", "J", "J/m", "kJ/m2", "kJ/m^2", "kJ/m²"}
+)
+_NOT_BLANK = "Leave it empty where nothing was measured."
+_UNUSUAL = "Anything that was out of the ordinary."
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a sheet."""
+
+    key: str
+    header: str
+    kind: Kind = "text"
+    fill: bool = False
+    """Whether the operators fill it; all else is locked."""
+    choices: Mapping[str, Value] = field(default_factory=dict)
+    """What is offered -> what is recorded; kind ``choice`` only."""
+    low: float | None = None
+    high: float | None = None
+    positive: bool = False
+    """Whether only numbers above zero are possible (a force, a width, a strength)."""
+    width: float = 11.0
+    hint: str = ""
+
+
+def words(name: str) -> str:
+    """Return a factor's or response's name as people read it: ``Nozzle temperature`` for ``nozzle_temperature``."""
+    text = " ".join(name.replace("_", " ").split())
+    return text[:1].upper() + text[1:]
+
+
+def fitting(texts: Iterable[str], most: float = 24.0) -> float:
+    """Return a column width, in characters, that shows every text, within reason."""
+    return min(most, max([9.0, *(len(text) + 3.0 for text in texts)]))
+
+
+def _narrow(header: str) -> float:
+    """Return the width of a column of figures: its header's longest word fits."""
+    return max(8.0, *(len(word) + 2.5 for word in header.split()))
+
+
+def _unit(text: str) -> str:
+    return f" ({text})" if text not in ("", "1") else ""
+
+
+def setting_columns(study: Study, factor: Factor, *, with_used: bool) -> list[Column]:
+    """Return target, setpoint and (where wanted) the setpoint used instead; a level's target is its setpoint."""
+    planned, used = _level_columns(factor) if factor.levels else _numeric_columns(study, factor)
+    return [*planned, used] if with_used else planned
+
+
+def _level_columns(factor: Factor) -> tuple[list[Column], Column]:
+    name, levels = words(factor.name), {level: level for level in factor.levels or ()}
+    used = Column(
+        f"used.{factor.name}", f"{name}, used if not as set", "choice", fill=True, choices=levels,
+        width=fitting(levels, 18), hint="Only where another level than the plan's was used.",
+    )
+    return [Column(f"set.{factor.name}", f"{name}, set", width=fitting(levels, 18))], used
+
+
+def _numeric_columns(study: Study, factor: Factor) -> tuple[list[Column], Column]:
+    name, unit = words(factor.name), _unit(factor.display_unit)
+    limits = [printer.limits.get(factor.name, (float("-inf"), float("inf"))) for printer in study.printers]
+    planned = [
+        Column(f"target.{factor.name}", f"{name}, target{unit}", "number", width=_narrow(name)),
+        Column(f"set.{factor.name}", f"{name}, set{unit}", "number", width=_narrow(name)),
+    ]
+    used = Column(
+        f"used.{factor.name}", f"{name}, used if not as set{unit}", "number", fill=True, width=_narrow(name),
+        low=_finite(min(low for low, _ in limits)) if limits else None,
+        high=_finite(max(high for _, high in limits)) if limits else None,
+        hint="Only where another setpoint than the plan's was used; otherwise leave it empty.",
+    )
+    return planned, used
+
+
+def _finite(limit: float) -> float | None:
+    return limit if math.isfinite(limit) else None
+
+
+def value_columns(response: Response) -> list[Column]:
+    """Return the columns in which one response is recorded."""
+    name, method = words(response.name), f" Method: {response.method}." if response.method else ""
+    if response.formula == "tensile":
+        return _tensile_columns(response, method)
+    if response.kind == "graded":
+        grades: dict[str, Value] = {str(grade): float(grade) for grade in response.grades or ()}
+        header = f"{name} (grade {min(response.grades or (0,))} to {max(response.grades or (0,))})"
+        return [Column(response.name, header, "choice", fill=True, choices=grades, hint=f"Choose a grade.{method}")]
+    if response.kind == "pass_fail":
+        header, hint = f"{name} (pass or fail)", f"Choose pass or fail.{method}"
+        return [Column(response.name, header, "choice", fill=True, choices=PASS_FAIL, hint=hint)]
+    positive = response.transform == "log" or response.unit in _POSITIVE_UNITS
+    header = f"{name}{_unit(response.display_unit)}"
+    return [_number(response.name, header, f"{_NOT_BLANK}{method}", positive=positive)]
+
+
+def _tensile_columns(response: Response, method: str) -> list[Column]:
+    name, key = words(response.name), response.name
+    return [
+        _number(f"force.{key}", f"{name}: force (N)", f"Highest force. {_NOT_BLANK}{method}", positive=True),
+        _number(f"width.{key}", f"{name}: width (mm)", "Measured before the test.", positive=True),
+        _number(f"thickness.{key}", f"{name}: thickness (mm)", "Measured before the test.", positive=True),
+        Column(key, f"{name}{_unit(response.display_unit)}, computed", "stress"),
+    ]
+
+
+def outcome_columns(thing: str) -> list[Column]:
+    """Return the two columns that say what happened to a print or coupon."""
+    outcomes, deviations = {word: word for word in OUTCOMES}, {word: word for word in DEVIATIONS}
+    return [
+        Column("outcome", "Outcome", "choice", True, outcomes, width=17, hint=f"What became of the {thing}."),
+        Column("deviation", "Deviation", "choice", True, deviations, hint="Empty where all went to plan."),
+    ]
+
+
+def print_remarks() -> list[Column]:
+    """Return what is written about a print besides its results."""
+    return [
+        Column("operator", "Operator", fill=True, hint="Initials or name."),
+        Column("printed_on", "Printed on (date)", "date", True, width=12, hint="A date, for example 2026-03-01."),
+        note(_UNUSUAL),
+    ]
+
+
+def note(hint: str) -> Column:
+    """Return the column for remarks."""
+    return Column("note", "Note", fill=True, width=26, hint=hint)
+
+
+def drying_columns() -> list[Column]:
+    """Return what is written about a drying load."""
+    return [
+        Column("spool", "Spool", fill=True, width=13, hint="Number of the spool and its lot."),
+        Column("dried_from", "Drying began", "datetime", True, width=17, hint="Date and time: 2026-03-01 08:30."),
+        Column("dried_to", "Drying ended", "datetime", True, width=17, hint="Date and time: 2026-03-01 14:30."),
+        _number("oven_reading", "Oven reading (°C)", "What the oven or its probe showed.", low=-50, high=500),
+        _number("mass_before", "Mass before (g)", "Spool and filament, weighed before drying.", positive=True),
+        _number("mass_after", "Mass after (g)", "Spool and filament, weighed after drying.", positive=True),
+        note(_UNUSUAL),
+    ]
+
+
+def check_columns(study: Study, factors: Iterable[Factor]) -> list[Column]:
+    """Return what is written about a reading of a reference probe on a printer."""
+    printers: dict[str, Value] = {printer.name: printer.name for printer in study.printers}
+    read: dict[str, Value] = {words(factor.name): factor.name for factor in factors}
+    known = ", ".join(instrument.id for instrument in study.instruments)
+    printer = Column("printer", "Printer", "choice", True, printers, width=fitting(printers), hint="Which was read.")
+    return [
+        *([printer] if printers else []),
+        Column("factor", "What was read", "choice", True, read, width=fitting(read, 44), hint="Choose from the list."),
+        _number("set", "Setpoint", "What the printer was set to, in the factor's unit."),
+        _number("actual", "Actual", "What the reference probe showed, in the factor's unit."),
+        Column("instrument", "Instrument", fill=True, width=14, hint=f"Its identifier. {known}"[:250]),
+        Column("read_on", "Read on (date)", "date", True, width=14, hint="A date, for example 2026-03-01."),
+    ]
+
+
+def _number(
+    key: str, header: str, hint: str, *, low: float | None = None, high: float | None = None, positive: bool = False
+) -> Column:
+    width = max(10.0, _narrow(header))
+    return Column(key, header, "number", fill=True, low=low, high=high, positive=positive, width=width, hint=hint)
+
+
+def distinct(columns: Iterable[Column]) -> tuple[Column, ...]:
+    """Give columns whose headers would read alike their key in brackets, since columns are found by their headers."""
+    columns = tuple(columns)
+    headers = [column.header.casefold() for column in columns]
+    return tuple(
+        column if headers.count(column.header.casefold()) == 1
+        else replace(column, header=f"{column.header} [{column.key}]")
+        for column in columns
+    )

@@ -1,0 +1,89 @@
+"""What the operators are told, on the first sheet of the workbook, in plain words."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from doe.sheet.columns import DEVIATIONS, OUTCOMES
+from doe.sheet.layout import CHECKS, COUPONS, LOADS, PRINTS, Sheet
+from doe.study.spec import Study
+
+PREVAIL = (
+    "Safety data sheet (SDS), machine manual, site rules, local codes and qualified people prevail over this sheet."
+)
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of the sheet: a heading, or a short label with its text."""
+
+    style: Literal["heading", "step", "word", "caution"]
+    label: str
+    text: str
+
+
+def instructions(study: Study, tables: Sequence[Sheet], cautions: Sequence[str]) -> tuple[Line, ...]:
+    """
+    Return the lines below the identity block: what to do in order, what the words mean, and the cautions.
+
+    Parameters
+    ----------
+    study : Study
+    tables : sequence of Sheet
+        The sheets that this workbook has; only they are spoken of.
+    cautions : sequence of str
+        Those of the material's family, one sentence or two each.
+    """
+    names = {table.name for table in tables}
+    steps = _steps(study, names)
+    return (
+        Line("heading", "What to do, in this order", ""),
+        *(Line("step", str(number), text) for number, text in enumerate(steps, 1)),
+        Line("heading", "How to fill it in", ""),
+        *(Line("step", "–", text) for text in _rules(study, names)),
+        Line("heading", "What the words under 'Outcome' mean", ""),
+        *(Line("word", word, meaning) for word, meaning in OUTCOMES.items()),
+        Line("heading", "What the words under 'Deviation' mean", ""),
+        *(Line("word", word, meaning) for word, meaning in DEVIATIONS.items()),
+        Line("heading", "Cautions", ""),
+        *(Line("caution", "!", text) for text in cautions),
+        Line("caution", "!", PREVAIL),
+    )
+
+
+def _steps(study: Study, names: set[str]) -> Iterator[str]:
+    if CHECKS in names:
+        yield (
+            f"Where a reference probe is at hand, read each printer with it before the first print, at two setpoints "
+            f"or more, and write the readings on '{CHECKS}'."
+        )
+    if LOADS in names:
+        yield (
+            f"Dry each load as '{LOADS}' says, and write down the spool, when drying began and ended, and the mass "
+            f"before and after where it was weighed. One load is one filling of the oven; do not mix loads."
+        )
+    on = "on the printer named there, " if study.printers else ""
+    source = "with filament from the load named there, " if LOADS in names else ""
+    yield (
+        f"Make the prints in the order of '{PRINTS}', from the top down, {on}{source}at the values under 'set'. "
+        f"The order is random on purpose: keep to it even where another would be quicker."
+    )
+    yield "Write the identifier on the bag of every print, with a pen, at once. The last letter guards against slips."
+    yield "After each print choose its outcome and fill in the light cells of its row, also where it failed."
+    if COUPONS in names:
+        yield f"Test the coupons. A coupon is the print's identifier and its number; each has its row on '{COUPONS}'."
+    yield "Save the workbook and hand it back. It may be handed back half filled, and again when there is more."
+
+
+def _rules(study: Study, names: set[str]) -> Iterator[str]:
+    yield "Fill in the light cells only; grey ones are locked. Never add, delete or rename a row or a column."
+    yield (
+        "Leave a cell empty where nothing was measured. Never type 0, 'n/a' or a dash for no result: "
+        "the outcome says why it is missing."
+    )
+    yield "A failure is a result. Choose its outcome; do not print again on the same row."
+    where = f" (for a whole load: on '{LOADS}')" if LOADS in names and study.load_factors else ""
+    yield (
+        f"If another setpoint was used, write it under 'used if not as set'{where} and choose the deviation 'off plan'."
+    )
+    yield "A mistake may be corrected: type the right value over it and hand the workbook back; both are kept on file."

@@ -1,0 +1,255 @@
+"""From a plan to cells: what stands where in the workbook.
+
+A sheet is described without any file format: its columns in order, the values that the plan fixes, and which cells
+the operators fill. ``doe.sheet.write`` renders the description, and ``doe.record.match`` finds columns again by their
+headers and rows by their identifiers.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+from doe.design.plan import Design
+from doe.files import digest_of
+from doe.sheet import columns as col
+from doe.sheet.columns import Column, Value
+from doe.study.spec import Factor, Study
+
+FORMAT = 1
+"""Version of the workbook's format; a workbook of another one is refused."""
+HEADER_ROW = 2
+"""Row of the headers on every sheet with a table; the row above it holds a title."""
+IDENTITY_ROW = 4
+"""Row of the first line of the identity block on ``Instructions``: label in column A, value in column B."""
+CHECK_ROWS = 24
+INSTRUCTIONS, PRINTS, COUPONS, LOADS, CHECKS = "Instructions", "Prints", "Coupons", "Loads", "Printer checks"
+
+IDENTITY_LABELS = {
+    "study": "Study", "title": "Title", "material": "Material", "round": "Round",
+    "digest": "Digest of the plan (SHA-256)", "seed": "Seed of the run order", "format": "Format of this workbook",
+}
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One table of the workbook; its rows are found again by identifier, wherever they stand."""
+
+    name: str
+    row_id: str
+    """Key of the column that holds the identifiers."""
+    columns: tuple[Column, ...]
+    rows: tuple[Mapping[str, Value], ...]
+    """Per row, what the plan fixes, by column key."""
+    bands: tuple[int, ...]
+    """Per row, a number that changes where the drying load (on ``Coupons``: the print) changes."""
+    closed: frozenset[tuple[str, str]] = frozenset()
+    """(row identifier, column key) of cells that are not filled although their column is."""
+
+    @property
+    def first_row(self) -> int:
+        """Number of the first data row, as spreadsheets count."""
+        return HEADER_ROW + 1
+
+    @property
+    def last_row(self) -> int:
+        """Number of the last data row."""
+        return HEADER_ROW + len(self.rows)
+
+    def row_ids(self) -> list[str]:
+        """Return the planned identifiers, in the order of the rows."""
+        return [str(row[self.row_id]) for row in self.rows]
+
+
+def sheets(study: Study, design: Design, round_number: int) -> tuple[Sheet, ...]:
+    """
+    Describe every table of one round's workbook.
+
+    Parameters
+    ----------
+    study : Study
+    design : Design
+    round_number : int
+        The round whose prints are listed; it must be in the design.
+
+    Returns
+    -------
+    tuple of Sheet
+        ``Prints``, then ``Coupons``, ``Loads`` and ``Printer checks`` where the study has use for them.
+    """
+    runs = design.of_round(round_number).sort_values("order", kind="stable")
+    made = [_prints(study, runs)]
+    if coupons_per_print(study):
+        made.append(_coupons(study, runs))
+    if _has_loads(runs):
+        made.append(_loads(study, runs))
+    if _readable(study):
+        made.append(_checks(study, round_number))
+    return tuple(made)
+
+
+def identity(study: Study, design: Design, round_number: int, digest: str) -> dict[str, Value]:
+    """
+    Return what makes a workbook known again, in the order of :data:`IDENTITY_LABELS`.
+
+    Parameters
+    ----------
+    study : Study
+    design : Design
+    round_number : int
+    digest : str
+        As of :func:`plan_digest`.
+    """
+    return {
+        "study": study.header.id, "title": study.header.title, "material": study.header.material,
+        "round": round_number, "digest": digest, "seed": int(design.of_round(round_number)["seed"].iloc[0]),
+        "format": FORMAT,
+    }
+
+
+def locations(study: Study, design: Design, round_number: int) -> dict[str, dict[str, Any]]:
+    """
+    Say where everything is in one round's workbook.
+
+    Parameters
+    ----------
+    study : Study
+    design : Design
+    round_number : int
+
+    Returns
+    -------
+    dict
+        By sheet name: ``sheet``, ``header_row``, ``first_row`` and ``last_row`` of the data (rows count from 1),
+        ``columns`` (letter by key) and ``fill`` (the keys that operators fill). On ``Instructions`` the identity
+        block is meant, and ``rows`` gives its row by key.
+    """
+    keys = list(IDENTITY_LABELS)
+    found: dict[str, dict[str, Any]] = {
+        INSTRUCTIONS: {
+            "sheet": INSTRUCTIONS, "header_row": IDENTITY_ROW - 1, "first_row": IDENTITY_ROW,
+            "last_row": IDENTITY_ROW + len(keys) - 1, "columns": {"label": "A", "value": "B"}, "fill": [],
+            "rows": {key: IDENTITY_ROW + place for place, key in enumerate(keys)},
+        }
+    }
+    for sheet in sheets(study, design, round_number):
+        found[sheet.name] = {
+            "sheet": sheet.name, "header_row": HEADER_ROW, "first_row": sheet.first_row, "last_row": sheet.last_row,
+            "columns": {column.key: letter(place) for place, column in enumerate(sheet.columns, 1)},
+            "fill": [column.key for column in sheet.columns if column.fill],
+        }
+    return found
+
+
+def letter(number: int) -> str:
+    """Return the letter of a column, counted from 1: A, B, ... Z, AA, ..."""
+    text = ""
+    while number:
+        number, rest = divmod(number - 1, 26)
+        text = chr(ord("A") + rest) + text
+    return text
+
+
+def plan_digest(study_definitions: Mapping[str, Any], runs_of_round: pd.DataFrame) -> str:
+    """
+    Return the SHA-256 that ties a workbook to its plan rows and to the definitions of factors and responses.
+
+    Parameters
+    ----------
+    study_definitions : mapping
+        JSON values: what a workbook depends on in the study.
+    runs_of_round : DataFrame
+        The rows of one round of ``Design.runs``. Settings count as floats, so that a plan that was read back from
+        text has the digest of the plan that was written.
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits.
+    """
+    return digest_of({"definitions": study_definitions, "plan": _plain_rows(runs_of_round)})
+
+
+def _plain_rows(runs: pd.DataFrame) -> list[dict[str, Value]]:
+    records = runs.to_dict(orient="records")
+    return [{str(key): _plain(str(key), value) for key, value in row.items()} for row in records]
+
+
+def _plain(key: str, value: Any) -> Value:  # noqa: ANN401 - a cell of a DataFrame
+    if key in ("round", "order", "cell", "seed"):
+        return int(value)
+    if key.startswith(("target.", "set.")) and not isinstance(value, str):
+        return float(value) + 0.0  # makes -0.0 and 0.0 one number
+    return str(value)
+
+
+def coupons_per_print(study: Study) -> int:
+    """Return how many coupons each print yields: the most that a response asks for; 0 where none is per coupon."""
+    return max((response.coupons for response in study.responses if response.per == "coupon"), default=0)
+
+
+def _has_loads(runs: pd.DataFrame) -> bool:
+    return bool((runs["load"] != "").any())
+
+
+def _readable(study: Study) -> list[Factor]:
+    """Return the factors whose actual value a reference probe can read on a printer."""
+    return [factor for factor in study.factors if factor.is_numeric and factor.change == "print"]
+
+
+def _prints(study: Study, runs: pd.DataFrame) -> Sheet:
+    with_loads = _has_loads(runs)
+    columns = [Column("order", "Order", "number", width=7.5), Column("print", "Print", width=8)]
+    if with_loads:
+        columns.append(Column("load", "Load", width=8))
+    if study.printers:
+        columns.append(Column("printer", "Printer", width=col.fitting(printer.name for printer in study.printers)))
+    for factor in study.factors:
+        dried = with_loads and factor.change == "load"  # another setpoint of a whole load is written on Loads, once
+        columns += col.setting_columns(study, factor, with_used=not dried)
+    columns += col.outcome_columns("print")
+    for response in study.responses:
+        columns += col.value_columns(response) if response.per == "print" else []
+    columns += col.print_remarks()
+    fixed = [column.key for column in columns if not column.fill]
+    rows = tuple({key: row[key] for key in fixed} for row in _plain_rows(runs))
+    bands = tuple(int(code) for code in pd.factorize(runs["load"])[0])
+    return Sheet(PRINTS, "print", col.distinct(columns), rows, bands)
+
+
+def _coupons(study: Study, runs: pd.DataFrame) -> Sheet:
+    responses = [response for response in study.responses if response.per == "coupon"]
+    columns = [Column("coupon", "Coupon", width=11), Column("print", "Print", width=8)]
+    columns += [Column("number", "Number", "number", width=9), *col.outcome_columns("coupon")]
+    columns += [column for response in responses for column in col.value_columns(response)]
+    columns.append(col.note("Where it broke, and anything out of the ordinary."))
+    rows: list[dict[str, Value]] = []
+    closed: set[tuple[str, str]] = set()
+    numbers = range(1, coupons_per_print(study) + 1)
+    for print_id in runs["print"]:
+        for number in numbers:
+            rows.append({"coupon": f"{print_id}-{number}", "print": str(print_id), "number": number})
+            fewer = [response for response in responses if number > response.coupons]
+            closed |= {(f"{print_id}-{number}", c.key) for response in fewer for c in col.value_columns(response)}
+    bands = tuple(place for place in range(len(runs)) for _ in numbers)
+    return Sheet(COUPONS, "coupon", col.distinct(columns), tuple(rows), bands, frozenset(closed))
+
+
+def _loads(study: Study, runs: pd.DataFrame) -> Sheet:
+    planned = [Column("load", "Load", width=8)]
+    for factor in study.load_factors:
+        planned += col.setting_columns(study, factor, with_used=True)
+    fixed = [column.key for column in planned if not column.fill]
+    columns = [*planned, Column("prints", "Prints made from it, in order", width=36), *col.drying_columns()]
+    rows: list[dict[str, Value]] = []
+    for _, members in runs[runs["load"] != ""].groupby("load", sort=False):
+        first = _plain_rows(members.head(1))[0]
+        rows.append({key: first[key] for key in fixed} | {"prints": ", ".join(members["print"])})
+    return Sheet(LOADS, "load", col.distinct(columns), tuple(rows), tuple(range(len(rows))))
+
+
+def _checks(study: Study, round_number: int) -> Sheet:
+    columns = [Column("reading", "Reading", width=10), *col.check_columns(study, _readable(study))]
+    rows = tuple({"reading": f"R{round_number}-{number:02d}"} for number in range(1, CHECK_ROWS + 1))
+    return Sheet(CHECKS, "reading", col.distinct(columns), rows, (0,) * CHECK_ROWS)

@@ -1,0 +1,1 @@
+"""The study: what the engineer declared before any data."""

@@ -1,0 +1,235 @@
+"""The locked protocol: what it is, what changed in it, and what may still change."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from doe.errors import InputRefused, Problem
+from doe.study.spec import Study
+from doe.study.wording import listed, show
+from doe.verdicts import Verdict
+
+_FACTOR_KEYS = ("name", "unit", "low", "high", "increment", "levels", "change")
+_RESPONSE_KEYS = ("name", "unit", "kind", "per", "coupons", "formula", "grades", "method")
+_DECLARED = ("at_least", "at_most", "requirement_on", "transform")
+
+
+@dataclass(frozen=True)
+class Change:
+    """One value of the protocol before and after; None where it was or is not given."""
+
+    key: str
+    """Where it stands: ``factors 'drying_time'.high``, ``study.confidence``."""
+    before: Any
+    after: Any
+
+
+def protocol(study: Study) -> dict[str, Any]:
+    """Return the whole study as plain data for JSON, keys as in the file and defaults filled in."""
+    return study.model_dump(mode="json", by_alias=True)
+
+
+def definitions(study: Study) -> dict[str, Any]:
+    """Return what a sheet depends on: the definitions of factors and responses, without requirements and spread."""
+    whole = protocol(study)
+    return {
+        "factors": [{key: factor[key] for key in _FACTOR_KEYS} for factor in whole["factors"]],
+        "responses": [{key: response[key] for key in _RESPONSE_KEYS} for response in whole["responses"]],
+    }
+
+
+def changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[Change]:
+    """
+    Return every difference between two protocols.
+
+    Parameters
+    ----------
+    before, after : mapping
+        As :func:`protocol` returns them. Entries with a name or an id are matched by it, others by position.
+
+    Returns
+    -------
+    list of Change
+        Empty exactly where the two are equal.
+
+    """
+    return list(_compared("", before, after))
+
+
+def require_unchanged(study: Study, log_lines: Sequence[Mapping[str, Any]]) -> None:
+    """
+    Refuse a study that differs from the protocol that was locked by the last ``plan`` or ``amend``.
+
+    Parameters
+    ----------
+    study : Study
+    log_lines : sequence of mapping
+        Of the study's log, oldest first. Where no plan was made yet, nothing is locked.
+
+    Raises
+    ------
+    InputRefused
+        One problem for each changed key, with its value before and after.
+
+    """
+    locked = locked_protocol(log_lines)
+    found = [] if locked is None else changes(locked, protocol(study))
+    if found:
+        raise InputRefused(_changed(change) for change in found)
+
+
+def locked_protocol(log_lines: Sequence[Mapping[str, Any]]) -> dict[str, Any] | None:
+    """Return the protocol of the last ``plan`` or ``amend`` in the log, or None before the first plan."""
+    for line in reversed(log_lines):
+        if line["command"] in ("plan", "amend") and "protocol" in line["detail"]:
+            locked: dict[str, Any] = line["detail"]["protocol"]
+            return locked
+    return None
+
+
+def check_amendment(before: Study, after: Study, *, has_plan: bool, has_sheets: bool) -> tuple[Verdict, ...]:
+    """
+    Judge an amendment.
+
+    Parameters
+    ----------
+    before, after : Study
+    has_plan : bool
+        Whether ``plan.csv`` exists; before that nothing is locked and anything may change.
+    has_sheets : bool
+        Whether a sheet of the plan was written, so that prints may have been made.
+
+    Returns
+    -------
+    tuple of Verdict
+        What follows from the amendment: a plan that must be made again, a declaration changed after the data.
+
+    Raises
+    ------
+    InputRefused
+        Where prints that were made, or are being made, would no longer be those of the protocol.
+
+    """
+    if not has_plan:
+        return ()
+    problems = list(_never(before, after))
+    if has_sheets:
+        problems += _not_after_sheets(before, after)
+    if problems:
+        raise InputRefused(problems)
+    return tuple(_late_declarations(before, after) if has_sheets else _stale_plan(before, after))
+
+
+def _compared(key: str, before: Any, after: Any) -> Iterator[Change]:  # noqa: ANN401 - any JSON value
+    if isinstance(before, Mapping) and isinstance(after, Mapping):
+        for name in dict.fromkeys((*before, *after)):
+            inner = f"{key}.{name}" if key else str(name)
+            if name in before and name in after:
+                yield from _compared(inner, before[name], after[name])
+            else:
+                yield Change(inner, before.get(name), after.get(name))
+    elif _tables(before) and _tables(after):
+        yield from _compared_tables(key, before, after)
+    elif before != after:
+        yield Change(key, before, after)
+
+
+def _tables(value: Any) -> bool:  # noqa: ANN401 - any JSON value
+    return isinstance(value, list) and all(isinstance(entry, Mapping) for entry in value)
+
+
+def _compared_tables(key: str, before: Sequence[Any], after: Sequence[Any]) -> Iterator[Change]:
+    old, new = _labelled(before), _labelled(after)
+    for label in dict.fromkeys((*old, *new)):
+        if label in old and label in new:
+            yield from _compared(f"{key}{label}", old[label], new[label])
+        else:
+            yield Change(f"{key}{label}", old.get(label), new.get(label))
+    if list(old) != list(new) and set(old) == set(new):
+        yield Change(f"{key}, their order", [label.strip(" '") for label in old], [label.strip(" '") for label in new])
+
+
+def _labelled(entries: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """Return entries by name or id, or by position where one of them has neither."""
+    names = [entry.get("name", entry.get("id")) for entry in entries]
+    if None in names or len(set(names)) < len(names):
+        return {f"[{number}]": entry for number, entry in enumerate(entries, 1)}
+    return {f" '{name}'": entry for name, entry in zip(names, entries, strict=True)}
+
+
+def _changed(change: Change) -> Problem:
+    if change.before is None:
+        restored, found = "remove it", f"{_value(change.after)} was added"
+    elif change.after is None:
+        restored, found = f"put {_value(change.before)} back", f"{_value(change.before)} was removed"
+    else:
+        restored, found = f"put {_value(change.before)} back", f"it is {_value(change.after)} now"
+    locked = "not given" if change.before is None else _value(change.before)
+    return Problem(
+        f"study.toml, {change.key}",
+        found,
+        f"the protocol was locked by 'doe plan' with {locked}",
+        f'{restored}, or accept the change with: doe amend --reason "..."',
+    )
+
+
+def _value(value: Any) -> str:  # noqa: ANN401 - any JSON value
+    return "the whole entry" if isinstance(value, Mapping) else show(value)
+
+
+def _never(before: Study, after: Study) -> Iterator[Problem]:
+    for key in ("id", "simulated"):
+        old, new = getattr(before.header, key), getattr(after.header, key)
+        if old != new:
+            yield Problem(
+                f"study.toml, study.{key}",
+                f"it was {show(old)} and is {show(new)} now",
+                "it stays as it was when the plan was made",
+                f"put {show(old)} back, or start a new study with 'doe new'",
+            )
+
+
+def _not_after_sheets(before: Study, after: Study) -> Iterator[Problem]:
+    for change in changes(definitions(before), definitions(after)):
+        yield Problem(
+            f"study.toml, {change.key}",
+            f"it was {_value(change.before)} and is {_value(change.after)} now",
+            "definitions of factors and responses stay as they are on the sheets already written",
+            "put it back; for other ranges, levels or responses start a new study with 'doe new'",
+        )
+    gone = [printer.name for printer in before.printers if printer.name not in {one.name for one in after.printers}]
+    if gone:
+        yield Problem(
+            "study.toml, [[printers]]",
+            f"{listed(gone)} is no longer there",
+            "printers on the sheets already written must stay",
+            "put it back; record prints that it did not make as skipped",
+        )
+
+
+def _stale_plan(before: Study, after: Study) -> Iterator[Verdict]:
+    keys = ("factors", "model", "printers", "constraints", "budget")
+    old, new = protocol(before), protocol(after)
+    found = changes({key: old[key] for key in keys}, {key: new[key] for key in keys})
+    if found:
+        yield Verdict(
+            "plan made for the protocol before",
+            f"changed: {', '.join(change.key for change in found)}",
+            "Run 'doe plan' again before the first sheet is written.",
+        )
+
+
+def _late_declarations(before: Study, after: Study) -> Iterator[Verdict]:
+    old, new = protocol(before), protocol(after)
+    for change in changes(_declared(old), _declared(new)):
+        yield Verdict(
+            "declaration changed after sheets were written",
+            f"{change.key} was {_value(change.before)} and is {_value(change.after)} now; it belongs before the data",
+            "Say in the reason whether results were known; the report shows both; let new prints confirm the answer.",
+            change.key,
+        )
+
+
+def _declared(whole: Mapping[str, Any]) -> dict[str, Any]:
+    responses = [{key: response[key] for key in ("name", *_DECLARED)} for response in whole["responses"]]
+    return {"model": whole["model"], "responses": responses}

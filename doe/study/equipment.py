@@ -1,0 +1,183 @@
+"""Rules about printers, instruments, constraints and the budget that need more than one value."""
+
+import math
+from collections.abc import Iterator, Mapping
+
+import numpy as np
+from scipy.optimize import linprog
+
+from doe.study.draft import Draft, Finding, Place
+from doe.study.rules import factor_reference
+from doe.study.spec import Check, Constraint, Factor
+from doe.study.wording import listed, meant, show
+
+
+def equipment_findings(draft: Draft) -> Iterator[Finding]:
+    """Yield what is wrong with the printers and their limits and checks, instruments, constraints and the budget."""
+    yield from _distinct(draft, "printers", "name")
+    yield from _distinct(draft, "instruments", "id")
+    for position, printer in draft.printers:
+        for name, limits in printer.limits.items():
+            yield from _limits(draft, ("printers", position, "limits", name), name, limits)
+        for number, check in enumerate(printer.checks):
+            yield from _check(draft, ("printers", position, "checks", number), check)
+    yield from _z_closer(draft)
+    yield from _constraints(draft)
+    yield from _budget(draft)
+
+
+def _distinct(draft: Draft, table: str, key: str) -> Iterator[Finding]:
+    seen: dict[str, int] = {}
+    for position, name in draft.names(table, key):
+        if name in seen:
+            yield Finding(
+                (table, position, key),
+                f"'{name}' is already {table}[{seen[name] + 1}]",
+                f"each of the {table} needs {'a name' if key == 'name' else 'an id'} of its own",
+                "rename one of the two",
+            )
+        seen.setdefault(name, position)
+
+
+def _z_closer(draft: Draft) -> Iterator[Finding]:
+    """One target of a Z offset cannot mean nearer on one printer and farther on another."""
+    named = [(position, printer) for position, printer in draft.printers if printer.z_closer is not None]
+    for position, printer in named[1:]:
+        first = named[0][1]
+        if printer.z_closer != first.z_closer:
+            yield Finding(
+                ("printers", position, "z_closer"),
+                f"'{printer.z_closer}' here and '{first.z_closer}' for printer '{first.name}'",
+                "a Z offset must have the same sense on every printer of a study",
+                "reverse the sign in one printer's settings, or study the printers apart",
+            )
+
+
+def _limits(draft: Draft, place: Place, name: str, limits: tuple[float, float]) -> Iterator[Finding]:
+    yield from factor_reference(draft, place, name)
+    low, high = limits
+    factor = draft.numeric.get(name)
+    if not low < high:
+        yield Finding(
+            place,
+            f"found {show(limits)}",
+            "the lower limit comes first and must be below the upper one",
+            "swap or correct them",
+        )
+    elif factor is not None and _has_range(factor) and not low <= _bounds(factor)[0] < _bounds(factor)[1] <= high:
+        yield Finding(
+            place,
+            f"the factor runs from {show(factor.low)} to {show(factor.high)}, beyond this printer's {show(limits)}",
+            "the factor's range must lie within the limits of every printer",
+            "narrow the range, leave this printer out, or correct the limit from the maker's manual",
+        )
+
+
+def _check(draft: Draft, place: Place, check: Check) -> Iterator[Finding]:
+    yield from factor_reference(draft, (*place, "factor"), check.factor)
+    if len(check.set) != len(check.actual) or not check.set:
+        yield Finding(
+            (*place, "actual"),
+            f"found {len(check.set)} set and {len(check.actual)} actual values",
+            "each reading needs both, and there must be at least one",
+            "complete the two lists, in the same order",
+        )
+    known = [name for _, name in draft.names("instruments", "id")]
+    if check.instrument not in (None, *known) and draft.names_are_usable("instruments", "id"):
+        yield Finding(
+            (*place, "instrument"),
+            f"no instrument has the id '{check.instrument}'",
+            f"the instruments are {listed(known)}",
+            meant(str(check.instrument), known, "add it under [[instruments]]"),
+        )
+
+
+def _constraints(draft: Draft) -> Iterator[Finding]:
+    box = {name: factor for name, factor in draft.numeric.items() if _has_range(factor)}
+    usable = []
+    for position, constraint in draft.constraints:
+        place: Place = ("constraints", position)
+        for name in constraint.coef:
+            yield from factor_reference(draft, (*place, "coef", name), name)
+        if not any(constraint.coef.values()):
+            yield Finding(
+                (*place, "coef"),
+                "no factor has a coefficient other than 0",
+                "at least one is needed",
+                "write coef = { nozzle_temperature = 1.0 }",
+            )
+        elif constraint.coef.keys() <= box.keys():
+            least = _least(constraint, box)
+            if not math.isfinite(least):
+                yield Finding(
+                    (*place, "coef"),
+                    "the numbers are too large to work with",
+                    "finite sums are needed",
+                    "divide coefficients and limit by the same number",
+                )
+            elif least > constraint.limit + _slack(constraint.limit):
+                yield Finding(
+                    (*place, "limit"),
+                    f"the sum is never below {show(least)} within the factors' ranges",
+                    f"some setting must keep it at or below {show(constraint.limit)}",
+                    "raise the limit or widen the ranges",
+                )
+            else:
+                usable.append(constraint)
+    if len(usable) > 1 and len(usable) == len(draft.constraints) and not _leave_room(usable, box):
+        yield Finding(
+            ("constraints",),
+            "together they cut off every setting within the factors' ranges",
+            "at least one setting must satisfy them all",
+            "relax one of them or widen the ranges",
+        )
+
+
+def _has_range(factor: Factor) -> bool:
+    return factor.low is not None and factor.high is not None and factor.low < factor.high
+
+
+def _slack(limit: float) -> float:
+    return 1e-9 * max(1.0, abs(limit))
+
+
+def _least(constraint: Constraint, box: Mapping[str, Factor]) -> float:
+    """Return the smallest value of the constraint's sum over the box, which a corner takes."""
+    return sum(min(weight * bound for bound in _bounds(box[name])) for name, weight in constraint.coef.items())
+
+
+def _bounds(factor: Factor) -> tuple[float, float]:
+    assert factor.low is not None
+    assert factor.high is not None
+    return factor.low, factor.high
+
+
+def _leave_room(constraints: list[Constraint], box: Mapping[str, Factor]) -> bool:
+    """
+    Whether some setting within the box satisfies every constraint (a linear programme without an aim).
+
+    The factors are scaled to [0, 1] and each constraint to coefficients of at most 1, since solvers work with absolute
+    tolerances.
+    """
+    names = list(box)
+    low = np.array([_bounds(box[name])[0] for name in names])
+    span = np.array([_bounds(box[name])[1] for name in names]) - low
+    weights = np.array([[constraint.coef.get(name, 0.0) for name in names] for constraint in constraints])
+    left = np.array([constraint.limit + _slack(constraint.limit) for constraint in constraints]) - weights @ low
+    scaled = weights * span
+    size = np.abs(scaled).max(axis=1)
+    if not (np.isfinite(size) & np.isfinite(left) & (size > 0)).all():
+        return True
+    solved = linprog(np.zeros(len(names)), A_ub=scaled / size[:, None], b_ub=left / size, bounds=(0, 1))
+    return bool(solved.status != 2)  # 2 is: infeasible
+
+
+def _budget(draft: Draft) -> Iterator[Finding]:
+    budget = draft.budget
+    if budget is not None and budget.loads is not None and budget.prints is not None and budget.loads > budget.prints:
+        yield Finding(
+            ("budget", "loads"),
+            f"found {budget.loads} loads and {budget.prints} prints",
+            "a drying load feeds at least one print",
+            "lower loads or raise prints",
+        )

@@ -1,0 +1,199 @@
+"""Starting points by material family: ranges with their sources, cautions, and the text of a new study."""
+
+import json
+import textwrap
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from string import Template
+from typing import Any
+
+from doe.errors import InputRefused, Problem
+from doe.study.read import parse_study, template_data
+from doe.study.wording import listed, meant
+
+_WIDTH = 120
+_COMMENT_COLUMN = 34
+
+
+@dataclass(frozen=True)
+class Suggestion:
+    """One table of a study as a starting point: its keys and values, and where the values come from."""
+
+    about: str
+    """What it is, in plain words."""
+    values: Mapping[str, Any]
+    sources: Mapping[str, str]
+    """Key -> source, or that there is none; not every key needs one."""
+
+
+@dataclass(frozen=True)
+class MaterialTemplate:
+    """What is known beforehand about one family of materials."""
+
+    family: str
+    description: str
+    material: str
+    """What to write as the material, until the spool is known."""
+    cautions: tuple[str, ...]
+    """General ones, those of the family, and last the line that says what prevails over them."""
+    factors: tuple[Suggestion, ...]
+    responses: tuple[Suggestion, ...]
+    conditions: Suggestion
+    limits: Suggestion
+    """Equipment limits of a printer."""
+    oven: Suggestion
+    budget: Suggestion
+    sources: tuple[str, ...]
+
+
+def families() -> list[str]:
+    """Return the known families, sorted, ``other`` last."""
+    return list(template_data())
+
+
+def template(family: str) -> MaterialTemplate:
+    """
+    Return the starting points and cautions of a family.
+
+    Parameters
+    ----------
+    family : str
+        One of :func:`families`.
+
+    Returns
+    -------
+    MaterialTemplate
+
+    Raises
+    ------
+    InputRefused
+        Where there is no such family.
+
+    """
+    if family not in families():
+        raise InputRefused(
+            Problem(
+                "family",
+                f"no family is named '{family}'",
+                f"the families are {listed(families())}",
+                meant(family, families(), "take 'other' for the general cautions"),
+            )
+        )
+    data, general = template_data()[family], template_data()["other"]
+    return MaterialTemplate(
+        family=family,
+        description=data["description"],
+        material=data["material"],
+        cautions=(*general["general_cautions"], *data["cautions"], general["prevail"]),
+        factors=tuple(_suggestion(entry) for entry in data["factors"]),
+        responses=tuple(_suggestion(entry) for entry in data["responses"]),
+        conditions=_suggestion(data["conditions"]),
+        limits=_suggestion(data["limits"]),
+        oven=_suggestion(data["oven"]),
+        budget=_suggestion(data["budget"]),
+        sources=tuple(data["sources"]),
+    )
+
+
+def new_study_text(
+    family: str,
+    study_id: str,
+    printers: Sequence[str] = ("A", "B"),
+    title: str | None = None,
+    material: str | None = None,
+) -> str:
+    """
+    Return the text of a complete ``study.toml`` with comments, which can be planned as it is.
+
+    Parameters
+    ----------
+    family : str
+    study_id : str
+    printers : sequence of str
+        Names of the printers; none for a study that names no printer.
+    title, material : str, optional
+        None: a line to be replaced.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    InputRefused
+        Where the family is not known, or the id, a printer's name or the title cannot stand in a study.
+
+    """
+    starting, general = template(family), template_data()["other"]["text"]
+    text = (
+        Template(general["skeleton"])
+        .substitute(
+            cautions="\n".join(_comment(caution, "- ") for caution in starting.cautions),
+            sources="\n".join(_comment(source, "- ") for source in starting.sources),
+            families=", ".join(families()),
+            id=_toml(study_id),
+            title=_toml(title if title is not None else f"Settings for {starting.description}"),
+            material=_toml(material if material is not None else starting.material),
+            family=_toml(family),
+            factors="\n".join(_table("factors", one) for one in starting.factors).rstrip(),
+            responses="\n".join(_table("responses", one) for one in starting.responses).rstrip(),
+            conditions=_lines(starting.conditions).rstrip(),
+            printers=_printers(starting, printers, general).strip(),
+            oven=_lines(starting.oven).rstrip(),
+            budget=_lines(starting.budget).rstrip(),
+        )
+        .lstrip("\n")
+    )
+    parse_study(text, "the new study")
+    return text
+
+
+def _suggestion(entry: Mapping[str, Any]) -> Suggestion:
+    values = {key: item["value"] for key, item in entry.items() if key != "about"}
+    sources = {key: item["source"] for key, item in entry.items() if key != "about" and "source" in item}
+    return Suggestion(entry.get("about", ""), values, sources)
+
+
+def _table(heading: str, suggestion: Suggestion) -> str:
+    return f"[[{heading}]]\n{_comment(suggestion.about)}\n{_lines(suggestion)}"
+
+
+def _lines(suggestion: Suggestion) -> str:
+    """Return one line a key, with its source beside it, or above it where it does not fit beside."""
+    lines = []
+    for key, value in suggestion.values.items():
+        line, source = f"{key} = {_toml(value)}", suggestion.sources.get(key)
+        beside = f"{line:<{_COMMENT_COLUMN - 1}} # {source}"
+        if source is None:
+            lines.append(line)
+        elif len(beside) <= _WIDTH:
+            lines.append(beside)
+        else:
+            lines += [_comment(source), line]
+    return "\n".join(lines) + "\n"
+
+
+def _printers(starting: MaterialTemplate, printers: Sequence[str], general: Mapping[str, str]) -> str:
+    limits = _toml(dict(starting.limits.values))
+    about = "\n".join(_comment(f"{name}: {source}", "  ") for name, source in starting.limits.sources.items())
+    entries = (Template(general["printer"]).substitute(name=_toml(name), limits=limits) for name in printers)
+    return general["printers"] + about + "\n\n" + "\n".join(entries)
+
+
+def _comment(text: str, mark: str = "") -> str:
+    """Return text as comment lines; a mark before the first line indents the others."""
+    wrapper = textwrap.TextWrapper(
+        _WIDTH,
+        initial_indent=f"# {mark}",
+        subsequent_indent="# " + " " * len(mark),
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    return wrapper.fill(text)
+
+
+def _toml(value: Any) -> str:  # noqa: ANN401 - any value of a template
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{key} = {_toml(item)}" for key, item in value.items()) + " }"
+    # JSON and TOML write text, numbers, true, false and lists alike; but TOML escapes the delete character.
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")

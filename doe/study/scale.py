@@ -1,0 +1,76 @@
+"""From a study's named, natural values to the coded arrays of ``doe.numerics``, and its terms to tuples of indices."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from doe.numerics import coding, terms
+from doe.study.spec import Study
+
+Array = NDArray[np.float64]
+
+
+def level_counts(study: Study) -> tuple[int, ...]:
+    """Return, per factor, 0 for a numeric one and the number of levels for a categorical one."""
+    return tuple(0 if factor.levels is None else len(factor.levels) for factor in study.factors)
+
+
+def coded(study: Study, settings: Mapping[str, Any]) -> Array:
+    """
+    Return settings on the coded scale.
+
+    Parameters
+    ----------
+    study : Study
+    settings : mapping of factor name to sequence of length n
+        Natural units, or level names.
+
+    Returns
+    -------
+    ndarray of shape (n, k)
+        Coded units; the level's index for a categorical factor.
+    """
+    columns = []
+    for factor in study.factors:
+        values = settings[factor.name]
+        if factor.levels is not None:
+            place = {level: index for index, level in enumerate(factor.levels)}
+            columns.append(np.array([place[str(value)] for value in values], dtype=float))
+        else:
+            assert factor.low is not None and factor.high is not None
+            columns.append(coding.to_coded(np.asarray(values, dtype=float), factor.low, factor.high))
+    return np.column_stack(columns)
+
+
+def model_terms(study: Study, written: Sequence[str] | None = None) -> tuple[terms.Term, ...]:
+    """Return the declared model's terms, or those written, completed to a hierarchical model."""
+    declared: Any = study.model.terms if written is None else tuple(written)
+    if isinstance(declared, str):
+        return terms.standard_terms(declared, level_counts(study))  # type: ignore[arg-type]
+    names = [factor.name for factor in study.factors]
+    return terms.with_hierarchy([terms.parse_term(text, names) for text in declared])
+
+
+def term_label(study: Study, term: terms.Term) -> str:
+    """Return a term in words: ``nozzle_temperature * drying_time``."""
+    return terms.format_term(term, [factor.name for factor in study.factors])
+
+
+def column_labels(study: Study, model: Sequence[terms.Term]) -> list[str]:
+    """Return the label of every column of the model matrix."""
+    names = [factor.name for factor in study.factors]
+    return terms.column_labels(
+        tuple(model), level_counts(study), names, [factor.levels or () for factor in study.factors]
+    )
+
+
+def describe_setting(study: Study, values: Mapping[str, Any]) -> str:
+    """Return one setting in words: ``nozzle_temperature 265 °C, bed_surface glass``."""
+    parts = []
+    for factor in study.factors:
+        value = values[factor.name]
+        text = str(value) if factor.levels is not None else f"{float(value):.6g} {factor.display_unit}".rstrip()
+        parts.append(f"{factor.name} {text}")
+    return ", ".join(parts)

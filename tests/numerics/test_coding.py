@@ -1,0 +1,70 @@
+"""Natural units to the coded scale and back."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from doe.numerics import coding
+
+ENDS = st.tuples(st.floats(-1e4, 1e4), st.floats(1e-3, 1e4)).map(lambda pair: (pair[0], pair[0] + pair[1]))
+
+
+def test_low_centre_and_high():
+    coded = coding.to_coded([255, 270, 285], 255, 285)
+    assert coded.tolist() == [-1, 0, 1]
+    assert coding.to_natural([-1, 0, 1, 0.5], 255, 285).tolist() == [255, 270, 285, 277.5]
+
+
+@given(ENDS)
+def test_the_ends_come_back_exactly(ends):
+    assert coding.to_natural([-1, 1], *ends).tolist() == list(ends)
+
+
+@given(ENDS, st.lists(st.floats(-2, 2), min_size=1, max_size=5))
+def test_round_trip(ends, coded):
+    low, high = ends
+    back = coding.to_coded(coding.to_natural(coded, low, high), low, high)
+    noise = 1e-14 * (1 + max(abs(low), abs(high)) / (high - low))
+    assert back == pytest.approx(np.array(coded), abs=8 * noise)
+
+
+def test_a_missing_value_stays_missing():
+    assert math.isnan(coding.to_coded([math.nan], 0, 1)[0])
+
+
+@pytest.mark.parametrize(("low", "high"), [(2.0, 2.0), (3.0, 2.0), (math.nan, 1.0), (0.0, math.inf)])
+def test_low_must_be_below_high(low, high):
+    with pytest.raises(ValueError, match="low must be below high"):
+        coding.to_coded([1.0], low, high)
+    with pytest.raises(ValueError, match="low must be below high"):
+        coding.to_natural([1.0], low, high)
+
+
+def test_rounding_reads_as_people_write_it():
+    values = coding.round_to_increment([-0.06, -0.031, 0.001, 0.0149, 0.0151, 0.0251], 0.01, -0.06)
+    assert [repr(float(value)) for value in values] == ["-0.06", "-0.03", "0.0", "0.01", "0.02", "0.03"]
+
+
+def test_the_grid_starts_at_the_origin_and_ties_go_up():
+    assert coding.round_to_increment([255, 255.9, 256, 258.1], 2, 255).tolist() == [255, 255, 257, 259]
+
+
+@given(
+    st.floats(-500, 500), st.sampled_from([0.001, 0.01, 0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0]),
+    st.sampled_from([-0.06, 0.0, 2.0, 60.0, 255.0]),
+)
+def test_rounded_values_are_on_the_grid_nearest_and_stay(value, increment, origin):
+    rounded = coding.round_to_increment([value], increment, origin)
+    steps = (rounded[0] - origin) / increment
+    assert steps == pytest.approx(round(steps), abs=1e-6)
+    assert abs(rounded[0] - value) <= increment / 2 * (1 + 1e-6)
+    assert coding.round_to_increment(rounded, increment, origin).tolist() == rounded.tolist()
+
+
+@pytest.mark.parametrize("increment", [0.0, -1.0, math.nan, math.inf])
+def test_the_increment_must_be_positive(increment):
+    with pytest.raises(ValueError, match="the increment must be above 0"):
+        coding.round_to_increment([1.0], increment, 0.0)

@@ -1,0 +1,124 @@
+"""Conformance against plain normal probabilities, brute simulation and quasi-Monte Carlo."""
+
+import itertools
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from doe.numerics import conformance
+from doe.numerics.posterior import Draws
+
+
+def known(beta, load=0.0, print_=1.0, coupon=0.0):
+    """Return a single draw: a posterior without uncertainty."""
+    return Draws(np.array([beta], dtype=float), *(np.array([float(value)]) for value in (load, print_, coupon)))
+
+
+def quadratic(x):
+    pairs = itertools.combinations(range(x.shape[1]), 2)
+    return np.column_stack([np.ones(len(x)), x, *(x[:, i] * x[:, j] for i, j in pairs), x**2])
+
+
+class TestMet:
+    @pytest.mark.parametrize("distance", [-9.0, -3.0, -1.0, 0.0, 0.5, 2.0, 4.0, 30.0])
+    def test_one_limit_is_a_normal_probability(self, distance):
+        sd = 2.0
+        required = conformance.margins(known([10 + sd * distance]), np.array([sd]), 10.0, None)
+        assert conformance.met(np.ones((1, 1)), required)[0, 0] == pytest.approx(stats.norm.cdf(distance), abs=1.5e-4)
+        required = conformance.margins(known([10 - sd * distance]), np.array([sd]), None, 10.0)
+        assert conformance.met(np.ones((1, 1)), required)[0, 0] == pytest.approx(stats.norm.cdf(distance), abs=1.5e-4)
+
+    @pytest.mark.parametrize("mean", [-4.0, 0.0, 1.0, 1.7, 5.0, 40.0])
+    def test_two_limits_are_the_probability_between_them(self, mean):
+        required = conformance.margins(known([mean]), np.array([1.5]), 0.0, 3.0)
+        expected = stats.norm.cdf(3, mean, 1.5) - stats.norm.cdf(0, mean, 1.5)
+        assert conformance.met(np.ones((1, 1)), required)[0, 0] == pytest.approx(expected, abs=3e-4)
+
+    def test_single_precision_does_not_lose_a_small_margin_on_a_large_mean(self):
+        required = conformance.margins(known([100_000.5]), np.array([1.0]), 100_000.0, None)
+        assert conformance.met(np.ones((1, 1)), required)[0, 0] == pytest.approx(stats.norm.cdf(0.5), abs=1.5e-4)
+
+    def test_a_requirement_without_limits_is_refused(self):
+        with pytest.raises(ValueError, match="at least one limit"):
+            conformance.margins(known([1.0]), np.ones(1), None, None)
+
+
+def test_future_sd_shares_the_coupon_variance_among_the_coupons_of_a_mean():
+    drawn = known([0.0], load=4, print_=3, coupon=10)
+    assert conformance.future_sd(drawn, 1)[0] == pytest.approx(np.sqrt(17))
+    assert conformance.future_sd(drawn, 5)[0] == pytest.approx(3.0)
+
+
+class TestNodes:
+    @pytest.mark.parametrize("k", range(1, 13))
+    def test_moments_to_degree_three_are_those_of_the_normal_distribution(self, k):
+        nodes = conformance.setpoint_nodes(np.ones(k))
+        assert len(nodes) <= 32
+        for degree in (1, 2, 3):
+            for chosen in itertools.combinations_with_replacement(range(k), degree):
+                powers = np.bincount(chosen, minlength=k)
+                expected = float(all(power in (0, 2) for power in powers))  # E z = E z^3 = 0, E z^2 = 1
+                assert np.mean(np.prod(nodes[:, chosen], axis=1)) == pytest.approx(expected, abs=1e-12)
+
+    def test_four_factors_take_eight_nodes(self):
+        assert len(conformance.setpoint_nodes(np.array([0.1, 0.1, 0.15, 0.05]))) == 8
+
+    def test_factors_that_do_not_scatter_are_not_averaged_over(self):
+        nodes = conformance.setpoint_nodes(np.array([0.0, 0.2, 0.0]))
+        np.testing.assert_array_equal(nodes, [[0, -0.2, 0], [0, 0.2, 0]])
+        np.testing.assert_array_equal(conformance.setpoint_nodes(np.zeros(3)), np.zeros((1, 3)))
+
+    def test_smooth_cases_agree_with_quasi_monte_carlo(self):
+        # 2,048 Sobol points mapped to the normal distribution stand for the exact average; three random quadratic
+        # responses a case, curvature up to 1.5 standard deviations per half range.
+        sd = np.array([0.10, 0.10, 0.15, 0.05])
+        points = stats.qmc.Sobol(4, seed=7).random(2048)
+        scatter = stats.norm.ppf(np.clip(points, 1e-9, 1 - 1e-9)) * sd
+        nodes = conformance.setpoint_nodes(sd)
+        generator = np.random.default_rng(12)
+        errors = []
+        for _ in range(40):
+            x = generator.uniform(-1, 1, (1, 4))
+            betas = [np.r_[generator.uniform(1, 3), generator.normal(0, 0.5, 10), generator.uniform(-1.5, 0, 4)] for _ in range(3)]
+            required = [conformance.margins(known(beta), np.ones(1), 0.0, None) for beta in betas]
+            rows = np.array([quadratic(x + node) for node in nodes])
+            ours = conformance.conformance([rows] * 3, required)[0, 0]
+            exact = np.mean(np.prod([stats.norm.cdf(quadratic(x + scatter) @ beta) for beta in betas], axis=0))
+            errors.append(abs(ours - exact))
+        assert max(errors) <= 0.003
+
+
+def test_conformance_is_the_share_of_simulated_prints_that_meet_everything():
+    generator = np.random.default_rng(6)
+    sd = np.array([0.1, 0.2])
+    first = known([27.0, 1, -0.5, 0.4, -1, -0.6], load=0.6, print_=0.5, coupon=1.2)
+    second = known([2.0, 0.1, 0.1, 0, -0.2, -0.1], load=0.01, print_=0.02, coupon=0.05)
+    required = [
+        conformance.margins(first, conformance.future_sd(first, 1), 26.0, None),
+        conformance.margins(second, conformance.future_sd(second, 5), 1.5, 2.4),
+    ]
+    x = np.array([[0.3, -0.2]])
+    rows = np.array([quadratic(x + node) for node in conformance.setpoint_nodes(sd)])
+    ours = conformance.conformance([rows, rows], required)[0, 0]
+
+    n = 400_000
+    actual = quadratic(x + generator.normal(size=(n, 2)) * sd)
+    one = actual @ first.beta[0] + generator.normal(0, np.sqrt(0.6), n) + generator.normal(0, np.sqrt(0.5), n)
+    one += generator.normal(0, np.sqrt(1.2), n)
+    two = actual @ second.beta[0] + generator.normal(0, np.sqrt(0.01), n) + generator.normal(0, np.sqrt(0.02), n)
+    two += generator.normal(0, np.sqrt(0.05), (5, n)).mean(axis=0)
+    simulated = np.mean((one >= 26) & (two >= 1.5) & (two <= 2.4))
+    assert ours == pytest.approx(simulated, abs=0.003)  # three standard errors of the simulation are 0.0024
+
+
+class TestBoundLevel:
+    @pytest.mark.parametrize(
+        ("failing", "level"),
+        [
+            ([0.1], 0.02), ([0.1, 0.0], 0.02), ([0.1, 0.1], 0.05), ([0.1, 0.1, 0.1], 0.05),
+            ([0.3, 0.1], 0.02 + 0.03 * (0.16 / 0.10 - 1)), ([0.0, 0.0], 0.02),
+        ],
+    )
+    def test_level_follows_the_effective_number_of_responses(self, failing, level):
+        assert conformance.bound_level(failing) == pytest.approx(level)

@@ -1,0 +1,158 @@
+import dataclasses
+import datetime
+import io
+import zipfile
+
+import pytest
+
+from doe.design.plan import Design
+from doe.sheet import layout
+from doe.sheet.write import write_workbook
+from tests.sheet.books import (
+    CAUTIONS, DEFINITIONS, MADE_AT, STUDY, Operator, make_book, make_design, make_study, opened, rows_of_round,
+)
+
+
+@pytest.fixture(scope="module")
+def book():
+    return opened(make_book())
+
+
+def test_equal_inputs_give_equal_bytes():
+    assert make_book() == make_book()
+
+
+def test_every_time_in_the_file_is_the_one_that_was_passed():
+    study, design, other = make_study(), make_design(), datetime.datetime(2027, 7, 7, 7, 7, tzinfo=datetime.UTC)
+    content = write_workbook(study, design, 1, "0" * 64, CAUTIONS, other)
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        assert {entry.date_time for entry in archive.infolist()} == {(2027, 7, 7, 7, 7, 0)}
+    properties = opened(content).properties
+    assert properties.created == properties.modified == other.replace(tzinfo=None)
+
+
+def test_without_a_time_the_clock_is_read_and_may_be_fixed(monkeypatch):
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1772353800")
+    study, design = make_study(), make_design()
+    digest = layout.plan_digest(DEFINITIONS, design.of_round(1))
+    assert write_workbook(study, design, 1, digest, CAUTIONS) == write_workbook(study, design, 1, digest, CAUTIONS, MADE_AT)
+
+
+def test_sheets_and_identity(book):
+    assert book.sheetnames == ["Instructions", "Prints", "Coupons", "Loads", "Printer checks", "Lists"]
+    assert book["Lists"].sheet_state == "hidden"
+    front, place = book["Instructions"], layout.locations(make_study(), make_design(), 1)["Instructions"]
+    said = {key: front[f"B{row}"].value for key, row in place["rows"].items()}
+    digest = layout.plan_digest(DEFINITIONS, make_design().of_round(1))
+    assert said == {"study": "clip", "title": "Snap clip", "material": "invented filled polyamide", "round": 1,
+                    "digest": digest, "seed": 43, "format": 1}
+
+
+def test_instructions_hold_cautions_and_who_prevails(book):
+    texts = " ".join(str(cell.value) for row in book["Instructions"].iter_rows() for cell in row if cell.value)
+    for wanted in (*CAUTIONS, "SDS", "qualified people prevail", "Never type 0", "broke in grips", "off plan"):
+        assert wanted in texts
+    assert "SIMULATED" not in texts
+
+
+def test_simulated_studies_say_so_on_every_sheet():
+    study = make_study(study={**STUDY["study"], "simulated": True})
+    simulated = opened(make_book(study))
+    assert simulated["Instructions"]["A2"].value.startswith("SIMULATED DATA")
+    for name in ("Prints", "Coupons", "Loads", "Printer checks"):
+        assert "SIMULATED DATA" in simulated[name]["A1"].value
+        assert simulated[name].oddFooter.center.text == "SIMULATED DATA"
+
+
+def test_cells_to_fill_are_unlocked_and_all_else_is_locked(book):
+    for table in layout.sheets(make_study(), make_design(), 1):
+        page = book[table.name]
+        for place, column in enumerate(table.columns, 1):
+            for row, identifier in enumerate(table.row_ids(), table.first_row):
+                cell = page.cell(row, place)
+                open_cell = column.fill and (identifier, column.key) not in table.closed
+                assert cell.protection.locked is not open_cell, f"{table.name} {cell.coordinate}"
+
+
+def test_sheets_are_protected_without_a_password(book):
+    for page in book.worksheets:
+        assert page.protection.sheet
+        assert page.protection.password is None
+
+
+def test_every_cell_to_fill_is_validated(book):
+    for table in layout.sheets(make_study(), make_design(), 1):
+        page = book[table.name]
+        covered = [rule for rule in page.data_validations.dataValidation if rule.showErrorMessage and rule.showInputMessage]
+        for place, column in enumerate(table.columns, 1):
+            rules = [rule for rule in covered if f"{layout.letter(place)}{table.last_row}" in rule.sqref]
+            assert len(rules) == int(column.fill), column.key
+            if column.fill:
+                kinds = {"choice": "list", "number": "decimal", "date": "date", "datetime": "date", "text": "textLength"}
+                assert rules[0].type == kinds[column.kind]
+                assert rules[0].prompt
+                assert rules[0].errorStyle == "stop"
+
+
+def test_lists_offer_levels_that_hold_a_comma_as_one(book):
+    prints, place = book["Prints"], layout.locations(make_study(), make_design(), 1)["Prints"]["columns"]
+    formula = next(
+        rule.formula1 for rule in prints.data_validations.dataValidation if f"{place['used.bed_surface']}3" in rule.sqref
+    )
+    cells = book["Lists"][formula.split("!")[1].replace("$", "")]
+    assert [cell.value for (cell,) in cells] == ["glass, glue stick", "textured sheet"]
+
+
+def test_grades_are_offered_as_numbers(book):
+    assert [cell.value for cell in next(iter(book["Lists"].iter_cols(min_row=1, max_row=6, min_col=4, max_col=4)))] == [
+        0, 1, 2, 3, 4, 5
+    ]
+
+
+def test_stress_is_a_live_formula_in_a_locked_cell(book):
+    cell = book["Coupons"]["I3"]
+    assert cell.value == '=IF(COUNT(F3,G3,H3)=3,F3/(G3*H3),"")'
+    assert cell.protection.locked
+
+
+def test_pages_are_set_up_for_printing(book):
+    page = book["Prints"]
+    assert page.freeze_panes == "C3"
+    assert page.print_title_rows == "$1:$2"
+    assert page.page_setup.orientation == "landscape"
+    assert (page.page_setup.fitToWidth, page.page_setup.fitToHeight) == (1, 0)
+    assert page.sheet_properties.pageSetUpPr.fitToPage
+    assert page.print_area == "'Prints'!$A$1:$V$8"
+    assert page.oddHeader.left.text == "clip, round 1"
+    assert page.oddHeader.right.text == "Page &P of &N"
+    front = book["Instructions"]
+    assert (front.page_setup.fitToWidth, front.page_setup.fitToHeight) == (1, 1)
+
+
+def test_bands_change_with_the_drying_load(book):
+    colours = [book["Prints"][f"A{row}"].fill.fgColor.rgb for row in range(3, 9)]
+    assert colours[0] == colours[1] != colours[2] == colours[3] != colours[4]
+    assert book["Prints"]["A5"].border.top.style == "medium"
+    assert book["Prints"]["A4"].border.top.style != "medium"
+
+
+@pytest.mark.parametrize("start", ["=1+1", "+1", "-1", "@SUM(A1)"])
+def test_text_of_the_study_is_never_a_formula(start):
+    surfaces = [f"{start} glass", "textured"]
+    factors = [*STUDY["factors"][:2], {"name": "bed_surface", "levels": surfaces}, STUDY["factors"][3]]
+    study = make_study(factors=factors, study={**STUDY["study"], "title": f"{start} title"})
+    runs = rows_of_round(1).assign(**{key: surfaces * 3 for key in ("target.bed_surface", "set.bed_surface")})
+    written = opened(make_book(study, Design(runs=runs)))
+    for cell in (written["Instructions"]["B5"], written["Prints"]["K3"]):
+        assert cell.value.startswith(start)
+        assert cell.data_type == "s"
+        assert cell.quotePrefix
+
+
+def test_the_second_round_has_its_own_prints():
+    design = make_design(rounds=2)
+    content = make_book(design=design, number=2)
+    hand = Operator(content, design=design, number=2)
+    assert hand.book["Prints"][hand.address("Prints", "P01A2", "print")].value == "P01A2"
+    assert hand.book["Printer checks"]["A3"].value == "R2-01"
+    assert dataclasses.replace(design, runs=design.of_round(2)).rounds == [2]
