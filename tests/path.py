@@ -2,24 +2,11 @@
 
 import csv
 import io
-import json
 
 from openpyxl import load_workbook
 
 from doe.cli import steps
 from doe.files import Folder
-from tests.conftest import REFERENCE
-
-
-def rows_of(name):
-    """Return the rows of a reference table; lines that begin with # carry the citation."""
-    text = (REFERENCE / f"{name}.csv").read_text(encoding="utf-8")
-    return list(csv.DictReader(line for line in text.splitlines() if not line.startswith("#")))
-
-
-def expected_of(name):
-    """Return the published and recomputed values of a reference case."""
-    return json.loads((REFERENCE / f"{name}.json").read_text(encoding="utf-8"))["expected"]
 
 
 def start(path, study_text, plan_rows):

@@ -2,10 +2,10 @@
 
 import numpy as np
 
+from doe.design import check
 from doe.record.match import Record
 from doe.record.schema import frame, schema
 from doe.study import scale
-from doe.design import check
 
 
 def simulated(study, design, seed=1, load_sd=0.5, print_sd=0.7, coupon_sd=1.0, mean=None):
@@ -20,7 +20,13 @@ def simulated(study, design, seed=1, load_sd=0.5, print_sd=0.7, coupon_sd=1.0, m
         name = runs["print"][row]
         level = 30.0 + 2.0 * x[0] if mean is None else mean(x)
         level += of_load[load[row]] + generator.normal(0, print_sd)
-        one = {"print": name, "round": 1, "load": runs["load"][row], "printer": runs["printer"][row], "outcome": "completed"}
+        one = {
+            "print": name,
+            "round": 1,
+            "load": runs["load"][row],
+            "printer": runs["printer"][row],
+            "outcome": "completed",
+        }
         one |= {r.name: level for r in study.responses if r.per == "print" and r.kind == "measured"}
         prints.append(one)
         for number in range(1, max(r.coupons for r in study.responses) + 1):
@@ -31,9 +37,9 @@ def simulated(study, design, seed=1, load_sd=0.5, print_sd=0.7, coupon_sd=1.0, m
             coupons.append(cell)
     columns = schema(study)
     return Record(
-        prints=frame(columns["prints"], prints), coupons=frame(columns["coupons"], coupons),
-        loads=frame(columns["loads"], []), checks=frame(columns["checks"], []),
+        prints=frame(columns["prints"], prints),
+        coupons=frame(columns["coupons"], coupons),
+        loads=frame(columns["loads"], []),
+        checks=frame(columns["checks"], []),
         corrections=frame(columns["corrections"], []),
     )
-
-

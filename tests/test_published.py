@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from tests.path import expected_of, fill, fitted, rows_of, start
+from tests.path import fill, fitted, start
+from tests.reference_data import expected_of, rows_of
 
 HEADER = """
 [study]

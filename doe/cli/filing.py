@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING, Any
 
-import doe
+from doe import __version__
 from doe.cli.steps import FIT, RECOMMENDATION, Desk
 from doe.errors import InputRefused, Problem
 from doe.files import LOG, digest
@@ -79,4 +79,4 @@ def _versions() -> dict[str, str]:
     import platform
     from importlib.metadata import version
 
-    return {"doe": doe.__version__, "Python": platform.python_version(), **{name: version(name) for name in _LIBRARIES}}
+    return {"doe": __version__, "Python": platform.python_version(), **{name: version(name) for name in _LIBRARIES}}

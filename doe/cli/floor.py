@@ -69,7 +69,7 @@ def plan(
         return
     number = steps.fresh_seed() if seed is None else seed
     request = PlanRequest(
-        kind and kind.value, resolution, centre, form.value, distance.value, replicates, loads, number
+        kind.value if kind else None, resolution, centre, form.value, distance.value, replicates, loads, number
     )
     show(steps.plan(folder, request), as_json)
 

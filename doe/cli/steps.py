@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import doe
+from doe import __version__
 from doe.errors import InputRefused, Problem
 from doe.files import Folder, digest, dump_json
 
@@ -93,7 +93,7 @@ class Desk:
 
     def commit(self, command: str, writes: Mapping[str, bytes], **detail: Any) -> None:  # noqa: ANN401
         """Write the step's files and its line in the log."""
-        self.folder.commit(command, writes, reads=self.read, version=doe.__version__, detail=detail)
+        self.folder.commit(command, writes, reads=self.read, version=__version__, detail=detail)
 
     def require(self, name: str, found: str, command: str) -> None:
         """Refuse to go on without a file of the study, and name the command that makes it."""
@@ -200,7 +200,11 @@ def _planned(folder: Folder, make: Callable[["Study"], "Design"], detail: dict[s
             "verdicts": [one.as_data() for one in design.verdicts],
             "file": PLAN,
         },
-        (protocol.plan_facts(study, design), protocol.plan_table(study, design), *screens.verdict_tables(design.verdicts)),
+        (
+            protocol.plan_facts(study, design),
+            protocol.plan_table(study, design),
+            *screens.verdict_tables(design.verdicts),
+        ),
         (f"Wrote {PLAN}; the protocol is locked (change it with 'doe amend').", "Next: doe sheet"),
     )
 

@@ -56,7 +56,7 @@ def truth(response: str, x: Array) -> Array:
     """
     nozzle, bed, gap, dry = np.moveaxis(x, -1, 0)
     if response == "z_strength":
-        return (
+        strength: Array = (
             31.5
             - 2.6 * (nozzle - 0.35) ** 2
             - 0.6 * (bed - 0.1) ** 2
@@ -65,14 +65,16 @@ def truth(response: str, x: Array) -> Array:
             + 0.7 * nozzle * dry
             + 0.25 * dry**3
         )
-    return (
-        2.05
-        - 0.25 * (nozzle - 0.5) ** 2
-        - 0.35 * (bed - 0.3) ** 2
-        - 0.45 * (gap + 0.35) ** 2
+        return strength
+    peel: Array = (
+        2.25
+        - 0.2 * (nozzle - 0.5) ** 2
+        - 0.25 * (bed - 0.3) ** 2
+        - 0.3 * (gap + 0.35) ** 2
         - 0.12 * (dry - 0.6) ** 2
         + 0.1 * bed * gap
     )
+    return peel
 
 
 def true_optimum(study: Study) -> tuple[dict[str, float], float]:

@@ -1,5 +1,6 @@
 """What a plan can and cannot tell: estimable terms, strata with their degrees of freedom, replicates, and verdicts."""
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -106,20 +107,31 @@ def strata(study: Study, runs: pd.DataFrame) -> Strata:
 
 
 def two_level_facts(study: Study, runs: pd.DataFrame) -> dict[str, Any]:
-    """Return which main effects and pairs a two-level plan read from disk cannot tell apart."""
+    """Return the resolution of a two-level plan read from disk, and which main effects and pairs it cannot tell apart."""
     corners = runs[runs["point"] == "corner"]
     counts = scale.level_counts(study)
     if corners.empty or any(count > 2 for count in counts):
-        return {"aliases": []}
+        return {"resolution": None, "aliases": []}
     pairs = terms.standard_terms("interactions", counts)
     coded = scale.coded(study, settings_of(study, corners))
     groups = terms.alias_groups(coded, pairs, counts)
     return {
+        "resolution": _shortest_word(coded, counts),
         "aliases": [
             " = ".join(scale.term_label(study, term) for term in sorted(group, key=lambda t: (len(t), t)))
             for group in groups
-        ]
+        ],
     }
+
+
+def _shortest_word(coded: Array, counts: tuple[int, ...]) -> int | None:
+    """Return the least number of factors whose product is the same in every corner: the resolution; None for a full factorial."""
+    signs = np.where(np.array(counts) > 0, 2 * coded - 1, coded)
+    for size in range(1, len(counts) + 1):
+        for subset in itertools.combinations(range(len(counts)), size):
+            if abs(signs[:, subset].prod(axis=1).mean()) > 1 - 1e-9:
+                return size
+    return None
 
 
 def verdicts(study: Study, runs: pd.DataFrame, counted: Strata, facts: dict[str, Any]) -> tuple[Verdict, ...]:
@@ -144,6 +156,13 @@ def verdicts(study: Study, runs: pd.DataFrame, counted: Strata, facts: dict[str,
             )
         )
     return tuple(found)
+
+
+def rounding_efficiency(study: Study, exact: Array, targets: pd.DataFrame) -> float:
+    """Return the D-efficiency of the rounded settings relative to the exact ones, in percent, prints as one stratum."""
+    model, counts = scale.model_terms(study), scale.level_counts(study)
+    after = criteria.d_efficiency(terms.model_matrix(scale.coded(study, targets), model, counts))
+    return 100 * after / criteria.d_efficiency(terms.model_matrix(exact, model, counts))
 
 
 def _load_verdicts(study: Study, counted: Strata) -> list[Verdict]:
@@ -206,17 +225,19 @@ def _error_verdicts(counted: Strata) -> list[Verdict]:
 def _rounding_verdicts(study: Study, facts: dict[str, Any]) -> list[Verdict]:
     """Say so where rounding to the increment moved a setting by more than a twentieth of the factor's half range."""
     moved: dict[str, float] = facts.get("rounding", {})
+    efficiency: float = facts.get("rounding_efficiency", 100.0)
     large = [
         f"{factor.name} by up to {moved[factor.name]:g} {factor.display_unit}".rstrip()
         for factor in study.factors
         if factor.is_numeric and moved.get(factor.name, 0.0) > 0.05 * factor.half_range
     ]
-    if not large:
+    if not large and efficiency >= 95:
         return []
     return [
         Verdict(
             "rounding to increments",
-            f"settings were moved to what can be set: {'; '.join(large)}",
+            f"settings were moved to what can be set ({'; '.join(large) or 'a little'}); "
+            f"the plan keeps {efficiency:.3g} % of its D-efficiency",
             "use a finer increment if the printer allows it; the analysis uses the rounded settings either way",
         )
     ]

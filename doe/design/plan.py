@@ -82,7 +82,12 @@ def plan_runs(study: Study, request: PlanRequest) -> Design:
         [made.kinds[index] for index in sequence],
         Provenance(made.kind, request.seed),
     )
-    facts = {"kind": made.kind, **made.facts, "rounding": rounding}
+    facts = {
+        "kind": made.kind,
+        **made.facts,
+        "rounding": rounding,
+        "rounding_efficiency": check.rounding_efficiency(study, made.coded, targets),
+    }
     return checked(study, runs, facts, adopted=False)
 
 

@@ -116,7 +116,7 @@ def _central_composite(study: Study, request: PlanRequest) -> Points:
     numeric = _numeric(study, "a central composite plan", fewest=2)
     centre = _DEFAULT_CENTRE if request.centre is None else request.centre
     made = catalogue.central_composite(len(numeric), request.form, request.distance, centre)
-    facts = {"axial_distance": made.axial_distance, "form": request.form}
+    facts: dict[str, Any] = {"axial_distance": made.axial_distance, "form": request.form}
     if request.form != "face":
         facts["distance"] = request.distance
     coded, kinds = made.points, list(made.kinds)

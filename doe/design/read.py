@@ -62,4 +62,4 @@ def read_table(content: bytes, where: str) -> pd.DataFrame:
 
 def plan_text(design: Design) -> bytes:
     """Return the plan as CSV; numbers keep every digit."""
-    return design.runs.to_csv(index=False, lineterminator="\n").encode()
+    return str(design.runs.to_csv(index=False, lineterminator="\n")).encode()

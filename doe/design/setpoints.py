@@ -76,7 +76,7 @@ def line_of(printer: Printer, factor: Factor) -> calibration.Line | None:
 
 def of_printers(study: Study, factor: Factor, targets: pd.Series, printers: list[str]) -> NDArray[Any]:
     """Return each print's setpoint: the target itself, or what its printer must be set to, to reach it."""
-    values = targets.to_numpy().copy()
+    values: NDArray[Any] = targets.to_numpy().copy()
     if factor.levels is not None:
         return values
     by_name = {printer.name: line_of(printer, factor) for printer in study.printers}

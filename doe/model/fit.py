@@ -179,7 +179,9 @@ def _fit_one(study: Study, data: ResponseData) -> Fitted:
             mixed = _mixed(data, strata.random)
         except ValueError as error:
             trouble = str(error)
-    estimates = np.linalg.lstsq(data.X, data.means, rcond=None)[0] if mixed is None else mixed.estimates
+    estimates = (
+        mixed.estimates if mixed else np.asarray(np.linalg.lstsq(data.X, data.means, rcond=None)[0], dtype=float)
+    )
     level = study.header.confidence
     p = len(estimates)
     result = ResponseFit(
@@ -251,9 +253,7 @@ def _coefficients(
                 dof=float(dof[column]) if known else None,
                 low=_number(limits[0]),
                 high=_number(limits[1]),
-                p_value=_two_sided(float(estimates[column]), float(se[column]), float(dof[column]))
-                if known
-                else None,
+                p_value=_two_sided(float(estimates[column]), float(se[column]), float(dof[column])) if known else None,
                 changes="load" if between[column] else "print",
             )
         )
@@ -265,8 +265,8 @@ def _varies_between_loads(data: ResponseData) -> NDArray[np.bool_]:
     if data.load is None or data.loads == len(data.names):
         return np.zeros(data.X.shape[1], dtype=bool)
     first = {code: row for row, code in reversed(list(enumerate(data.load.tolist())))}
-    same: NDArray[np.bool_] = (np.abs(data.X - data.X[[first[code] for code in data.load.tolist()]]) < 1e-9).all(axis=0)
-    return same
+    away = np.abs(data.X - data.X[[first[code] for code in data.load.tolist()]])
+    return np.asarray(away.max(axis=0) < 1e-9)
 
 
 def _components(mixed: reml.MixedFit, random: Sequence[str], values: int) -> tuple[Component, ...]:

@@ -66,7 +66,7 @@ def fit_line(setpoints: ArrayLike, actual: ArrayLike) -> Line:
 
     References
     ----------
-    Draper and Smith, *Applied Regression Analysis*, 3rd ed. (1998), section 1.2.
+    Draper and Smith, *Applied Regression Analysis*, 3rd ed. (1998), ch. 1.
 
     """
     x, y = np.asarray(setpoints, dtype=float), np.asarray(actual, dtype=float)
@@ -122,7 +122,7 @@ def standard_error(line: Line, setpoints: ArrayLike) -> Array:
 
     References
     ----------
-    Draper and Smith, *Applied Regression Analysis*, 3rd ed. (1998), section 3.1.
+    Draper and Smith, *Applied Regression Analysis*, 3rd ed. (1998), ch. 3.
 
     """
     away = np.asarray(setpoints, dtype=float) - line.mean

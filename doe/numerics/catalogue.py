@@ -280,7 +280,7 @@ def central_composite(factors: int, form: Form, distance: str | float, centre: i
     References
     ----------
     Box and Hunter, "Multi-factor experimental designs for exploring response surfaces", Ann. Math. Stat. 28 (1957)
-    195, for rotatable and blocking. Khuri and Cornell, *Response Surfaces*, 2nd ed. (1996), section 4.5, for orthogonal.
+    195, for rotatable and blocking. Khuri and Cornell, *Response Surfaces*, 2nd ed. (1996), ch. 4, for orthogonal.
 
     """
     if factors < 2 or centre < 0:

@@ -40,6 +40,11 @@ class Margins:
     coefficients: Single
     width: Single | None
 
+    def at_mean(self, rows: Array) -> Array:
+        """Return the distance from the nearer limit at the posterior mean, shape (m,); negative where it is not met."""
+        distance: Array = rows @ self.coefficients.mean(axis=0, dtype=float)
+        return distance if self.width is None else np.minimum(distance, float(self.width.mean(dtype=float)) - distance)
+
 
 def future_sd(draws: Draws, coupons: int) -> Array:
     """

@@ -63,7 +63,6 @@ def prediction_interval(estimates: ArrayLike, se: ArrayLike, dof: ArrayLike, lev
     ------
     ValueError
         A level outside (0, 1) or degrees of freedom not above zero.
-
     """
     return _limits(estimates, se, _t_quantile(dof, level, 1))
 
@@ -237,7 +236,8 @@ def _limits(estimates: ArrayLike, se: ArrayLike, factor: Array) -> Array:
 
 def _t_quantile(dof: ArrayLike, level: float, count: int) -> Array:
     """Two-sided quantile of Student's t for ``count`` intervals together (Bonferroni)."""
-    return np.asarray(stats.t.isf((1 - level) / (2 * count), _checked(dof, level, count)))
+    degrees = _checked(dof, level, count)
+    return np.asarray(stats.t.isf((1 - level) / (2 * count), degrees))
 
 
 def _checked(dof: ArrayLike, level: float, count: int) -> Array:

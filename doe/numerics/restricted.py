@@ -10,7 +10,6 @@ References
 Harville, "Maximum likelihood approaches to variance component estimation and to related problems", J. Am. Stat. Assoc.
 72 (1977) 320. Patterson and Thompson, "Recovery of inter-block information when block sizes are unequal", Biometrika
 58 (1971) 545. Gilmour, Thompson and Cullis, "Average information REML", Biometrics 51 (1995) 1440.
-
 """
 
 from collections.abc import Sequence
@@ -26,7 +25,7 @@ Codes = NDArray[np.intp]
 
 ABSENT = 1e-8  # a singular value below this: the direction is not there
 _STEPS = 200
-_NOISE = 1e-13  # rounding of the criterion, per error contrast
+_SMALL = 1e-4  # a ratio that no experiment of ours resolves; below it changes count as absolute
 
 
 @dataclass(frozen=True)
@@ -49,7 +48,6 @@ class ErrorContrasts:
         rank([X, coarser]), where ``coarser`` are the indicators of all components in whose groups those of k are
         nested. So for loads rank([X, Z_load]) - rank(X); for prints within loads rank([X, Z_load, Z_print]) -
         rank([X, Z_load]); for the residual n - rank([X, all Z]).
-
     """
 
     values: Array
@@ -92,7 +90,6 @@ def error_contrasts(y: Array, X: Array, codes: Sequence[Codes]) -> ErrorContrast
     ------
     ValueError
         A component that this layout cannot estimate.
-
     """
     basis = np.linalg.qr(X, mode="complete")[0][:, X.shape[1] :]
     moved = [basis.T @ np.eye(code.max() + 1)[code] for code in codes]
@@ -167,7 +164,6 @@ def most_likely_ratios(contrasts: ErrorContrasts) -> tuple[Array, bool]:
         Component over residual variance; exactly zero on the boundary.
     converged : bool
         Whether the conditions for a maximum hold there.
-
     """
     size = len(contrasts.shares)
     mean_square = contrasts.residual_variance(np.zeros(size))
@@ -211,33 +207,40 @@ def _climb(ratios: Array, contrasts: ErrorContrasts) -> Array:
     for _ in range(_STEPS):
         gradient, hessian, average = _derivatives(ratios, contrasts)
         step = _newton_step(ratios, gradient, hessian, average)
-        length = 1.0
-        while length > 1e-10:
-            trial = np.maximum(ratios + length * step, 0.0)
-            reached = _criterion(trial, contrasts)
-            if reached <= value + 1e-4 * gradient @ (trial - ratios) + _NOISE * contrasts.count:
-                break
-            length /= 2
-        else:
-            return ratios
-        moved = np.abs(trial - ratios) / np.maximum(trial, 1e-4)
+        trial, reached = _shortened(ratios, value, step, gradient, contrasts)
+        moved = np.abs(trial - ratios) / np.maximum(trial, _SMALL)
         ratios, value = trial, reached
         if np.all(moved < 1e-10):
-            return ratios
+            break
     return ratios
+
+
+def _shortened(
+    ratios: Array, value: float, step: Array, gradient: Array, contrasts: ErrorContrasts
+) -> tuple[Array, float]:
+    """Halve the step until the criterion falls; a tiny step is taken as it is, for the slope is surer than the value."""
+    for length in 0.5 ** np.arange(30):
+        trial = np.maximum(ratios + length * step, 0.0)
+        reached = _criterion(trial, contrasts)
+        tiny = bool(np.all(np.abs(trial - ratios) <= 1e-4 * np.maximum(ratios, _SMALL)))
+        if tiny or reached <= value + 1e-4 * gradient @ (trial - ratios):
+            return trial, reached
+    return ratios, value
 
 
 def _newton_step(ratios: Array, gradient: Array, hessian: Array, average: Array) -> Array:
     """Step of the components that are free to move: not those at zero which would have to go below."""
+    scale = np.maximum(ratios, _SMALL)  # ratios may differ by many powers of ten; relative steps do not
+    hessian, average = hessian * np.outer(scale, scale), average * np.outer(scale, scale)
     free = (ratios > 0) | (gradient < 0)
     step = np.zeros_like(ratios)
     while free.any():
         block = np.ix_(free, free)
         curvature = hessian[block]
-        if np.linalg.eigvalsh(curvature)[0] <= 0:  # far from the maximum; the average information always points uphill
+        if np.linalg.eigvalsh(curvature)[0] <= 0:  # far from the maximum; the average information still leads to it
             curvature = average[block] + 1e-10 * np.trace(average[block]) * np.eye(int(free.sum()))
         step[:] = 0.0
-        step[free] = -np.linalg.solve(curvature, gradient[free])
+        step[free] = -scale[free] * np.linalg.solve(curvature, (gradient * scale)[free])
         stuck = free & (ratios == 0) & (step < 0)
         if not stuck.any():
             break
@@ -248,5 +251,5 @@ def _newton_step(ratios: Array, gradient: Array, hessian: Array, average: Array)
 def _is_minimum(ratios: Array, contrasts: ErrorContrasts) -> bool:
     """Whether the slope per relative change is nil, or points outwards at zero."""
     gradient, _, _ = _derivatives(ratios, contrasts)
-    slope = np.where((ratios == 0) & (gradient > 0), 0.0, gradient * np.maximum(ratios, 1e-4))
+    slope = np.where((ratios == 0) & (gradient > 0), 0.0, gradient * np.maximum(ratios, _SMALL))
     return bool(np.all(np.abs(slope) < 1e-6 * contrasts.count))

@@ -77,7 +77,7 @@ def recommend_settings(study: Study, design: Design, fit: Fit, fitted: Sequence[
     settings = tuple(_setting(choice, place) for place in range(len(study.factors)))
     values = {one.factor: one.value for one in settings}
     printers, beyond = promise.printer_rows(study, choice.view.printers, values)
-    ends = search.edges(choice.area, choice.best, choice.view.mean)
+    ends = search.edges(choice.area, choice.best, choice.view.score)
     verdicts = (
         *findings.of_conformance(share, judged), *findings.of_edges(ends, settings), *findings.of_data(study, judged), *beyond,
     )
@@ -133,7 +133,7 @@ def _choose(study: Study, design: Design, judged: Sequence[Fitted]) -> _Choice:
     printers = [name for name in dict.fromkeys(design.runs["printer"]) if name]
     area = search.region(study, views, printers)
     view = outlook.outlook(study, views, printers)
-    best = search.best_setting(area, view.mean, outlook.generator())
+    best = search.best_setting(area, view.score, outlook.generator())
     if best is None:
         raise InputRefused(
             Problem(

@@ -15,6 +15,7 @@ from doe.study.spec import Response, Study
 Array = NDArray[np.float64]
 
 _DRAWS = 2000
+_TIE = 1e-5
 _SEED = 20  # any fixed one: the same record gives the same recommendation
 
 
@@ -59,9 +60,16 @@ class Outlook:
         ]
         return conformance.conformance([self._rows(view, coded) for view in self.views], requirements)
 
-    def mean(self, coded: Array, draws: int | None = None) -> Array:
-        """Return the posterior mean of :meth:`shares`, shape (m,): what the recommended setting maximises."""
-        return np.asarray(self.shares(coded, draws).mean(axis=1, dtype=float))
+    def score(self, coded: Array, draws: int | None = None) -> Array:
+        """
+        Return what the recommended setting maximises, shape (m,): the posterior mean of :meth:`shares`.
+
+        Where requirements are met or missed by far, every share is one or zero; the smallest margin of any response, in
+        standard deviations, then decides, with a weight that moves no choice otherwise.
+        """
+        margin = np.min([one.at_mean(view.rows(coded)) for view, one in zip(self.views, self.requirements, strict=True)], axis=0)
+        tie = _TIE * np.sign(margin) * np.log1p(np.abs(margin))
+        return np.asarray(self.shares(coded, draws).mean(axis=1, dtype=float) + tie)
 
     def by_response(self, coded: Array) -> dict[str, Single]:
         """Return, per response alone, the share at one setting in each draw; ``coded`` has shape (1, k)."""
@@ -73,7 +81,9 @@ class Outlook:
     def _rows(self, view: ResponseData, coded: Array) -> Array:
         """Return model rows at every node and printer; a printer without values for this response counts as the average."""
         codes = [view.printers.index(name) if name in view.printers else None for name in self.printers] or [None]
-        return np.array([view.rows(coded + node, code) for node in self.nodes for code in codes])
+        around = (coded + self.nodes[:, None]).reshape(-1, coded.shape[1])
+        shape = (len(self.nodes), len(coded), view.X.shape[1])
+        return np.concatenate([view.rows(around, code).reshape(shape) for code in codes])
 
 
 def outlook(study: Study, views: Sequence[ResponseData], printers: Sequence[str]) -> Outlook:

@@ -40,11 +40,11 @@ def promise(one: Fitted, coded: Array, level: float) -> Promise:
     mean = reml.contrast(one.mixed, rows)
     future = reml.prediction(one.mixed, rows, _of_a_new_print(one))
     low, high = intervals.mean_interval(mean.estimates, mean.se, mean.dof, level)[0].tolist()
+    ahead = intervals.prediction_interval(future.estimates, future.se, future.dof, level)[0]
     printers = data.printers if len(data.printers) > 1 else ()
     return Promise(
         response=data.response.name, unit=data.response.display_unit, mean=_back(data.response, mean.estimates)[0],
-        mean_interval=_pair(data.response, [low, high]),
-        prediction_interval=_pair(data.response, intervals.prediction_interval(future.estimates, future.se, future.dof, level)[0]),
+        mean_interval=_pair(data.response, [low, high]), prediction_interval=_pair(data.response, ahead),
         requirement=_in_words(data.response), meets=_meets(data.response, low, high),
         by_printer=tuple(_of_printer(one, coded, code, level) for code in range(len(printers))),
     )

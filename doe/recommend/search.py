@@ -22,7 +22,7 @@ _SLACK = 1e-9
 _COARSE_LEVELS = 5
 _MOST_COARSE = 3125
 _MOST_NEIGHBOURS = 400
-_SCREENED = 200
+_QUICK = 200
 _KEPT = 12
 
 
@@ -141,7 +141,9 @@ def best_setting(area: Region, score: Score, generator: np.random.Generator) -> 
 
     Up to five levels a factor, and the settings that were printed, are screened with few draws; the best twelve start a
     walk over neighbours one step away in any combination of factors (in one or two at a time, where there are many
-    factors), with all draws and steps that halve down to one increment. More than 3125 coarse settings are sampled.
+    factors), with all draws and steps that halve down to one increment. Where it ends, larger moves of every two factors
+    at once are screened, since a slanting limit can hide the better setting from its neighbours. More than 3125 coarse
+    settings are sampled.
 
     Parameters
     ----------
@@ -156,25 +158,37 @@ def best_setting(area: Region, score: Score, generator: np.random.Generator) -> 
     ndarray of shape (k,) or None
         Places on the axes; None where the region is empty.
     """
-    starts = _starts(area, generator)
-    if not len(starts):
-        return None
-    screened = score(area.coded(starts), _SCREENED)
     known: dict[tuple[int, ...], float] = {}
-    _add(known, area, score, starts[np.argsort(-screened, kind="stable")[:_KEPT]])
+    _add(known, area, score, _screened(area, score, _starts(area, generator)))
+    if not known:
+        return None
     step = np.array([max(1, -(-(len(axis.natural) - 1) // (_COARSE_LEVELS - 1))) for axis in area.axes])
     while True:
         best = max(known, key=known.__getitem__)
         near = _neighbours(area, best, step)
         _add(known, area, score, near[area.allows(near)])
-        if max(known, key=known.__getitem__) == best:
-            if (step == 1).all():
-                return np.array(best)
+        if max(known, key=known.__getitem__) != best:
+            continue
+        if (step > 1).any():
             step = np.maximum(1, step // 2)
+            continue
+        _add(known, area, score, _screened(area, score, _slices(area, best)))
+        if max(known, key=known.__getitem__) == best:
+            return np.array(best)
+
+
+def _screened(area: Region, score: Score, places: Indices) -> Indices:
+    """Return the twelve best of the allowed settings by a quick look."""
+    if not len(places):
+        return places
+    allowed = places[area.allows(places)]
+    if not len(allowed):
+        return allowed
+    return allowed[np.argsort(-score(area.coded(allowed), _QUICK), kind="stable")[:_KEPT]]
 
 
 def _starts(area: Region, generator: np.random.Generator) -> Indices:
-    """Return the allowed coarse settings, and the printed ones at the nearest values that can be set."""
+    """Return the coarse settings, and the printed ones at the nearest values that can be set."""
     if any(len(axis.natural) == 0 for axis in area.axes):
         return np.zeros((0, len(area.axes)), dtype=np.int64)
     coarse = [axis.coarse() for axis in area.axes]
@@ -186,21 +200,34 @@ def _starts(area: Region, generator: np.random.Generator) -> Indices:
     nearest = np.column_stack(
         [np.abs(axis.coded[:, None] - column).argmin(axis=0) for axis, column in zip(area.axes, printed.T, strict=True)]
     )
-    starts = np.unique(np.vstack([grid, nearest]), axis=0)
-    return starts[area.allows(starts)]
+    return np.unique(np.vstack([grid, nearest]), axis=0)
 
 
 def _neighbours(area: Region, best: tuple[int, ...], step: Indices) -> Indices:
     choices = [axis.around(place, size) for axis, place, size in zip(area.axes, best, step.tolist(), strict=True)]
     if np.prod([float(len(places)) for places in choices]) <= _MOST_NEIGHBOURS:
         return np.array(list(itertools.product(*choices)))
-    near = []
+    return _pairs(best, choices)
+
+
+def _slices(area: Region, best: tuple[int, ...]) -> Indices:
+    """Return settings that differ in any two factors, by as much as keeps their number to that of the coarse ones."""
+    pairs = max(1, len(best) * (len(best) - 1) // 2)
+    width = int(np.sqrt(_MOST_COARSE / pairs))
+    choices = []
+    for axis, place in zip(area.axes, best, strict=True):
+        nearest = np.argsort(np.abs(np.arange(len(axis.natural)) - place), kind="stable")
+        choices.append(nearest.tolist() if axis.factor.levels is not None else nearest[:width].tolist())
+    return _pairs(best, choices)
+
+
+def _pairs(best: tuple[int, ...], choices: Sequence[Sequence[int]]) -> Indices:
+    """Return every setting that differs from the best in two factors at most."""
+    found = {best}
     for one, other in itertools.combinations(range(len(best)), 2):
-        for pair in itertools.product(choices[one], choices[other]):
-            moved = list(best)
-            moved[one], moved[other] = pair
-            near.append(moved)
-    return np.unique(np.array(near), axis=0)
+        for first, second in itertools.product(choices[one], choices[other]):
+            found.add((*best[:one], first, *best[one + 1 : other], second, *best[other + 1 :]))
+    return np.array(sorted(found))
 
 
 def _add(known: dict[tuple[int, ...], float], area: Region, score: Score, places: Indices) -> None:

@@ -17,6 +17,7 @@ from doe.record.schema import (
     computed_columns,
     filled,
     frame,
+    is_empty,
     value_columns,
     with_stress,
 )
@@ -81,14 +82,13 @@ def merge(before: Record | None, book: Record, who: str, when: str) -> tuple[Rec
 
 def _overlaid(before: pd.DataFrame, book: pd.DataFrame, key: str) -> pd.DataFrame:
     """Put the filled cells of the workbook over the recorded ones; new rows follow the old ones."""
-    old_rows = set(before[key])
-    rows = pd.Index([*before[key], *(name for name in book[key] if name not in old_rows)])
-    old, new = before.set_index(key).reindex(rows), book.set_index(key).reindex(rows)
-    columns = {key: pd.Series(list(rows), dtype=before[key].dtype)}
-    for name in before.columns.drop(key):
-        chosen = new[name].where(filled(new[name]) | ~rows.isin(old_rows), old[name])
-        columns[name] = chosen.reset_index(drop=True).astype(before[name].dtype)
-    return pd.DataFrame(columns)[list(before.columns)]
+    rows = {row[key]: row for row in before.to_dict("records")}
+    for new in book.to_dict("records"):
+        given = {column: value for column, value in new.items() if not is_empty(value)}
+        rows[new[key]] = {**rows.get(new[key], new), **given}
+    return pd.DataFrame({
+        name: pd.Series([row[name] for row in rows.values()], dtype=before[name].dtype) for name in before.columns
+    })
 
 
 def _untested(record: Record) -> tuple[pd.Series, pd.Series]:
@@ -137,11 +137,11 @@ def _completed(table: pd.DataFrame, rows: pd.Series) -> pd.DataFrame:
     return table.assign(outcome=table["outcome"].mask(rows & (table["outcome"] == ""), "completed"))
 
 
-def _differences(name: str, key: str, before: pd.DataFrame, after: pd.DataFrame) -> list[Correction]:
-    after = after.set_index(key).loc[before[key]].reset_index()
+def _differences(name: str, key: str, before: pd.DataFrame, after: pd.DataFrame) -> Iterator[Correction]:
     computed = computed_columns(before)  # a changed force is a correction; the stress that follows from it is not
-    return [
-        Correction(name, str(before[key][row]), str(column), as_text(before[column][row]), as_text(after[column][row]))
-        for column in before.columns.drop([key, *computed])
-        for row in before.index[filled(before[column]) & (before[column] != after[column])]
-    ]
+    now = {row[key]: row for row in after.to_dict("records")}
+    for row in before.to_dict("records"):
+        for column, old in row.items():
+            new = now[row[key]][column]
+            if column not in computed and not is_empty(old) and new != old:
+                yield Correction(name, str(row[key]), str(column), as_text(old), as_text(new))

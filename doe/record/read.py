@@ -22,7 +22,7 @@ MOST_MEMBERS = 2_000
 MOST_ROWS = 20_000
 MOST_COLUMNS = 200
 _ROWS_OF_A_SHEET = 1_048_576
-_OLE = bytes.fromhex("d0cf11e0a1b11ae1")
+OLE = bytes.fromhex("d0cf11e0a1b11ae1")
 _WANTED = "an .xlsx workbook is needed"
 _SAVE = "save it as .xlsx without a password, and hand that in"
 _FRESH = "copy the values into a fresh workbook"
@@ -94,7 +94,7 @@ def _refused(where: str, found: str, allowed: str, remedy: str) -> InputRefused:
 def _require_workbook(content: bytes, where: str) -> None:
     if not content:
         raise _refused(where, "the file is empty", _WANTED, "look for the filled one, and hand that in")
-    if content.startswith(_OLE):
+    if content.startswith(OLE):
         raise _refused(where, "it is protected by a password, or in the old .xls format", _WANTED, _SAVE)
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:

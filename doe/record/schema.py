@@ -86,9 +86,14 @@ def frame(columns: Mapping[str, Kind], rows: Iterable[Mapping[str, Any]]) -> pd.
 
 def as_text(value: object) -> str:
     """Return a cell as text that loses nothing: numbers with every digit, missing ones empty."""
-    if isinstance(value, float):
-        return "" if math.isnan(value) else repr(float(value))
-    return str(value)
+    if is_empty(value):
+        return ""
+    return repr(float(value)) if isinstance(value, float) else str(value)
+
+
+def is_empty(value: object) -> bool:
+    """Whether a cell holds nothing."""
+    return value == "" or (isinstance(value, float) and math.isnan(value))
 
 
 def filled(column: pd.Series) -> pd.Series:

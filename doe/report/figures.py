@@ -5,7 +5,6 @@ colour alone. Letters are drawn as outlines of fonts that come with matplotlib, 
 """
 
 import io
-from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -19,15 +18,20 @@ from matplotlib.font_manager import FontEntry, fontManager
 from matplotlib.lines import Line2D
 from matplotlib.patheffects import Normal, Stroke, withTickedStroke
 from matplotlib.ticker import FuncFormatter, MaxNLocator
+from numpy.typing import NDArray
 
 from doe.report import numbers
 from doe.report.tables import in_fonts
 from doe.report.views import LevelView, Series, SurfaceView
 
+Array = NDArray[np.float64]
+
 _INK, _GREY, _PAPER = "#1c2b36", "#6b7780", "#ffffff"
 _BANDS = LinearSegmentedColormap.from_list("bands", ["#f6f8f9", "#c9d6de", "#8ea9b8", "#5f8296"])
 _MARKERS = (("o", _INK, "-"), ("s", _PAPER, "--"), ("^", "#9aa7b0", ":"))
 _WIDE_MM, _HIGH_MM = 150.0, 96.0
+_PLACES = 40
+"""Prints closer than one in so many parts of the axes are drawn as one place."""
 
 # Names of our own for two fonts that matplotlib brings along: under their usual names a font of the machine could be taken.
 _FONTS = {"report figure": "STIXGeneral.ttf", "report figure, other letters": "DejaVuSans.ttf"}
@@ -53,6 +57,8 @@ def surface_figure(view: SurfaceView) -> bytes:
             )
         axes.set_xlabel(in_fonts(view.labels[0]))
         axes.set_ylabel(in_fonts(view.labels[1]))
+        axes.set_xlim(*_span(view.x, view.prints[:, 0]))
+        axes.set_ylim(*_span(view.y, view.prints[:, 1]))
         for axis in (axes.xaxis, axes.yaxis):
             axis.set_major_formatter(FuncFormatter(lambda value, _: numbers.exact(value)))
         _key(axes, keys)
@@ -69,7 +75,8 @@ def level_figure(view: LevelView) -> bytes:
             axes.axhline(limit.value, color=_INK, linewidth=1.2, linestyle=(0, (6, 3)))
             keys.append(Line2D([], [], color=_INK, linewidth=1.2, linestyle=(0, (6, 3)), label=in_fonts(limit.words)))
         axes.set_xticks(range(len(view.levels)), [in_fonts(level) for level in view.levels])
-        axes.set_xlim(-0.5, len(view.levels) - 0.5)
+        seen = np.concatenate([series.dots[:, 0] for series in view.series])
+        axes.set_xlim(min(-0.5, seen.min(initial=0) - 0.3), max(len(view.levels) - 0.5, seen.max(initial=0) + 0.3))
         if view.is_share:
             axes.set_ylim(-0.03, 1.03)
         axes.set_xlabel(in_fonts(view.labels[0]))
@@ -100,8 +107,6 @@ def _bands(axes: Axes, view: SurfaceView) -> list[Any]:
     low, high = float(view.z.min()), float(view.z.max())
     if high - low <= 1e-9 * max(abs(low), abs(high), 1.0):
         axes.set_facecolor("#f6f8f9")
-        axes.set_xlim(view.x[0], view.x[-1])
-        axes.set_ylim(view.y[0], view.y[-1])
         return [Line2D([], [], linestyle="none", label=f"{in_fonts(view.labels[2])}: {numbers.plain(low)} everywhere")]
     levels = MaxNLocator(8).tick_values(low, high)
     axes.contourf(view.x, view.y, view.z, levels=levels, cmap=_BANDS)
@@ -112,6 +117,13 @@ def _bands(axes: Axes, view: SurfaceView) -> list[Any]:
         place = numbers.place_of(float(levels[1] - levels[0]))
         axes.clabel(lines, fmt=lambda value: _round_label(value, place), fontsize=8, inline_spacing=4)
     return [Line2D([], [], color=_INK, linewidth=0.6, label=in_fonts(view.labels[2]))]
+
+
+def _span(axis: Array, prints: Array) -> tuple[float, float]:
+    """Return the ends of an axis: those of the surface, unless prints lie clearly beyond."""
+    slack = np.ptp(axis) / _PLACES
+    low, high = prints.min(initial=axis[0]), prints.max(initial=axis[-1])
+    return (low - slack if low < axis[0] - slack else axis[0]), (high + slack if high > axis[-1] + slack else axis[-1])
 
 
 def _round_label(value: float, place: int | None) -> str:
@@ -136,19 +148,25 @@ def _limit_lines(axes: Axes, view: SurfaceView) -> list[Any]:
 
 
 def _print_dots(axes: Axes, view: SurfaceView) -> list[Any]:
-    """Draw the prints; where several share a place, a number says how many."""
-    places = Counter((float(a), float(b)) for a, b in np.round(view.prints, 9))
-    if not places:
+    """Draw the prints; where several share a place, or nearly, a number says how many."""
+    if not len(view.prints):
         return []
-    spots = np.array(list(places))
+    size = np.array([np.ptp(view.x), np.ptp(view.y)])
+    _, group = np.unique(np.round(view.prints / size * _PLACES), axis=0, return_inverse=True)
+    places = [view.prints[group == one].mean(axis=0) for one in range(int(group.max()) + 1)]
+    counts = np.bincount(group)
+    spots = np.array(places)
     keys = axes.plot(
         spots[:, 0], spots[:, 1], "o", markersize=4.5, color=_INK, markeredgecolor=_PAPER, markeredgewidth=0.8,
-        label="prints" + (" (number: how many at one place)" if max(places.values()) > 1 else ""), clip_on=False, zorder=5,
+        label="prints" + (" (number: how many at one place)" if counts.max() > 1 else ""), clip_on=False, zorder=5,
     )
-    for place, count in places.items():
+    for place, count in zip(places, counts.tolist(), strict=True):
         if count > 1:
-            beside = (5, 4 if place[1] < view.y.mean() else -10)
-            label = axes.annotate(str(count), place, xytext=beside, textcoords="offset points", fontsize=8, zorder=5)
+            left, low = place[0] < view.x.mean(), place[1] < view.y.mean()  # the number stands on the inner side
+            label = axes.annotate(
+                str(count), tuple(place), xytext=(5 if left else -5, 4 if low else -10), ha="left" if left else "right",
+                textcoords="offset points", fontsize=8, zorder=5,
+            )
             label.set_path_effects([Stroke(linewidth=2, foreground=_PAPER), Normal()])
             label.set_annotation_clip(False)
     return list(keys)

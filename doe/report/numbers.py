@@ -58,7 +58,7 @@ def setting(value: float | None) -> str:
     return exact(float(f"{float(value):.6g}"))
 
 
-def place_of(uncertainty: float | None) -> int | None:
+def place_of(uncertainty: float | None, digits: int = 2) -> int | None:
     """
     Return the decimal place that an uncertainty leaves meaningful (GUM 7.2.6).
 
@@ -66,15 +66,17 @@ def place_of(uncertainty: float | None) -> int | None:
     ----------
     uncertainty : float or None
         Standard error, standard deviation or half width; any unit.
+    digits : int
+        Significant digits that it keeps; with more than two, the place for a column of values of this size.
 
     Returns
     -------
     int or None
-        Power of ten of its second significant digit: -2 for 0.34, 0 for 12; None where there is no uncertainty.
+        Power of ten of its last significant digit: -2 for 0.34, 0 for 12; None where there is no uncertainty.
     """
     if uncertainty is None or not math.isfinite(uncertainty) or uncertainty == 0:
         return None
-    return _leading_place(uncertainty, 2)
+    return _leading_place(uncertainty, digits)
 
 
 def at_place(value: float | None, place: int | None) -> str:

@@ -181,13 +181,13 @@ def deviation_rows(study: Study, design: Design, record: Record) -> Table:
         if happened := _happened(row, bool(used)):
             what = tuple(str(row[key]) for key in ("print", "load", "printer"))
             rows.append((*what, happened, "; ".join([*used, *_note(row)])))
+    ended = {str(row["print"]): row["outcome"] for row in record.prints.to_dict("records")}
     for row in record.coupons.to_dict("records"):
-        run = planned.get(str(row["print"]), {})
-        if happened := _happened(row, False):
+        run, happened = planned.get(str(row["print"]), {}), _happened(row, False)
+        if happened and happened != ended.get(str(row["print"])):  # what became of the print became of its coupons
             where = (str(run.get(key, "")) for key in ("load", "printer"))
             rows.append((str(row["coupon"]), *where, happened, "; ".join(_note(row))))
-    recorded = {str(row["print"]) for row in record.prints.to_dict("records") if row["outcome"] != ""}
-    missing = [name for name in planned if name not in recorded]
+    missing = [name for name in planned if ended.get(name, "") == ""]
     if missing:
         rows.append((f"{len(missing)} prints", "", "", "not recorded", ", ".join(missing)))
     columns = ("Print or coupon", "Load", "Printer", "What happened", "Detail")
@@ -222,10 +222,36 @@ def correction_rows(record: Record) -> Table:
     keys = ("row", "column", "old", "new", "who", "when", "why")
     columns = ("Item", "Column", "Before", "After", "Who", "When", "Why")
     rows = tuple(
-        tuple("" if _empty(row[key]) else str(row[key]) for key in keys)
-        for row in record.corrections.to_dict("records")
+        tuple(_cell(row[key]) for key in keys) for row in record.corrections.to_dict("records")
     )
     return Table("Corrections", columns, rows, "lllllll")
+
+
+def load_rows(record: Record) -> Table:
+    """Return how each load was dried."""
+    keys = ("load", "spool", "dried_from", "dried_to", "oven_reading", "mass_before", "mass_after", "note")
+    columns = ("Load", "Spool", "Dried from", "Dried to", "Oven, °C", "Mass before, g", "Mass after, g", "Note")
+    rows = tuple(tuple(_cell(row[key]) for key in keys) for row in record.loads.to_dict("records"))
+    return Table("Drying loads", columns, rows, "llllrrrl")
+
+
+def check_rows(study: Study, record: Record) -> Table:
+    """Return the readings of reference probes, on which the actual settings rest: the study's own, then the record's."""
+    rows: list[tuple[str, ...]] = [
+        (printer.name, words(check.factor), numbers.exact(at), numbers.exact(actual), check.instrument or "", _cell(check.date))
+        for printer in study.printers for check in printer.checks for at, actual in zip(check.set, check.actual, strict=True)
+    ]
+    keys = ("set", "actual", "instrument", "read_on")
+    rows += [
+        (str(row["printer"]), words(str(row["factor"])), *(_cell(row[key]) for key in keys))
+        for row in record.checks.to_dict("records")
+    ]
+    columns = ("Printer", "Factor", "Set", "Actual", "Instrument", "Read on")
+    return Table("Readings of reference probes", columns, tuple(rows), "llrrll")
+
+
+def _cell(value: Any) -> str:  # noqa: ANN401 - any cell
+    return "" if _empty(value) else numbers.exact(value) if isinstance(value, float) else str(value)
 
 
 def data_summary(study: Study, record: Record) -> Table:
@@ -243,13 +269,18 @@ def _summary_of(response: Response, record: Record) -> tuple[str, ...]:
     table = record.coupons if response.per == "coupon" else record.prints
     if response.name not in table or table.empty:
         return (with_unit(response), "0", *[numbers.MISSING] * 4, "")
+    if response.per == "coupon":
+        table = table[table["number"] <= response.coupons]  # other responses may have more coupons
     missing = table[response.name].map(_empty)
     present = table[~missing]
     shown = [numbers.MISSING] * 4
     if response.kind != "pass_fail" and len(present):
         values = present[response.name].astype(float)
-        show = numbers.exact if response.kind == "graded" else numbers.plain
-        shown = [show(float(value)) for value in (values.min(), values.median(), values.max())]
+        place = numbers.place_of(float(values.abs().max()), 4)
+        shown = [
+            numbers.exact(float(value)) if response.kind == "graded" else numbers.at_place(float(value), place)
+            for value in (values.min(), values.median(), values.max())
+        ]
         spread = _within(values.to_numpy(), list(present["print"])) if response.kind == "measured" else None
         shown.append(numbers.plain(spread, 2))
     return (with_unit(response), str(len(present)), *shown, _by_outcome(table[missing], record))

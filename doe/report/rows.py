@@ -13,12 +13,14 @@ from doe.recommend.results import Recommendation, Setting
 from doe.report import numbers
 from doe.report.protocol import (
     alias_rows,
+    check_rows,
     condition_rows,
     correction_rows,
     data_summary,
     deviation_rows,
     factor_rows,
     instrument_rows,
+    load_rows,
     plan_facts,
     plan_table,
     requirement_rows,
@@ -29,13 +31,12 @@ from doe.report.tables import Table, plain_text, words
 from doe.verdicts import Verdict
 
 __all__ = [
-    "MOST_PRINTERS_ACROSS",
-    "Table", "alias_rows", "amendment_rows", "answer", "coefficient_table", "completion_rows", "component_table",
-    "condition_rows", "conformance_rows", "correction_rows", "data_summary", "deviation_rows", "excluded_rows",
-    "factor_rows", "failure_rows", "file_digest_rows", "instrument_rows", "lack_of_fit_rows", "plain_text",
-    "plan_facts", "plan_table", "printer_promise_table", "printer_table", "promise_table", "requirement_rows",
-    "requirement_words", "setting_table", "shape_rows", "summary_rows", "verdict_table", "version_rows",
-    "with_unit", "words",
+    "MOST_PRINTERS_ACROSS", "Table", "alias_rows", "amendment_rows", "answer", "check_rows", "coefficient_table",
+    "completion_rows", "component_table", "condition_rows", "conformance_rows", "correction_rows", "data_summary",
+    "deviation_rows", "excluded_rows", "factor_rows", "failure_rows", "file_digest_rows", "instrument_rows",
+    "lack_of_fit_rows", "load_rows", "plain_text", "plan_facts", "plan_table", "printer_promise_table",
+    "printer_table", "promise_table", "requirement_rows", "requirement_words", "setting_table", "shape_rows",
+    "summary_rows", "verdict_table", "version_rows", "with_unit", "words",
 ]
 
 MOST_PRINTERS_ACROSS = 5
@@ -67,13 +68,15 @@ def coefficient_table(fit: ResponseFit, log: bool = False) -> Table:
 
 def component_table(fit: ResponseFit, log: bool = False) -> Table:
     """Return the variance components: how much loads, prints and coupons vary at one setting."""
+    remarks = any(part.at_zero for part in fit.components)
     rows = []
     for part in fit.components:
         spread = max(part.variance, 0.0) ** 0.5
         size = (str(part.groups), numbers.plain(part.variance, 3), numbers.plain(spread, 3), numbers.dof(part.dof))
-        rows.append((part.name, *size, _resolved(part)))
-    columns = ("Source", "Groups", "Variance", "Standard deviation", "Error degrees of freedom", "Remark")
-    return Table(f"Variance components of {_of(fit, log)}", columns, tuple(rows), "lrrrrl")
+        rows.append((part.name, *size, *((_resolved(part),) if remarks else ())))
+    columns = ("Source", "Groups", "Variance", "Standard deviation", "Error degrees of freedom")
+    title = f"Variance components of {_of(fit, log)}"
+    return Table(title, (*columns, "Remark") if remarks else columns, tuple(rows), "lrrrrl" if remarks else "lrrrr")
 
 
 def _resolved(part: Component) -> str:
@@ -116,8 +119,9 @@ def shape_rows(fit: ResponseFit, log: bool = False) -> Table:
     if fit.stationary is not None:
         found: Mapping[str, Any] = fit.stationary
         place = ", ".join(f"{words(name)} {numbers.plain(value)}" for name, value in found["point"].items())
+        beyond = ", outside of the ranges that were tried" if max(map(abs, found["coded"])) > 1 else ""
         rows += [
-            ("stationary point", f"{found['nature']}, {numbers.plain(found['value'])} {unit}".rstrip()),
+            ("stationary point", f"{found['nature']}, {numbers.plain(found['value'])} {unit}".rstrip() + beyond),
             ("its setting", place),
             ("eigenvalues, coded units", ", ".join(numbers.plain(value, 3) for value in found["eigenvalues"])),
         ]
@@ -133,9 +137,11 @@ def _of(fit: ResponseFit, log: bool) -> str:
 
 
 def excluded_rows(fit: ResponseFit) -> Table:
-    """Return every value that did not enter the model, with the reason."""
-    rows = tuple((item, reason) for item, reason in fit.excluded)
-    return Table(f"Not in the model of {words(fit.response)}", ("Print or coupon", "Why"), rows, "ll")
+    """Return every value that did not enter the model, by reason."""
+    reasons = dict.fromkeys(reason for _, reason in fit.excluded)
+    found = {reason: [item for item, why in fit.excluded if why == reason] for reason in reasons}
+    rows = tuple((reason, str(len(items)), ", ".join(items)) for reason, items in found.items())
+    return Table(f"Not in the model of {words(fit.response)}", ("Why", "Values", "Print or coupon"), rows, "lrl")
 
 
 # Responses that are not modelled, and how the prints ended

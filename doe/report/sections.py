@@ -119,7 +119,7 @@ def document(inputs: ReportInputs) -> dict[str, Any]:
             _section("Question and requirements", _question(inputs)),
             _section("Plan", _plan(inputs)),
             _section("Deviations, failures and amendments", _deviations(inputs)),
-            _section("Data", [_table(rows.data_summary(inputs.study, inputs.record))]),
+            _section("Data", _data(inputs)),
             _section("Models of the measured responses", _models(inputs)),
             _section("Graded and pass-fail responses", _counted(inputs)),
             _section("Recommendation", _recommendation(inputs)),
@@ -191,6 +191,11 @@ def _deviations(inputs: ReportInputs) -> list[Block]:
         _table(rows.failure_rows(inputs.fit)), _table(rows.correction_rows(inputs.record)),
         _table(rows.amendment_rows(inputs.log)),
     ]
+
+
+def _data(inputs: ReportInputs) -> list[Block]:
+    tables = (rows.load_rows(inputs.record), rows.check_rows(inputs.study, inputs.record))
+    return [_table(rows.data_summary(inputs.study, inputs.record)), *(_table(table) for table in tables if table.rows)]
 
 
 def _models(inputs: ReportInputs) -> list[Block]:
@@ -283,10 +288,9 @@ def _recommendation(inputs: ReportInputs) -> list[Block]:
         " prints meets the measured requirements, given that they complete; the bound is one-sided. None of them speaks of"
         " another lot, oven or printer. The setting is a hypothesis until prints confirm it."
     )
-    tables = [rows.setting_table(found), rows.promise_table(found, level), rows.printer_promise_table(found, level)]
-    tables += [rows.conformance_rows(found)]
-    if len(found.printers) > rows.MOST_PRINTERS_ACROSS:
-        tables.insert(1, rows.printer_table(found))
+    tables = [rows.setting_table(found)]
+    tables += [rows.printer_table(found)] if len(found.printers) > rows.MOST_PRINTERS_ACROSS else []
+    tables += [rows.promise_table(found, level), rows.printer_promise_table(found, level), rows.conformance_rows(found)]
     shown = [_table(table) for table in tables if table.rows]
     return [_text(promises), *shown, *_verdict_blocks(found.verdicts), _strong(f"Next step: {found.next}")]
 

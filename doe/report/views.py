@@ -153,11 +153,14 @@ def _surface(
     places = prints.settings[[first.name, second.name]].to_numpy(dtype=float)
     near = np.array([_is_near(first, a) and _is_near(second, b) for a, b in places], dtype=bool)
     caption = f"Predicted mean of {words(response.name)} over {words(first.name)} and {words(second.name)}{where}."
-    if not near.all():
-        caption += f" Prints outside of what is shown: {np.count_nonzero(~near)}."
+    caption += _outside(near)
     labels = (with_unit(first), with_unit(second), with_unit(response))
     view = SurfaceView(x, y, z, labels, places[near], limits_of(response), setting, caption, "")
     return replace(view, alt=f"Contour plot. {caption} {_surface_words(view)}", caption=f"{caption} {_beyond(view)}".strip())
+
+
+def _outside(near: NDArray[np.bool_]) -> str:
+    return "" if near.all() else f" Prints outside of what is shown: {np.count_nonzero(~near)}."
 
 
 def _is_near(factor: Factor, value: float) -> bool:
@@ -212,6 +215,10 @@ def _levels(
         return float(np.ptp(predict(_along(factor, held))))
 
     first, second = _two_factors(study, span)
+    shown = [first] if second is None else [first, second]
+    near = np.array([all(_is_near(one, row[one.name]) for one in shown if one.is_numeric)
+                     for row in prints.settings.to_dict("records")], dtype=bool)
+    prints = Prints(prints.settings[near], prints.values[near])
     series = []
     for level in [None] if second is None else _values(second):
         at = held if second is None else {**held, second.name: level}
@@ -220,9 +227,8 @@ def _levels(
         limits = np.full((len(centre), 2), np.nan) if interval is None else np.asarray(interval(settings), dtype=float)
         mine = _at_level(prints, second, level)
         series.append(Series(_series_name(second, level), centre, limits, _dots(first, prints, mine)))
-    shown = [first] if second is None else [first, second]
     caption = f"Predicted mean of {words(response.name)} at levels of {' and '.join(words(one.name) for one in shown)}"
-    caption += f"{_held_words(study, held, shown, False)}. Small dots are prints."
+    caption += f"{_held_words(study, held, shown, False)}. Small dots are prints.{_outside(near)}"
     caption += " Bars are confidence intervals of the mean." if interval is not None else ""
     labels = (with_unit(first), with_unit(response))
     return _with_alt(LevelView(_names(first), labels, tuple(series), limits_of(response), False, caption, ""))

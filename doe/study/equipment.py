@@ -6,9 +6,10 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 from scipy.optimize import linprog
 
+from doe.numerics import calibration
 from doe.study.draft import Draft, Finding, Place
 from doe.study.rules import factor_reference
-from doe.study.spec import Check, Constraint, Factor
+from doe.study.spec import Check, Constraint, Factor, Printer
 from doe.study.wording import listed, meant, show
 
 
@@ -21,6 +22,7 @@ def equipment_findings(draft: Draft) -> Iterator[Finding]:
             yield from _limits(draft, ("printers", position, "limits", name), name, limits)
         for number, check in enumerate(printer.checks):
             yield from _check(draft, ("printers", position, "checks", number), check)
+        yield from _lines(("printers", position, "checks"), printer)
     yield from _z_closer(draft)
     yield from _constraints(draft)
     yield from _budget(draft)
@@ -37,6 +39,24 @@ def _distinct(draft: Draft, table: str, key: str) -> Iterator[Finding]:
                 "rename one of the two",
             )
         seen.setdefault(name, position)
+
+
+def _lines(place: Place, printer: Printer) -> Iterator[Finding]:
+    """All readings of one factor make one line from set to actual, and it must rise."""
+    for name in dict.fromkeys(check.factor for check in printer.checks):
+        mine = [check for check in printer.checks if check.factor == name and len(check.set) == len(check.actual)]
+        setpoints = [value for check in mine for value in check.set]
+        actual = [value for check in mine for value in check.actual]
+        try:
+            if setpoints:
+                calibration.fit_line(setpoints, actual)
+        except ValueError as error:
+            yield Finding(
+                place,
+                f"the readings of '{name}' give no line from set to actual ({error})",
+                "actual values rise with the setpoint",
+                "look for readings typed in the wrong order or in another unit",
+            )
 
 
 def _z_closer(draft: Draft) -> Iterator[Finding]:

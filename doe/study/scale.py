@@ -48,7 +48,7 @@ def model_terms(study: Study, written: Sequence[str] | None = None) -> tuple[ter
     """Return the declared model's terms, or those written, completed to a hierarchical model."""
     declared: Any = study.model.terms if written is None else tuple(written)
     if isinstance(declared, str):
-        return terms.standard_terms(declared, level_counts(study))  # type: ignore[arg-type]
+        return terms.standard_terms(declared, level_counts(study))
     names = [factor.name for factor in study.factors]
     return terms.with_hierarchy([terms.parse_term(text, names) for text in declared])
 

@@ -39,7 +39,10 @@ def test_each_coefficient_is_judged_in_its_own_stratum(case):
     assert fit.responses[0].method == "REML, Kenward-Roger"
     assert [one.name for one in fit.responses[0].components] == ["load", "print", "residual"]
     assert {label: one.changes for label, one in by_label.items()} == {
-        "intercept": "load", "nozzle_temperature": "print", "drying_time": "load", "nozzle_temperature * drying_time": "print",
+        "intercept": "load",
+        "nozzle_temperature": "print",
+        "drying_time": "load",
+        "nozzle_temperature * drying_time": "print",
     }
     assert by_label["drying_time"].dof < 8 < by_label["nozzle_temperature"].dof
 
@@ -87,7 +90,9 @@ def test_an_off_plan_print_counts_at_the_setting_it_had(case):
 
 def test_actual_settings_come_from_the_printers_checks():
     checks = [{"factor": "nozzle_temperature", "set": [250, 290], "actual": [244.4, 284.4]}]
-    study = make_study(factors=TWO, printers=[{"name": "A", "checks": checks}], model={"terms": "main"}, budget={"loads": 8})
+    study = make_study(
+        factors=TWO, printers=[{"name": "A", "checks": checks}], model={"terms": "main"}, budget={"loads": 8}
+    )
     design = plan_runs(study, PlanRequest(kind="factorial", replicates=4, seed=1))
     _, fitted, _ = fit_of(study, design, simulated(study, design))
     # Targets 255, 270, 285 need 260.6, 275.6, 290.6; the increment makes them 261, 276, 291, which reach 255.4 and so on.
@@ -115,7 +120,12 @@ def test_one_load_per_drying_level_gives_no_interval_for_the_drying_factor():
 
 
 def test_a_saturated_plan_gives_estimates_only():
-    study = make_study(factors=TWO[:1] + [numeric("bed_temperature", 60, 80, 1)], model={"terms": "interactions"}, printers=[], budget={})
+    study = make_study(
+        factors=[*TWO[:1], numeric("bed_temperature", 60, 80, 1)],
+        model={"terms": "interactions"},
+        printers=[],
+        budget={},
+    )
     design = plan_runs(study, PlanRequest(kind="factorial", centre=0, seed=1))
     fit, fitted, _ = fit_of(study, design, simulated(study, design))
     assert fit.responses[0].method == "estimates only"
@@ -163,7 +173,12 @@ def test_another_model_is_labelled_exploratory(case):
 
 
 def test_curvature_is_estimated_from_centre_prints():
-    study = make_study(factors=TWO[:1] + [numeric("bed_temperature", 60, 80, 1)], model={"terms": "interactions"}, printers=[], budget={})
+    study = make_study(
+        factors=[*TWO[:1], numeric("bed_temperature", 60, 80, 1)],
+        model={"terms": "interactions"},
+        printers=[],
+        budget={},
+    )
     design = plan_runs(study, PlanRequest(kind="factorial", replicates=3, centre=6, seed=1))
     record = simulated(study, design, load_sd=0, mean=lambda x: 30.0 - 4.0 * x[0] ** 2)
     fit, _, _ = fit_of(study, design, record)
@@ -174,7 +189,10 @@ def test_curvature_is_estimated_from_centre_prints():
 
 def test_a_logarithmic_response_is_predicted_back_in_its_unit():
     study = make_study(
-        factors=TWO, model={"terms": "main"}, printers=[], budget={"loads": 8},
+        factors=TWO,
+        model={"terms": "main"},
+        printers=[],
+        budget={"loads": 8},
         responses=[{"name": "peel", "unit": "N/mm", "coupons": 3, "at_least": 1.0, "transform": "log"}],
     )
     design = plan_runs(study, PlanRequest(kind="factorial", replicates=4, seed=1))
@@ -201,7 +219,9 @@ def test_printers_are_fixed_effects_that_sum_to_zero():
     study = make_study(factors=TWO, model={"terms": "main"}, budget={"loads": 8})
     design = plan_runs(study, PlanRequest(kind="factorial", replicates=4, seed=1))
     record = simulated(study, design, load_sd=0.01, print_sd=0.01, coupon_sd=0.01)
-    shift = record.coupons["print"].map(dict(zip(design.runs["print"], design.runs["printer"].map({"A": 1.0, "B": -1.0}), strict=True)))
+    shift = record.coupons["print"].map(
+        dict(zip(design.runs["print"], design.runs["printer"].map({"A": 1.0, "B": -1.0}), strict=True))
+    )
     record = replace(record, coupons=record.coupons.assign(z_strength=record.coupons["z_strength"] + shift))
     _, fitted, by_label = fit_of(study, design, record)
     first = fitted[0].data.printers[0]

@@ -1,18 +1,15 @@
 """Reference data for the tests of the numerics: how to read it and how to count the digits that agree."""
 
-import csv
 import json
-from pathlib import Path
 
 import numpy as np
 
-REFERENCE = Path(__file__).parent.parent / "reference"
+from tests.reference_data import FOLDER, rows_of
 
 
 def table(name):
-    """Return a table as arrays of text by column; lines that begin with # carry the citation."""
-    lines = (REFERENCE / f"{name}.csv").read_text(encoding="utf-8").splitlines()
-    rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
+    """Return a table as arrays of text by column."""
+    rows = rows_of(name)
     return {key: np.array([row[key] for row in rows]) for key in rows[0]}
 
 
@@ -23,12 +20,7 @@ def numbers(name):
 
 def case(name):
     """Return all that is recorded of a case."""
-    return json.loads((REFERENCE / f"{name}.json").read_text(encoding="utf-8"))
-
-
-def expected(name):
-    """Return the published and recomputed values of a case."""
-    return case(name)["expected"]
+    return json.loads((FOLDER / f"{name}.json").read_text(encoding="utf-8"))
 
 
 def relative_error(actual, reference):

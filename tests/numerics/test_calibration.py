@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from doe.numerics import calibration
@@ -38,6 +38,7 @@ def test_certified_line():
     assert line.n == len(data)
 
 
+@settings(deadline=None)
 @given(st.floats(-50, 50), st.floats(0.5, 2), st.floats(200, 300))
 def test_set_and_actual_undo_each_other(offset, slope, value):
     setpoints = np.array([200.0, 250.0, 300.0])

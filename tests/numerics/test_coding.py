@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from doe.numerics import coding
@@ -18,11 +18,13 @@ def test_low_centre_and_high():
     assert coding.to_natural([-1, 0, 1, 0.5], 255, 285).tolist() == [255, 270, 285, 277.5]
 
 
+@settings(deadline=None)
 @given(ENDS)
 def test_the_ends_come_back_exactly(ends):
     assert coding.to_natural([-1, 1], *ends).tolist() == list(ends)
 
 
+@settings(deadline=None)
 @given(ENDS, st.lists(st.floats(-2, 2), min_size=1, max_size=5))
 def test_round_trip(ends, coded):
     low, high = ends
@@ -52,6 +54,7 @@ def test_the_grid_starts_at_the_origin_and_ties_go_up():
     assert coding.round_to_increment([255, 255.9, 256, 258.1], 2, 255).tolist() == [255, 255, 257, 259]
 
 
+@settings(deadline=None)
 @given(
     st.floats(-500, 500), st.sampled_from([0.001, 0.01, 0.05, 0.1, 0.25, 0.5, 1.0, 2.0, 5.0, 10.0]),
     st.sampled_from([-0.06, 0.0, 2.0, 60.0, 255.0]),

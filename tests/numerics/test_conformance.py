@@ -80,7 +80,9 @@ class TestNodes:
         errors = []
         for _ in range(40):
             x = generator.uniform(-1, 1, (1, 4))
-            betas = [np.r_[generator.uniform(1, 3), generator.normal(0, 0.5, 10), generator.uniform(-1.5, 0, 4)] for _ in range(3)]
+            betas = [
+                np.r_[generator.uniform(1, 3), generator.normal(0, 0.5, 10), generator.uniform(-1.5, 0, 4)] for _ in range(3)
+            ]
             required = [conformance.margins(known(beta), np.ones(1), 0.0, None) for beta in betas]
             rows = np.array([quadratic(x + node) for node in nodes])
             ours = conformance.conformance([rows] * 3, required)[0, 0]

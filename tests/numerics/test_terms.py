@@ -5,7 +5,7 @@ from math import comb, prod
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from doe.numerics import terms
@@ -22,7 +22,7 @@ def corners(k):
 
 
 def half_fraction():
-    """The 2^(3-1) fraction C = AB of Box, Hunter and Hunter, Statistics for Experimenters, section 12.2 (1978)."""
+    """The 2^(3-1) fraction C = AB of Box, Hunter and Hunter, Statistics for Experimenters (1978), Table 12.15."""
     base = corners(2)
     return np.column_stack([base, base.prod(axis=1)])
 
@@ -35,7 +35,6 @@ def test_standard_terms_in_order():
 
 @pytest.mark.parametrize("k", [1, 2, 5, 8])
 def test_a_full_quadratic_has_its_number_of_coefficients(k):
-    # (k + 1)(k + 2) / 2 coefficients: Box and Wilson, J. R. Stat. Soc. B 13 (1951), section 3.
     assert len(terms.standard_terms("quadratic", (0,) * k)) == (k + 1) * (k + 2) // 2
     assert len(terms.standard_terms("interactions", (0,) * k)) == 1 + k + comb(k, 2)
 
@@ -71,11 +70,13 @@ def test_what_is_not_a_term_is_refused(text, words):
         terms.parse_term(text, NAMES)
 
 
+@settings(deadline=None)
 @given(TERM)
 def test_terms_are_written_as_they_are_read(term):
     assert terms.parse_term(terms.format_term(term, NAMES), NAMES) == term
 
 
+@settings(deadline=None)
 @given(st.lists(TERM, max_size=4), st.randoms())
 def test_hierarchy_is_closed_complete_and_in_one_order(given_terms, random):
     closed = terms.with_hierarchy(given_terms)
@@ -96,6 +97,7 @@ def test_standard_models_are_hierarchical(family):
     assert terms.with_hierarchy(model) == model
 
 
+@settings(deadline=None)
 @given(COUNTS, st.sampled_from(["main", "interactions", "quadratic"]), st.integers(0, 2**32 - 1))
 def test_columns_and_labels_agree_in_number(levels, family, seed):
     rng = np.random.default_rng(seed)
@@ -179,8 +181,8 @@ def test_a_categorical_factor_that_always_moves_with_another_is_aliased_with_it(
 
 
 def test_alias_matrix_of_a_straight_line_through_three_levels():
-    # Box and Draper, Response Surfaces, Mixtures, and Ridge Analyses (2007), section 3.10: with x = -1, 0, 1 the constant
-    # is biased by 2/3 of a quadratic coefficient and the slope by the whole of a cubic one.
+    # By hand: the constant is biased by the mean of x^2, 2/3 of the quadratic coefficient, and the slope by
+    # sum x^4 / sum x^2, the whole of the cubic one.
     x = np.array([-1.0, 0.0, 1.0])
     aliases = terms.alias_matrix(np.column_stack([np.ones(3), x]), np.column_stack([x**2, x**3]))
     assert aliases == pytest.approx(np.array([[2 / 3, 0], [0, 1]]), abs=1e-15)

@@ -12,7 +12,17 @@ from doe.record.read import Cells, read_workbook
 from doe.record.schema import TABLES
 from doe.sheet import layout
 from tests.record.typing_over import address, matched, moved, place, place_of, put, typed
-from tests.sheet.books import DEFINITIONS, NAME, PRINTS, STUDY, Operator, filled_cells, make_book, make_design, make_study
+from tests.sheet.books import (
+    DEFINITIONS,
+    NAME,
+    PRINTS,
+    STUDY,
+    Operator,
+    filled_cells,
+    make_book,
+    make_design,
+    make_study,
+)
 
 
 def same(record, other):
@@ -281,9 +291,10 @@ def test_a_missing_sheet_is_named():
 
 
 def test_a_missing_column_is_named_with_the_nearest():
-    with pytest.raises(InputRefused, match=r"sheet Prints, row 2: the column 'Warp \(mm\)' is missing.*rename 'Warps \(mm\)' back"):
+    found = r"sheet Prints, row 2: the column 'Warp \(mm\)' is missing.*rename 'Warps \(mm\)' back"
+    with pytest.raises(InputRefused, match=found):
         matched(typed(("Prints", None, "warp", "Warps (mm)")))
-    with pytest.raises(InputRefused, match="the column 'Note' is missing.*put the heading back"):
+    with pytest.raises(InputRefused, match=r"the column 'Note' is missing.*put the heading back"):
         matched(typed(("Prints", None, "note", None)))
 
 

@@ -29,7 +29,8 @@ RESPONSES = (
 
 def study(factors: tuple[Factor, ...] = FACTORS, responses: tuple[Response, ...] = RESPONSES, **header: Any) -> Study:
     """A filled polyamide that nobody sells."""
-    given = {"id": "pa-x-clip", "title": "Clip in filled polyamide X", "material": "polyamide X, 15 % short fibre", "family": "PA-CF"}
+    given = {"id": "pa-x-clip", "title": "Clip in filled polyamide X", "family": "PA-CF"}
+    given["material"] = "polyamide X, 15 % short fibre"
     return Study(
         header=Header(**{**given, **header}), factors=factors, responses=responses,
         conditions={"fan": "off", "nozzle": "hardened steel, 0.6 mm"},
@@ -56,7 +57,8 @@ def design(of: Study, prints: int = 30, loads: int = 8) -> Design:
             runs[f"target.{factor.name}"] = wanted
             runs[f"set.{factor.name}"] = wanted + (6.0 if factor.name == "nozzle_temperature" else 0.0)
     facts = {
-        "kind": "central-composite", "axial_distance": 1.0, "form": "face", "rounding": {factor.name: 0.25 for factor in of.factors if factor.is_numeric},
+        "kind": "central-composite", "axial_distance": 1.0, "form": "face",
+        "rounding": {factor.name: 0.25 for factor in of.factors if factor.is_numeric},
         "strata": {"prints": prints, "loads": loads, "coefficients": 14, "load_dof": 3, "print_dof": 13, "pure_error_dof": 5},
     }
     verdict = Verdict("few load error degrees of freedom", "8 loads leave 3", "plan more loads where the oven allows")
@@ -99,8 +101,16 @@ def record(of: Study, plan: Design) -> Record:
         "table": "coupons", "row": "P02A-3", "column": "z_strength", "old": "2.81", "new": "28.1", "who": "Q. A.",
         "when": "2026-03-09", "why": "decimal point, see test sheet",
     }])
-    loads = pd.DataFrame({"load": plan.runs["load"].unique()})
-    return Record(prints, coupons, loads, pd.DataFrame(), corrections)
+    names = plan.runs["load"].unique()
+    loads = pd.DataFrame({
+        "load": names, "round": 1, "spool": [f"S{i}" for i in range(len(names))], "dried_from": "2026-03-01T20:00",
+        "dried_to": "2026-03-02T04:00", "oven_reading": 80.5, "mass_before": 1210.3, "mass_after": np.nan, "note": "",
+    })
+    checks = pd.DataFrame([{
+        "printer": "A", "factor": of.factors[0].name, "set": 270.0, "actual": 263.9, "instrument": "TC-03",
+        "read_on": "2026-03-01",
+    }])
+    return Record(prints, coupons, loads, checks, corrections)
 
 
 def _values(response: Response, n: int, generator: np.random.Generator) -> Any:
@@ -136,7 +146,8 @@ def response_fit(of: Study, response: Response) -> ResponseFit:
         prints=28, loads=8, values=139, coefficients=coefficients, components=components, covariance=np.eye(len(labels)),
         lack_of_fit={"ss_lof": 12.3, "df_lof": 5, "ss_pe": 4.8, "df_pe": 8, "f": 4.1, "p": 0.038},
         curvature={"estimate": -0.82, "se": 0.41, "dof": 8, "p": 0.081},
-        stationary={"point": point, "coded": [0.31] * len(point), "value": 29.4, "eigenvalues": [-1.9, -0.7], "nature": "maximum"},
+        stationary={"point": point, "coded": [0.31] * len(point), "value": 29.4, "eigenvalues": [-1.9, -0.7],
+                    "nature": "maximum"},
         excluded=(("P01A-1", "broke in grips"), ("P04A", "detached")), verdicts=verdicts,
     )
 
@@ -147,7 +158,8 @@ def fit(of: Study, exploratory: bool = False) -> Fit:
     settings = [", ".join(f"{factor.name} {at}" for factor in of.factors) for at in ("low", "middle", "high")]
     summaries = tuple(
         Summary(one.name, one.kind, tuple(
-            {"setting": setting, "values": 4, "counts": {"3": 1, "4": 3} if one.kind == "graded" else {"fail": 1, "pass": 3}, "meets": 3}
+            {"setting": setting, "values": 4, "meets": 3,
+             "counts": {"3": 1, "4": 3} if one.kind == "graded" else {"fail": 1, "pass": 3}}
             for setting in settings
         ))
         for one in of.responses if one.kind != "measured"
@@ -209,13 +221,14 @@ def inputs(of: Study | None = None, **changes: Any) -> ReportInputs:
     log = (
         {"time": "2026-03-01T08:00:00Z", "command": "plan", "detail": {"seed": 20260101}},
         {"time": "2026-03-03T09:30:00Z", "command": "amend", "detail": {"reason": "the fan shroud was replaced", "changes": [
-            {"key": "conditions.fan", "before": "off", "after": "off, new shroud"}, {"key": "budget.prints", "before": None, "after": 34},
+            {"key": "conditions.fan", "before": "off", "after": "off, new shroud"},
+            {"key": "budget.prints", "before": None, "after": 34},
         ]}},
     )
     given: dict[str, Any] = {
         "study": of, "design": plan, "record": record(of, plan), "fit": fit(of), "recommendation": recommendation(of),
         "predict": {name: lambda settings: predict(of, settings) for name in measured},
-        "cautions": ("Hot end and bed burn: let them cool before cleaning.", "Fibre dust conducts: keep it away from electronics."),
+        "cautions": ("Hot end and bed burn: let them cool before cleaning.", "Fibre dust conducts: keep it out of electronics."),
         "log": log, "log_head": "ab" * 32, "prepared_at": "2026-03-10T12:00:00Z",
         "files": {"study.toml": "01" * 32, "plan.csv": "23" * 32, "record/prints.csv": "45" * 32},
         "versions": {"testprint-doe": "0.1.0", "numpy": "2.4.6"},

@@ -2,7 +2,7 @@ import io
 
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from doe.design.plan import Design
@@ -135,7 +135,11 @@ def test_digest_changes_with_any_cell_of_the_plan(row, column):
     assert layout.plan_digest(DEFINITIONS, changed) != layout.plan_digest(DEFINITIONS, runs)
 
 
-@given(st.dictionaries(st.text(max_size=5), st.one_of(st.integers(), st.text(max_size=5), st.floats(allow_nan=False, allow_infinity=False))))
+JSON = st.one_of(st.integers(), st.text(max_size=5), st.floats(allow_nan=False, allow_infinity=False))
+
+
+@settings(max_examples=40)
+@given(st.dictionaries(st.text(max_size=5), JSON))
 def test_digest_changes_with_the_definitions(definitions):
     runs = rows_of_round(1)
     digest = layout.plan_digest(definitions, runs)

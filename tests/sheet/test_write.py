@@ -9,7 +9,16 @@ from doe.design.plan import Design
 from doe.sheet import layout
 from doe.sheet.write import write_workbook
 from tests.sheet.books import (
-    CAUTIONS, DEFINITIONS, MADE_AT, STUDY, Operator, make_book, make_design, make_study, opened, rows_of_round,
+    CAUTIONS,
+    DEFINITIONS,
+    MADE_AT,
+    STUDY,
+    Operator,
+    make_book,
+    make_design,
+    make_study,
+    opened,
+    rows_of_round,
 )
 
 
@@ -141,7 +150,7 @@ def test_text_of_the_study_is_never_a_formula(start):
     surfaces = [f"{start} glass", "textured"]
     factors = [*STUDY["factors"][:2], {"name": "bed_surface", "levels": surfaces}, STUDY["factors"][3]]
     study = make_study(factors=factors, study={**STUDY["study"], "title": f"{start} title"})
-    runs = rows_of_round(1).assign(**{key: surfaces * 3 for key in ("target.bed_surface", "set.bed_surface")})
+    runs = rows_of_round(1).assign(**dict.fromkeys(("target.bed_surface", "set.bed_surface"), surfaces * 3))
     written = opened(make_book(study, Design(runs=runs)))
     for cell in (written["Instructions"]["B5"], written["Prints"]["K3"]):
         assert cell.value.startswith(start)

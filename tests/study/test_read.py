@@ -219,6 +219,8 @@ WRONG = {
     "limit of levels": ("bed_temperature = [0, 100]", "bed_surface = [0, 100]", "limits, key 'bed_surface'", "levels",
                         "low and high",
                         "remove"),
+    "checks that fall": ("actual = [244.1, 258.6, 273.5]", "actual = [273.5, 258.6, 244.1]", "printers[1] 'A', key 'checks'",
+                         "give no line from set to actual", "rise with the setpoint", "wrong order"),
     "z sense differs": ('name = "B"', 'name = "B"\nz_closer = "positive"', "printers[2] 'B', key 'z_closer'",
                         "'negative' for printer 'A'", "same sense", "reverse the sign"),
     "limits crossed": ("[0, 300]", "[300, 0]", "limits, key 'nozzle_temperature'", "[300, 0]", "below the upper",

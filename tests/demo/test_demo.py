@@ -1,0 +1,103 @@
+"""The whole path on the simulated bench: what it leaves, and that everything says it is simulated."""
+
+import json
+
+import numpy as np
+import pytest
+from openpyxl import load_workbook
+from pypdf import PdfReader
+
+from doe.cli import rehearsal
+from doe.cli.steps import Desk
+from doe.demo import bench
+from doe.files import Folder
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory):
+    folder = Folder(tmp_path_factory.mktemp("demo") / "study")
+    return folder, rehearsal.demo(folder, seed=20)
+
+
+def test_every_step_leaves_its_file(finished):
+    folder, _ = finished
+    for name in (
+        "study.toml", "plan.csv", "sheets/round-1.xlsx", "record/prints.csv", "record/coupons.csv", "record/loads.csv",
+        "fit.json", "recommendation.json", "recommendation-1.json", "report.pdf", "log.jsonl",
+    ):  # fmt: skip
+        assert folder.has(name), name
+    assert [line["command"] for line in folder.log()] == [
+        "new",
+        "plan",
+        "sheet",
+        "demo",
+        "collect",
+        "fit",
+        "recommend",
+        "report",
+    ]
+
+
+def test_workbook_record_recommendation_and_report_say_simulated(finished):
+    folder, _ = finished
+    book = load_workbook(folder.path / "sheets" / "round-1.xlsx")
+    for sheet in book:
+        if sheet.sheet_state == "visible":
+            texts = [str(cell.value) for row in sheet.iter_rows(max_row=12) for cell in row if cell.value]
+            texts.append(
+                str(sheet.oddHeader.center.text) + str(sheet.oddHeader.left.text) + str(sheet.oddHeader.right.text)
+            )
+            assert "SIMULATED" in " ".join(texts).upper(), sheet.title
+    assert "simulated" in folder.read("record/prints.csv").decode()
+    assert json.loads(folder.read("recommendation.json"))["simulated"] is True
+    for page in PdfReader(folder.path / "report.pdf").pages:
+        assert "SIMULATED DATA" in page.extract_text()
+
+
+def test_it_prints_the_setting_with_its_interval_beside_the_true_optimum(finished):
+    _, done = finished
+    (table,) = [one for one in done.tables if "True optimum (simulated)" in one.columns]
+    assert len(table.rows) == 4
+    assert all(" to " in row[3] and row[4] for row in table.rows)
+
+
+def test_the_recommended_setting_is_truly_near_the_best(finished):
+    folder, done = finished
+    study = Desk(folder).study()
+    values = [done.data["recommendation"]["settings"][factor.name]["value"] for factor in study.factors]
+    coded = np.array([[(v - f.centre) / f.half_range for v, f in zip(values, study.factors, strict=True)]])
+    share = bench.true_conformance(study, coded)[0]
+    assert share >= 0.95 * done.data["truth"]["conformance"]
+    assert share >= done.data["recommendation"]["conformance"]["lower"]
+
+
+def test_the_recommendation_has_the_promised_keys(finished):
+    folder, _ = finished
+    data = json.loads(folder.read("recommendation.json"))
+    assert {"settings", "responses", "conformance", "printers", "verdicts", "next"} <= set(data)
+    for setting in data["settings"].values():
+        assert {"value", "unit", "interval"} <= set(setting)
+    for response in data["responses"].values():
+        assert {"mean", "mean_interval", "prediction_interval", "meets"} <= set(response)
+    assert {"estimate", "lower", "level"} <= set(data["conformance"])
+    assert all(set(verdict) >= {"name", "cause", "next_step"} for verdict in data["verdicts"])
+
+
+def test_a_second_report_has_the_same_bytes(finished):
+    from doe.cli import steps
+
+    folder, _ = finished
+    first = folder.read("report.pdf")
+    steps.report(folder)
+    assert folder.read("report.pdf") == first
+
+
+def test_a_second_collect_changes_nothing(finished):
+    from doe.cli import steps
+
+    folder, _ = finished
+    before = {name: folder.read(name) for name in folder.names("record/*.csv")}
+    lines = len(folder.log())
+    assert "Nothing new" in " ".join(steps.collect(folder, [], "").lines)
+    assert {name: folder.read(name) for name in folder.names("record/*.csv")} == before
+    assert len(folder.log()) == lines

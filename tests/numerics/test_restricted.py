@@ -1,0 +1,85 @@
+import numpy as np
+import pytest
+
+from doe.numerics.reml import fit_reml
+from doe.numerics.restricted import error_contrasts, most_likely_ratios
+
+# Twelve values, crossed and very unequal in their groups, whose likelihood has a second, lower maximum with columns at zero.
+ROWS = np.array([1, 1, 0, 2, 2, 2, 2, 2, 0, 2, 2, 2])
+COLUMNS = np.array([1, 1, 3, 3, 0, 0, 0, 3, 2, 1, 1, 1])
+TWO_MAXIMA = np.array([-1.9, -2.5, 13.1, -18.8, -21.0, -23.3, -19.9, -18.8, 24.7, -20.6, -20.1, -19.7])
+
+
+def criterion(y, X, groups, ratios):
+    """Return -2 log restricted likelihood from its definition (Harville 1977), residual variance profiled out."""
+    n, p = X.shape
+    V = np.eye(n) + sum(g * np.equal.outer(group, group) for g, group in zip(ratios, groups, strict=True))
+    inverse = np.linalg.inv(V)
+    information = X.T @ inverse @ X
+    residuals = y - X @ np.linalg.solve(information, X.T @ inverse @ y)
+    variance = residuals @ inverse @ residuals / (n - p)
+    determinants = np.linalg.slogdet(V)[1] + np.linalg.slogdet(information)[1]
+    return (n - p) * (np.log(2 * np.pi * variance) + 1) + determinants
+
+
+def test_finds_the_higher_of_two_maxima():
+    fit = fit_reml(TWO_MAXIMA, np.ones((12, 1)), [ROWS, COLUMNS])
+    assert fit.converged
+    assert not any(fit.at_zero)
+    ratios = fit.variances[:-1] / fit.variances[-1]
+    assert fit.criterion == pytest.approx(criterion(TWO_MAXIMA, np.ones((12, 1)), [ROWS, COLUMNS], ratios), rel=1e-10)
+    for first in np.geomspace(0.1, 1e4, 40):
+        for second in (0, *np.geomspace(0.1, 1e4, 40)):
+            assert criterion(TWO_MAXIMA, np.ones((12, 1)), [ROWS, COLUMNS], [first, second]) >= fit.criterion - 1e-9
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_no_neighbour_is_more_likely(seed):
+    generator = np.random.default_rng(seed)
+    prints = np.repeat(np.arange(15), generator.integers(1, 4, size=15))
+    groups = [generator.integers(0, 3, size=15)[prints], (np.arange(15) // 3)[prints], prints]
+    X = np.column_stack([np.ones(len(prints)), generator.normal(size=15)[prints]])
+    y = generator.normal(size=15)[prints] + generator.normal(size=len(prints))
+    fit = fit_reml(y, X, groups)
+    ratios = fit.variances[:-1] / fit.variances[-1]
+    assert fit.converged
+    assert fit.at_zero == tuple(ratios == 0)
+    for step in np.vstack([np.eye(3), -np.eye(3)]) * 1e-3:
+        assert criterion(y, X, groups, np.maximum(ratios + step, 0)) >= fit.criterion - 1e-9
+
+
+def test_ratios_without_components():
+    contrasts = error_contrasts(np.arange(4.0) ** 2, np.ones((4, 1)), [])
+    ratios, converged = most_likely_ratios(contrasts)
+    assert ratios.shape == (0,)
+    assert converged
+    assert contrasts.residual_variance(ratios) == pytest.approx(np.var(np.arange(4.0) ** 2, ddof=1), rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("groups", "dof"),
+    [
+        # 24 values in 6 loads of 2 prints of 2 coupons; the model has one column of the load and one of the print.
+        (["load"], (4, 17)),
+        (["print"], (9, 12)),
+        (["load", "print"], (4, 5, 12)),
+        (["print", "load"], (5, 4, 12)),
+        (["printer", "load", "print"], (2, 2, 5, 12)),
+        (["load", "day"], (4, 2, 15)),
+    ],
+    ids=lambda value: ", ".join(value) if isinstance(value, list) else None,
+)
+def test_error_dof_by_ranks(groups, dof):
+    number = np.arange(24)
+    levels = {"load": number // 4, "print": number // 2, "printer": number // 8, "day": number % 4}
+    X = np.column_stack([np.ones(24), np.where(number // 4 % 2, 1.0, -1.0), np.where(number // 2 % 2, 1.0, -1.0)])
+    assert error_contrasts(np.zeros(24), X, [levels[name] for name in groups]).dof == dof
+
+
+def test_refuses_components_that_the_layout_does_not_tell_apart():
+    # Two by two, crossed; the model takes the sum of both contrasts, so a single direction is left for two components.
+    rows, columns = np.array([0, 0, 1, 1, 0, 0, 1, 1]), np.array([0, 1, 0, 1, 0, 1, 0, 1])
+    signs = np.where(rows, 1.0, -1.0), np.where(columns, 1.0, -1.0)
+    X = np.column_stack([np.ones(8), signs[0] + signs[1], signs[0] * signs[1]])
+    with pytest.raises(ValueError, match="does not tell them apart"):
+        fit_reml(np.arange(8.0) ** 2, X, [rows, columns])

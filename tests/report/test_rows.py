@@ -1,0 +1,133 @@
+import dataclasses
+
+from doe.report import rows
+from doe.verdicts import Verdict
+from tests.report import samples
+
+STUDY = samples.study()
+FIT = samples.fit(STUDY)
+ADVICE = samples.recommendation(STUDY)
+
+
+def test_coefficients_are_shown_at_the_place_of_their_standard_error():
+    table = rows.coefficient_table(FIT.responses[0])
+    assert table.title == "Coefficients of z strength, MPa"
+    assert table.columns[3] == "95 % confidence interval of the coefficient"
+    assert table.rows[0] == ("intercept", "27.12", "0.35", "26.40 to 27.90", "13", "< 0.001", "print")
+    assert table.rows[5][0] == "nozzle temperature × bed surface [glass, glue stick]"
+    assert "139 values from 28 prints in 8 drying loads" in table.note
+
+
+def test_a_coefficient_without_error_has_no_interval():
+    one = dataclasses.replace(FIT.responses[0].coefficients[0], se=None, dof=None, low=None, high=None, p_value=None)
+    fit = dataclasses.replace(FIT.responses[0], coefficients=(one,))
+    assert rows.coefficient_table(fit).rows[0] == ("intercept", "27.12", "n/a", "n/a", "n/a", "n/a", "print")
+
+
+def test_a_log_scale_is_named_wherever_its_numbers_stand():
+    fit = FIT.responses[0]
+    for table in (rows.coefficient_table(fit, True), rows.component_table(fit, True), rows.shape_rows(fit, True)):
+        assert "natural logarithm of MPa" in table.title
+    assert all("MPa" not in value for _, value in rows.shape_rows(fit, True).rows)
+
+
+def test_a_component_at_zero_is_not_resolvable_and_never_no_effect():
+    table = rows.component_table(FIT.responses[0])
+    assert table.rows[0][-1] == (
+        "not resolvable with 3 degrees of freedom; it may be up to 1.8 times the residual variance (95 % limit)"
+    )
+    parts = tuple(dataclasses.replace(part, at_zero=False) for part in FIT.responses[0].components)
+    assert rows.component_table(dataclasses.replace(FIT.responses[0], components=parts)).columns[-1] == "Error degrees of freedom"
+
+
+def test_lack_of_fit_or_why_there_is_no_test():
+    table = rows.lack_of_fit_rows(FIT.responses[0])
+    assert table.rows[0] == ("lack of fit", "5", "12.30", "2.460", "4.10", "0.038")
+    untested = rows.lack_of_fit_rows(dataclasses.replace(FIT.responses[0], lack_of_fit=None))
+    assert untested.rows == () and "cannot be tested" in untested.note
+
+
+def test_a_stationary_point_outside_of_the_ranges_says_so():
+    fit = FIT.responses[0]
+    assert "outside" not in rows.shape_rows(fit).rows[1][1]
+    far = dataclasses.replace(fit, stationary={**fit.stationary, "coded": [0.2, -1.3]})
+    assert rows.shape_rows(far).rows[1][1].endswith("outside of the ranges that were tried")
+
+
+def test_excluded_values_are_grouped_by_reason():
+    fit = dataclasses.replace(FIT.responses[0], excluded=(("a", "lost"), ("b", "detached"), ("c", "lost")))
+    assert rows.excluded_rows(fit).rows == (("lost", "2", "a, c"), ("detached", "1", "b"))
+
+
+def test_grades_and_passes_are_counted_per_setting():
+    graded, passed = rows.summary_rows(FIT)
+    assert graded.rows[0][1:] == ("1 × grade 3, 3 × grade 4", "3 of 4")
+    assert passed.rows[0][1:] == ("1 fail, 3 pass", "3 of 4")
+
+
+def test_how_the_prints_ended():
+    assert rows.completion_rows(FIT).rows == (("completed", "28"), ("detached", "1"), ("lost", "1"))
+    assert rows.failure_rows(FIT).rows[0][:4] == ("P04A", "B", "L01C", "detached")
+
+
+def test_a_verdict_is_about_the_study_where_it_names_nothing_else():
+    table = rows.verdict_table([Verdict("v", "c", "n"), Verdict("v", "c", "n", "z_strength")])
+    assert [row[1] for row in table.rows] == ["the study", "z strength"]
+
+
+def test_the_setting_card_holds_the_setpoints_of_each_printer():
+    table = rows.setting_table(ADVICE)
+    assert table.columns == ("Factor", "Unit", "Setting (actual)", "Near-optimal, the others held", "Set on A", "Set on B")
+    assert table.rows[0] == ("nozzle temperature", "°C", "277.5", "270 to 282", "277.5", "277.5")
+    assert table.rows[1][4] == "92.5*" and table.note.startswith("* No reference probe")
+    assert table.rows[3][2:] == ("glass, glue stick",) * 4
+
+
+def test_many_printers_get_a_table_of_their_own():
+    advice = samples.recommendation(STUDY, tuple("ABCDEFG"))
+    assert len(rows.setting_table(advice).columns) == 4
+    assert len(rows.printer_table(advice).rows) == 7 * 4
+
+
+def test_promises_say_what_each_interval_is_for():
+    table = rows.promise_table(ADVICE, 0.95)
+    assert table.columns[2:4] == (
+        "95 % confidence interval of the mean", "95 % prediction interval, new print on a new load",
+    )
+    assert table.rows[0][1:4] == ("29.07", "28.10 to 30.04", "26.20 to 31.90")
+    assert rows.printer_promise_table(ADVICE, 0.95).rows[0] == ("z strength", "MPa", "A", "29.1", "28.0 to 30.1")
+
+
+def test_the_answer_in_plain_words():
+    text = rows.answer(ADVICE)
+    assert "an estimated 94.1 % meet every measured requirement; with 95 % confidence at least 81.2 % do" in text
+    assert "it is not shown by these data" in text
+    better = dataclasses.replace(ADVICE.conformance, lower=0.91)
+    assert "These data show it" in rows.answer(dataclasses.replace(ADVICE, conformance=better))
+    worse = dataclasses.replace(ADVICE.conformance, estimate=0.8, lower=0.5)
+    assert "the setting does not do" in rows.answer(dataclasses.replace(ADVICE, conformance=worse))
+    assert "no share" in rows.answer(dataclasses.replace(ADVICE, conformance=None))
+
+
+def test_conformance_lists_what_is_not_part_of_it():
+    shown = dict(rows.conformance_rows(ADVICE).rows)
+    assert shown["lower bound, one-sided 95 %"] == "81.2 %"
+    assert shown["not part of it"] == "bed grade, lid fits"
+
+
+def test_amendments_show_before_and_after():
+    log = samples.inputs(STUDY).log
+    assert rows.amendment_rows(log).rows == (
+        ("2026-03-03T09:30:00Z", "the fan shroud was replaced", "conditions.fan", "off", "off, new shroud"),
+        ("", "", "budget.prints", "absent", "34"),
+    )
+
+
+def test_provenance():
+    assert rows.file_digest_rows({"study.toml": "ab"}).rows == (("study.toml", "ab"),)
+    assert rows.version_rows({"numpy": "2.4"}).rows == (("numpy", "2.4"),)
+
+
+def test_every_public_name_is_there():
+    assert rows.__all__ == sorted(rows.__all__)
+    assert all(hasattr(rows, name) for name in rows.__all__)
