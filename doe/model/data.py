@@ -194,6 +194,8 @@ def _single_values(response: Response, record: Record) -> tuple[pd.DataFrame, li
     unit, table = ("coupon", record.coupons) if response.per == "coupon" else ("print", record.prints)
     if response.name not in table or table.empty:
         return pd.DataFrame({"print": [], "value": []}), []
+    if response.per == "coupon":  # the others of a print are tested for other responses
+        table = table[table["number"] <= response.coupons]
     ended = dict(zip(record.prints["print"], record.prints["outcome"], strict=True))
     kept: list[tuple[str, float]] = []
     excluded: list[tuple[str, str]] = []

@@ -289,7 +289,10 @@ def _stationary(study: Study, data: ResponseData, estimates: Array) -> dict[str,
     k = len(data.levels)
     if any(data.levels) or max(map(len, data.model)) > 2 or not all((index, index) in data.model for index in range(k)):
         return None
-    point = surface.stationary_point(*surface.quadratic_form(estimates[: len(data.model)], data.model, range(k)))
+    try:
+        point = surface.stationary_point(*surface.quadratic_form(estimates[: len(data.model)], data.model, range(k)))
+    except ValueError:  # no curvature at all: a plane, or a constant response
+        return None
     natural = {
         factor.name: float(value * factor.half_range + factor.centre)
         for factor, value in zip(study.factors, point.point, strict=True)

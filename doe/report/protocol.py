@@ -95,7 +95,7 @@ def plan_facts(study: Study, design: Design) -> Table:
     rows += _strata(facts.get("strata", {}), design)
     seeds = ", ".join(str(seed) for seed in dict.fromkeys(design.runs["seed"].tolist()))
     rows.append(("order", f"random, seed {seeds}"))
-    rows += _rounding(study, facts.get("rounding"))
+    rows += _rounding(study, facts)
     return Table("The plan", ("Fact", "Value"), tuple(rows), "ll")
 
 
@@ -118,14 +118,19 @@ def _strata(strata: Mapping[str, int], design: Design) -> list[tuple[str, str]]:
     return rows
 
 
-def _rounding(study: Study, moved: Mapping[str, float] | None) -> list[tuple[str, str]]:
-    if moved is None:
+def _rounding(study: Study, facts: Mapping[str, Any]) -> list[tuple[str, str]]:
+    if "rounding" not in facts:
         return []
     units = {factor.name: factor.display_unit for factor in study.factors}
     moves = [
-        f"{words(name)} up to {numbers.plain(by, 2)} {units[name]}".rstrip() for name, by in moved.items() if by > 0
+        f"{words(name)} up to {numbers.plain(by, 2)} {units[name]}".rstrip()
+        for name, by in facts["rounding"].items()
+        if by > 0
     ]
-    return [("moved by rounding to increments", ", ".join(moves) or "nothing")]
+    found = [("moved by rounding to increments", ", ".join(moves) or "nothing")]
+    if moves and "rounding_efficiency" in facts:
+        found.append(("D-efficiency kept by the rounded settings", f"{numbers.plain(facts['rounding_efficiency'], 3)} %"))
+    return found
 
 
 def alias_rows(design: Design) -> Table:

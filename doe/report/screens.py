@@ -27,7 +27,7 @@ def fit_tables(study: Study, fit: Fit) -> tuple[Table, ...]:
             rows.coefficient_table(one, log),
             rows.component_table(one, log),
             rows.lack_of_fit_rows(one),
-            rows.shape_rows(one),
+            rows.shape_rows(one, log),
         )
         tables += [table for table in shown if table.rows]
     tables += [table for table in (*rows.summary_rows(fit), rows.failure_rows(fit)) if table.rows]

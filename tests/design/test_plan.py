@@ -7,7 +7,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from doe.design import check, order
-from doe.design.plan import identifier, plan_runs
+from doe.design.plan import describe, identifier, plan_runs
 from doe.design.points import PlanRequest, default_kind
 from doe.design.read import plan_text, read_plan
 from doe.errors import InputRefused
@@ -192,3 +192,14 @@ def test_loads_are_shared_out_by_size():
 def test_cells_are_numbered_by_first_appearance():
     table = pd.DataFrame({"a": [1.0, 2.0, 1.0], "b": ["x", "x", "x"]})
     assert check.cells(table).tolist() == [0, 1, 0]
+
+
+def test_a_plan_read_from_disk_tells_its_resolution_and_aliases_again():
+    names = [f"factor_{letter}" for letter in "abcdefg"]
+    study = make_study(factors=[numeric(name, 0, 2, 1, unit="1") for name in names], model={"terms": "main"}, budget={})
+    design = plan_runs(study, PlanRequest(kind="fractional", resolution=3, centre=2, seed=1))
+    again = describe(study, read_plan(plan_text(design), study))
+    assert again.facts["resolution"] == design.facts["resolution"] == 3
+    assert {frozenset(chain.split(" = ")) for chain in again.facts["aliases"]} == {
+        frozenset(chain.split(" = ")) for chain in design.facts["aliases"]
+    }

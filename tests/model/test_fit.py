@@ -228,3 +228,17 @@ def test_printers_are_fixed_effects_that_sum_to_zero():
     assert by_label[f"printer {first}"].estimate == pytest.approx(1.0 if first == "A" else -1.0, abs=0.05)
     rows = [fitted[0].data.rows(np.zeros((1, 2)), printer) @ fitted[0].estimates for printer in (0, 1, None)]
     assert (rows[0] + rows[1]) / 2 == pytest.approx(rows[2])
+
+
+def test_coupons_of_other_responses_are_not_called_left_out(case):
+    _, design, record = case
+    few = make_study(
+        factors=TWO, model={"terms": "interactions"}, printers=[], budget={"loads": 8},
+        responses=[{"name": "z_strength", "unit": "MPa", "coupons": 2, "at_least": 25.0}],
+    )  # fmt: skip
+    prints, coupons = record.prints.copy(), record.coupons.copy()
+    prints.loc[0, "outcome"] = "detached"
+    coupons.loc[coupons["print"] == prints["print"][0], "z_strength"] = np.nan
+    coupons.loc[coupons["number"] > 2, "z_strength"] = np.nan
+    fit, _, _ = fit_of(few, design, replace(record, prints=prints, coupons=coupons))
+    assert len(fit.responses[0].excluded) == 2
