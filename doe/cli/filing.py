@@ -3,8 +3,7 @@
 from typing import TYPE_CHECKING, Any
 
 from doe import __version__
-from doe.cli.steps import FIT, RECOMMENDATION, Desk
-from doe.errors import InputRefused, Problem
+from doe.cli.steps import RECOMMENDATION, Desk
 from doe.files import LOG, digest
 
 if TYPE_CHECKING:
@@ -33,17 +32,7 @@ def report_inputs(desk: Desk) -> "ReportInputs":
 
     study = desk.study()
     design, record = describe(study, desk.design(study)), desk.record(study)
-    inputs = desk.inputs()
-    desk.require(FIT, "the record has not been fitted yet", "doe fit")
-    if json.loads(desk.take(FIT))["inputs"] != inputs:
-        raise InputRefused(
-            Problem(
-                FIT,
-                "the study or the record changed since it was made",
-                "a fit of what stands there now",
-                "run 'doe fit' again",
-            )
-        )
+    inputs = desk.fitted_inputs()
     fit, fitted = fit_model(study, design, record, None, inputs)
     advice = None
     if desk.folder.has(RECOMMENDATION):

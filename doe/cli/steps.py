@@ -91,6 +91,23 @@ class Desk:
         """Return the digest of each file read so far; only those named, where names are given."""
         return {name: digest(content) for name, content in sorted(self.read.items()) if not names or name in names}
 
+    def fitted_inputs(self) -> dict[str, str]:
+        """Return the digests of what was read so far; refused where the fit was made from anything else."""
+        import json
+
+        inputs = self.inputs()
+        self.require(FIT, "the record has not been fitted yet", "doe fit")
+        if json.loads(self.take(FIT))["inputs"] != inputs:
+            raise InputRefused(
+                Problem(
+                    FIT,
+                    "the study or the record changed since it was made",
+                    "a fit of what stands there now",
+                    "run 'doe fit' again",
+                )
+            )
+        return inputs
+
     def commit(self, command: str, writes: Mapping[str, bytes], **detail: Any) -> None:  # noqa: ANN401
         """Write the step's files and its line in the log."""
         self.folder.commit(command, writes, reads=self.read, version=__version__, detail=detail)
@@ -384,8 +401,6 @@ def _terms(written: str | None, study: "Study") -> list[str] | None:
 
 def recommend(folder: Folder) -> Done:
     """Recommend a setting from the declared model's fit."""
-    import json
-
     from doe.model.fit import fit_model
     from doe.recommend import choose
     from doe.report import screens
@@ -394,17 +409,7 @@ def recommend(folder: Folder) -> Done:
         desk = Desk(folder)
         study = desk.study()
         design, record = desk.design(study), desk.record(study)
-        inputs = desk.inputs()
-        desk.require(FIT, "the record has not been fitted yet", "doe fit")
-        if json.loads(desk.take(FIT))["inputs"] != inputs:
-            raise InputRefused(
-                Problem(
-                    FIT,
-                    "the study or the record changed since it was made",
-                    "a fit of what stands there now",
-                    "run 'doe fit' again",
-                )
-            )
+        inputs = desk.fitted_inputs()
         result, fitted = fit_model(study, design, record, None, inputs)
         number = _next_number(folder, desk, inputs)
         advice = choose.recommend_settings(study, design, result, fitted, number)

@@ -22,6 +22,8 @@ Single = NDArray[np.float32]
 
 _LINEAR, _CUBIC = np.float32(1.5976), np.float32(0.07056599)
 _FULL_FACTORIAL = 3
+_ONE, _SPAN = 0.02, 0.03
+_SEVERAL = 0.0275  # from an effective number of 1.25 responses on
 
 
 @dataclass(frozen=True)
@@ -174,13 +176,11 @@ def conformance(rows: Sequence[Array], requirements: Sequence[Margins]) -> Singl
 
 def bound_level(failing: Sequence[float]) -> float:
     """
-    Return the posterior quantile that is a 95 % bound for the conformance at a setting that was chosen by it.
+    Return the posterior quantile that bounds the conformance at a setting that was chosen by it.
 
     Choosing the best looking setting favours lucky errors. With several responses that fail about equally often the
-    posterior is conservative enough to pay for it, and its 5 % quantile bounds in 95 % of studies or more; one
-    response that causes most failures leaves no such slack and needs the 2 % quantile. In between the level follows the
-    effective number of responses, 1 / sum of squared shares of the failures. The rule was fixed before the simulations
-    that measured its coverage.
+    posterior is conservative enough to pay for it; one response that causes most failures leaves no such slack. Between
+    2 % and 5 % the quantile follows the effective number of responses, 1 / sum of squared shares of the failures.
 
     Parameters
     ----------
@@ -194,9 +194,31 @@ def bound_level(failing: Sequence[float]) -> float:
     """
     shares = np.asarray(failing, dtype=float)
     if shares.sum() <= 0:
-        return 0.02
+        return _ONE
     effective = 1 / float(((shares / shares.sum()) ** 2).sum())
-    return 0.02 + 0.03 * min(1.0, max(0.0, effective - 1))
+    return _ONE + _SPAN * min(1.0, max(0.0, effective - 1))
+
+
+def bound_coverage(level: float) -> float:
+    """
+    Return in what share of studies, or more, the posterior quantile of this level is a true bound.
+
+    Measured, not derived: the rule of :func:`bound_level` was fixed first, then tried on simulated studies, each with a
+    random truth of its own: four factors, one to three responses, quadratic with a cubic part of up to 0.25, load ratios
+    up to 3, the best conformance between 0.85 and 0.99. It held in 96 % of 1000 with 30 prints on 6 loads, 97 % of 500
+    with 40 on 8 and 99 % of 300 with 24 on 4. With a single response it held in 93 % of 925, 92 % of 558 and 99 % of 90.
+
+    Parameters
+    ----------
+    level : float
+        From :func:`bound_level`.
+
+    Returns
+    -------
+    float
+        0.95; 0.90 where one response causes nearly all failures.
+    """
+    return 0.95 if level >= _SEVERAL else 0.90
 
 
 def _normal_share(z: Single) -> Single:

@@ -10,7 +10,7 @@ from doe.design.plan import Design
 from doe.errors import InputRefused, Problem
 from doe.model.fit import Fitted
 from doe.model.results import Fit
-from doe.numerics.conformance import bound_level
+from doe.numerics.conformance import bound_coverage, bound_level
 from doe.recommend import findings, outlook, promise, search
 from doe.recommend.next_step import next_step
 from doe.recommend.outlook import Outlook
@@ -23,7 +23,6 @@ __all__ = ["Conformance", "Promise", "Recommendation", "Setting", "as_data", "re
 Array = NDArray[np.float64]
 
 _NEAR = 0.02
-_COVERAGE = 0.95
 
 
 @dataclass(frozen=True)
@@ -79,7 +78,8 @@ def recommend_settings(study: Study, design: Design, fit: Fit, fitted: Sequence[
     printers, beyond = promise.printer_rows(study, choice.view.printers, values)
     ends = search.edges(choice.area, choice.best, choice.view.score)
     verdicts = (
-        *findings.of_conformance(share, judged), *findings.of_edges(ends, settings), *findings.of_data(study, judged), *beyond,
+        *findings.of_conformance(share, judged), *findings.of_edges(ends, settings), *findings.of_level(study, share),
+        *findings.of_data(study, judged), *beyond,
     )
     return Recommendation(
         study=study.header.id, number=number, exploratory=fit.exploratory, simulated=fit.simulated, settings=settings,
@@ -149,7 +149,7 @@ def _conformance(study: Study, choice: _Choice) -> Conformance:
     alone = choice.view.by_response(choice.coded)
     level = bound_level([1 - float(one.mean(dtype=float)) for one in alone.values()])
     return Conformance(
-        estimate=float(np.median(shares)), lower=float(np.quantile(shares, level)), level=_COVERAGE,
+        estimate=float(np.median(shares)), lower=float(np.quantile(shares, level)), level=bound_coverage(level),
         required=study.header.conformance, by_response={name: float(np.median(one)) for name, one in alone.items()},
         method=_method(choice.view, level),
     )

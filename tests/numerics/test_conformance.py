@@ -124,3 +124,9 @@ class TestBoundLevel:
     )
     def test_level_follows_the_effective_number_of_responses(self, failing, level):
         assert conformance.bound_level(failing) == pytest.approx(level)
+
+    @pytest.mark.parametrize(
+        ("failing", "coverage"), [([0.2], 0.90), ([0.2, 0.001], 0.90), ([0.2, 0.1], 0.95), ([0.1] * 3, 0.95)]
+    )
+    def test_coverage_is_claimed_as_it_was_measured(self, failing, coverage):
+        assert conformance.bound_coverage(conformance.bound_level(failing)) == coverage

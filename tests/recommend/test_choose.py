@@ -57,7 +57,7 @@ def make_record(study, design, truths, seed=1, sd=(0.0, 0.02, 0.02)):
     prints = pd.DataFrame({"print": names, "outcome": "completed", "deviation": ""})
     coupons = pd.DataFrame({
         "coupon": [f"{name}-{i}" for name in names for i in range(4)], "print": np.repeat(names, 4),
-        "outcome": "completed", "deviation": "",
+        "number": np.tile([1, 2, 3, 4], len(names)), "outcome": "completed", "deviation": "",
     })
     for response in study.responses:
         if response.kind == "measured":
@@ -207,7 +207,7 @@ class TestNumbers:
         assert share.estimate == pytest.approx(stats.norm.cdf(1.0), abs=0.04)
         assert share.lower < share.estimate
         assert share.by_response["strength"] == pytest.approx(share.estimate, abs=1e-6)
-        assert (share.level, share.required) == (0.95, 0.9)
+        assert (share.level, share.required) == (0.90, 0.9)  # one response
 
     def test_predictions_of_one_stratum_are_those_of_least_squares(self):
         # One coupon a print, no loads: a new print's interval is the textbook one, t (1 + x'(X'X)^-1 x)^1/2 s
@@ -326,7 +326,7 @@ class TestVerdicts:
     def test_shown_leaves_the_confirmation_as_the_next_step(self):
         advice = advise(make_study(), hill(height=40), sd=(0.1, 0.1, 0.1))
         assert advice.conformance.lower > 0.9
-        assert names_of(advice) == []
+        assert names_of(advice) == ["one response decides"]
         assert "to confirm it" in advice.next
 
     def test_two_load_degrees_of_freedom_leave_the_bound_to_the_prior(self):
@@ -347,9 +347,18 @@ class TestVerdicts:
         assert "responses not modelled" in names_of(advice)
 
     def test_a_level_above_the_measured_one_is_said(self):
-        advice = advise(make_study(study={"confidence": 0.99}), hill(height=40), sd=(0.1, 0.1, 0.1))
-        assert names_of(advice) == ["bound at 95 %"]
+        two = [STRENGTH, {**STRENGTH, "name": "peel"}]
+        truth = {**hill(height=26), "peel": hill(height=26)["strength"]}
+        advice = advise(make_study(study={"confidence": 0.99}, responses=two), truth, sd=(0.1, 0.3, 0.4))
+        assert "bound at 95 %" in names_of(advice)
+        assert "one response decides" not in names_of(advice)
         assert advice.conformance.level == 0.95
+
+    def test_one_response_lowers_the_level_of_the_bound(self):
+        advice = advise(make_study(), hill(height=26), sd=(0.1, 0.3, 0.4))
+        verdict = next(one for one in advice.verdicts if one.name == "one response decides")
+        assert verdict.about == "strength"
+        assert advice.conformance.level == 0.90
 
 
 class TestRefusals:

@@ -1,0 +1,1 @@
+"""Simulation programs that are run by hand; their figures are quoted with the command that gave them."""
