@@ -62,7 +62,7 @@ def _say(error: DoeError) -> None:
 def _problems(error: DoeError) -> dict[str, Any]:
     problems = error.problems if isinstance(error, InputRefused) else ()
     return {
-        "refused": str(error) if not problems else f"{len(problems)} problems",
+        "refused": str(error) if not problems else f"{len(problems)} problem{'s' if len(problems) > 1 else ''}",
         "problems": [
             {"where": one.where, "found": one.found, "allowed": one.allowed, "remedy": one.remedy} for one in problems
         ],

@@ -57,6 +57,7 @@ def plan(
     adopt: Annotated[
         Path | None, typer.Option("--from", metavar="FILE", help="Take over a plan made elsewhere (CSV).")
     ] = None,
+    replace: Annotated[bool, typer.Option("--replace", help="Throw away the plan that is there.")] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Plan the prints: settings, drying loads, printers, random order. Locks the protocol."""
@@ -65,13 +66,13 @@ def plan(
 
     folder = folder_of(study)
     if adopt is not None:
-        show(steps.adopt(folder, adopt), as_json)
+        show(steps.adopt(folder, adopt, replace=replace), as_json)
         return
     number = steps.fresh_seed() if seed is None else seed
     request = PlanRequest(
         kind.value if kind else None, resolution, centre, form.value, distance.value, replicates, loads, number
     )
-    show(steps.plan(folder, request), as_json)
+    show(steps.plan(folder, request, replace=replace), as_json)
 
 
 def sheet(study: StudyOption = HERE, as_json: JsonOption = False) -> None:

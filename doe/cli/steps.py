@@ -171,14 +171,14 @@ def make_folder(folder: Folder) -> None:
         ) from None
 
 
-def plan(folder: Folder, request: "PlanRequest") -> Done:
+def plan(folder: Folder, request: "PlanRequest", *, replace: bool = False) -> Done:
     """Plan the prints and lock the protocol."""
     from doe.design.plan import plan_runs
 
-    return _planned(folder, lambda study: plan_runs(study, request), {"seed": request.seed})
+    return _planned(folder, lambda study: plan_runs(study, request), {"seed": request.seed}, replace=replace)
 
 
-def adopt(folder: Folder, file: Path) -> Done:
+def adopt(folder: Folder, file: Path, *, replace: bool = False) -> Done:
     """Take over a plan made elsewhere and lock the protocol."""
     from doe.design.adopt import adopt as take_over
     from doe.design.read import read_table
@@ -188,17 +188,18 @@ def adopt(folder: Folder, file: Path) -> Done:
         folder,
         lambda study: take_over(study, read_table(content, file.name), file.name),
         {"from": file.name, "sha256": digest(content)},
+        replace=replace,
     )
 
 
-def _planned(folder: Folder, make: Callable[["Study"], "Design"], detail: dict[str, Any]) -> Done:
+def _planned(folder: Folder, make: Callable[["Study"], "Design"], detail: dict[str, Any], *, replace: bool) -> Done:
     from doe.design.read import PLAN, plan_text
     from doe.report import protocol, screens
     from doe.study import amend
 
     with folder.locked("plan"):
         desk = Desk(folder)
-        study = desk.study(changed=True)
+        study = desk.study()
         if folder.names("sheets/*.xlsx") or folder.names("record/*.csv"):
             raise InputRefused(
                 Problem(
@@ -208,6 +209,15 @@ def _planned(folder: Folder, make: Callable[["Study"], "Design"], detail: dict[s
                     "start a new study for another plan",
                 )
             )
+        if folder.has(PLAN) and not replace:
+            raise InputRefused(
+                Problem(
+                    PLAN,
+                    "there is a plan already",
+                    "another one would have other prints in another order",
+                    "use it (doe sheet), or throw it away with 'doe plan --replace'",
+                )
+            )
         design = make(study)
         desk.commit("plan", {PLAN: plan_text(design)}, protocol=amend.protocol(study), **detail)
     return Done(
@@ -215,7 +225,9 @@ def _planned(folder: Folder, make: Callable[["Study"], "Design"], detail: dict[s
             "prints": len(design.runs),
             "facts": design.facts,
             "verdicts": [one.as_data() for one in design.verdicts],
+            "seed": int(design.runs["seed"].iloc[0]),
             "file": PLAN,
+            "next": "doe sheet",
         },
         (
             protocol.plan_facts(study, design),
@@ -330,33 +342,37 @@ def collect(folder: Folder, books: list[Path], operator: str) -> Done:
                 )
             )
         messages: list[str] = []
-        changed = 0
+        changed: list[corrections.Correction] = []
         for name, content in contents.items():
             cells = read.read_workbook(content, name)
             book, said = match.match(study, design, cells, amend.definitions(study))
             record, changes = corrections.merge(record, book, operator, stamp())
-            messages, changed = [*messages, *said], changed + len(changes)
+            messages, changed = [*messages, *said], [*changed, *changes]
         assert record is not None
         files = read_tables.record_files(record)
         if before is None or files != read_tables.record_files(before):
             desk.read.update(contents)
-            desk.commit("collect", files, books=sorted(contents), corrections=changed)
-            lines = (
-                f"Collected into record/; {changed} earlier values were corrected."
-                if changed
-                else "Collected into record/.",
+            desk.commit("collect", files, books=sorted(contents), corrections=len(changed))
+            lines = tuple(
+                f"Corrected: {one.row}, {one.column}: {one.old} became {one.new or 'empty'}." for one in changed
             )
+            lines = (*lines, "Collected into record/.")
         else:
             lines = ("Nothing new in the workbook; the record is as it was.",)
+    ended, total = int((record.prints["outcome"] != "").sum()), len(record.prints)
+    after = "doe fit" if ended == total else "doe collect again when more is filled in"
+    if 0 < ended < total:
+        after += ", or doe fit on what there is"
     return Done(
         {
-            "prints": int((record.prints["outcome"] != "").sum()),
-            "of": len(record.prints),
-            "corrections": changed,
+            "prints": ended,
+            "of": total,
+            "corrections": [vars(one) for one in changed],
             "messages": messages,
+            "next": after,
         },
         (protocol.data_summary(study, record),),
-        (*messages, *lines, "Next: collect again when more is filled in, or doe fit"),
+        (*messages, *lines, f"{ended} of {total} prints are recorded.", f"Next: {after}"),
     )
 
 

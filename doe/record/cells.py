@@ -17,6 +17,7 @@ _ISO = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})")
 _DOTTED = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})")
 _TIME = re.compile(r"(\d{1,2}):(\d{2})(:\d{2})?")
 _LONGEST_TEXT = 1000
+_DIGITS_ONLY = "type the number alone, in digits and without a unit"
 _EMPTY_IF_MISSING = "leave the cell empty for a missing result"
 
 
@@ -81,7 +82,8 @@ def _number(column: Column, raw: Raw, where: str) -> float | Problem:
         return Problem(where, f"the text '{text}' may be a thousand or a fraction", "a number is allowed",
                        "type it again as a number")
     if not _NUMBER.fullmatch(text):
-        return Problem(where, f"'{shown(raw)}' is not a number", "a number is allowed", _EMPTY_IF_MISSING)
+        return Problem(where, f"'{shown(raw)}' is not a number", "a number is allowed",
+                       _DIGITS_ONLY if any(letter.isdigit() for letter in text) else _EMPTY_IF_MISSING)
     number = float(text.replace(",", "."))
     return _possible(column, number, where)
 

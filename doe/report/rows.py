@@ -252,10 +252,9 @@ def promise_table(recommendation: Recommendation, confidence: float) -> Table:
         "Response", "Predicted mean", f"{level} confidence interval of the mean",
         f"{level} prediction interval, new print on a new load", "Requirement", "Mean meets it",
     )
-    note = (
-        "Each interval holds for one response, not for all at once. Not shown: the interval of the mean lies on both"
-        " sides of the limit."
-    )
+    note = "Each interval holds for one response, not for all at once."
+    if any(one.meets == "not shown" for one in recommendation.responses):
+        note += " Not shown: the interval of the mean lies on both sides of the limit."
     return Table("Predictions at the setting", columns, tuple(rows), "lrrrll", note if rows else "")
 
 

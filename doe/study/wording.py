@@ -100,7 +100,9 @@ def nearest(name: str, known: Iterable[str]) -> str | None:
     """Return the known name that is most like a name, capitals aside, or None where none is alike."""
     by_lower = {one.lower(): one for one in known}
     matches = difflib.get_close_matches(name.lower(), list(by_lower), n=1, cutoff=0.6)
-    return by_lower[matches[0]] if matches else None
+    # "ABS-like" is far from "ABS" by letters and near by meaning
+    begins = [one for one in by_lower if len(one) > 2 and name.lower().startswith(one)]
+    return by_lower[(matches or begins)[0]] if matches or begins else None
 
 
 def meant(name: str, known: Iterable[str], otherwise: str) -> str:

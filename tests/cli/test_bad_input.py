@@ -147,7 +147,7 @@ def test_a_workbook_of_an_earlier_plan(folder, doe, tmp_path):
     assert doe("plan", "--study", folder, "--seed", 1)[0] == doe("sheet", "--study", folder)[0] == 0
     early = tmp_path / "early.xlsx"
     (folder / "sheets" / "round-1.xlsx").rename(early)
-    assert doe("plan", "--study", folder, "--seed", 2)[0] == doe("sheet", "--study", folder)[0] == 0
+    assert doe("plan", "--study", folder, "--seed", 2, "--replace")[0] == doe("sheet", "--study", folder)[0] == 0
     before = snapshot(folder)
     status, _, err = doe("collect", early, "--study", folder)
     assert status == 3
@@ -215,3 +215,32 @@ def test_refusals_are_one_json_object_with_json(folder, doe):
 def test_wrong_usage_exits_with_2(doe):
     assert doe("plan", "--kind", "nonsense")[0] == 2
     assert doe("no-such-command")[0] == 2
+
+
+def test_a_plan_is_not_thrown_away_by_planning_again(folder, doe):
+    assert doe("plan", "--study", folder, "--seed", 1)[0] == 0
+    assert "--replace" in refused(doe, folder, "plan", "--seed", "2")
+    assert doe("plan", "--study", folder, "--seed", 2, "--replace")[0] == 0
+
+
+def test_planning_again_is_no_way_around_an_amendment(folder, doe):
+    assert doe("plan", "--study", folder, "--seed", 1)[0] == 0
+    (folder / "study.toml").write_text(STUDY.replace("at_least = 20.0", "at_least = 18.0"))
+    assert "doe amend" in refused(doe, folder, "plan", "--replace")
+    assert doe("amend", "--study", folder, "--reason", "the drawing changed")[0] == 0
+    assert doe("plan", "--study", folder, "--replace")[0] == 0
+
+
+def test_an_empty_workbook_is_not_offered_for_a_fit_and_corrections_are_named(sheeted, doe):
+    out = doe("collect", "--study", sheeted)[1]
+    assert "0 of 8 prints are recorded." in out
+    assert "doe fit" not in out
+    place = places(doe, sheeted)["Prints"]
+    cell = f"{place['columns']['note']}{place['first_row']}"
+    name = load_workbook(sheeted / "sheets" / "round-1.xlsx")["Prints"][
+        f"{place['columns']['print']}{place['first_row']}"
+    ].value
+    for text in ("first", "second"):
+        edit(sheeted, lambda book, text=text: book["Prints"].__setitem__(cell, text))
+        out = doe("collect", "--study", sheeted)[1]
+    assert f"Corrected: {name}, note: first became second." in out
