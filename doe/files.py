@@ -95,10 +95,15 @@ class Folder:
             return []
         return [json.loads(line) for line in self.read(LOG).decode().splitlines()]
 
-    def log_head(self) -> str:
-        """Return the SHA-256 of the log's last line, or 64 zeros where there is none yet."""
+    def log_head(self, except_by: str | None = None) -> str:
+        """
+        Return the SHA-256 of the log's last line, or 64 zeros where there is none yet.
+
+        With ``except_by`` the lines of one command are passed over: a second report then shows the same head as the first.
+        """
         lines = self.read(LOG).splitlines() if self.has(LOG) else []
-        return digest(lines[-1]) if lines else "0" * 64
+        kept = [line for line in lines if json.loads(line)["command"] != except_by]
+        return digest(kept[-1]) if kept else "0" * 64
 
     @contextlib.contextmanager
     def locked(self, command: str) -> Iterator[None]:

@@ -138,6 +138,30 @@ def test_box_behnken_agrees_with_the_published_optimum(tmp_path):
     assert one["lack_of_fit"]["f"] == pytest.approx(exact["lack_of_fit"]["F"], rel=1e-8)
 
 
+@pytest.mark.parametrize(
+    ("phase", "temperature", "time", "difference"),
+    [(1, (170, 230), (150, 250), 1.9295), (2, (159.5, 219.5), (300, 400), 12.303)],
+)
+def test_curvature_agrees_with_the_handbook(tmp_path, phase, temperature, time, difference):
+    # NIST/SEMATECH e-Handbook, section 5.5.3.1: factorials with centre runs on the way up; the tests of curvature
+    # recomputed from its data, with pure error from the centre (the model with its interaction leaves nothing else).
+    data = [row for row in rows_of("C_nist_steepest_ascent") if int(row["phase"]) == phase]
+    study = (
+        HEADER + factor("temperature", *temperature, 0.5, "degC") + factor("time", *time, 1, "min")
+        + response("yield_", "percent") + '[model]\nterms = "interactions"\n'
+    )  # fmt: skip
+    folder = start(tmp_path / "study", study, [{"temperature": row["temp"], "time": row["time"]} for row in data])
+    fill(folder, [{"yield_": float(row["yield"])} for row in data])
+    one, _ = estimates(fitted(folder), "yield_")
+    wanted = expected_of("C_nist_steepest_ascent")["recomputed"][f"phase{phase}"]
+    assert one["curvature"]["estimate"] == pytest.approx(difference, abs=1e-9)
+    assert (one["curvature"]["estimate"] / one["curvature"]["se"]) ** 2 == pytest.approx(
+        wanted["F_curvature"], rel=1e-8
+    )
+    assert one["curvature"]["p"] == pytest.approx(wanted["p"], rel=1e-8)
+    assert one["curvature"]["dof"] == pytest.approx(4, rel=1e-8)
+
+
 def test_split_plot_agrees_with_box_hunter_hunter(tmp_path):
     # Box, Hunter and Hunter, Statistics for Experimenters, 2nd ed. (2005), Tables 9.1 and 9.2: corrosion resistance, six
     # furnace heats, four coated bars in each. Kenward-Roger figures in 34-digit arithmetic.

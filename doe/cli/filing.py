@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 from doe import __version__
 from doe.cli.steps import RECOMMENDATION, Desk
-from doe.files import LOG, digest
+from doe.files import digest
 
 if TYPE_CHECKING:
     from doe.report.write import ReportInputs
@@ -51,17 +51,11 @@ def report_inputs(desk: Desk) -> "ReportInputs":
         predict={one.result.response: partial(predicted_mean, study, one) for one in fitted},
         cautions=materials.template(study.header.family).cautions,
         log=before_reports,
-        log_head=digest_of_log(desk, len(before_reports)),
+        log_head=desk.folder.log_head("report"),
         files=dict(sorted(files.items())),
         versions=_versions(),
         prepared_at=before_reports[-1]["time"],
     )
-
-
-def digest_of_log(desk: Desk, lines: int) -> str:
-    """Return the SHA-256 of the log's last line that no report wrote, so that a second report equals the first."""
-    kept = [line for line in desk.folder.read(LOG).splitlines() if b'"command": "report"' not in line]
-    return digest(kept[lines - 1])
 
 
 def _versions() -> dict[str, str]:

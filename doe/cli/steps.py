@@ -87,9 +87,9 @@ class Desk:
 
         return read_tables.read_record({name: self.take(name) for name in self.folder.names("record/*.csv")}, study)
 
-    def inputs(self, *names: str) -> dict[str, str]:
-        """Return the digest of each file read so far; only those named, where names are given."""
-        return {name: digest(content) for name, content in sorted(self.read.items()) if not names or name in names}
+    def inputs(self) -> dict[str, str]:
+        """Return the digest of each file read so far."""
+        return {name: digest(content) for name, content in sorted(self.read.items())}
 
     def fitted_inputs(self) -> dict[str, str]:
         """Return the digests of what was read so far; refused where the fit was made from anything else."""

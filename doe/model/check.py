@@ -3,48 +3,32 @@
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy import stats
 
 from doe.model.data import ResponseData
-from doe.numerics import criteria
-
-Array = NDArray[np.float64]
-Codes = NDArray[np.int64]
+from doe.numerics import criteria, leastsq
 
 
 def lack_of_fit(data: ResponseData) -> dict[str, float] | None:
     """
-    Compare the declared model with one free mean per planned setting, on print means and within loads.
-
-    The F test of Draper and Smith (*Applied Regression Analysis*, 3rd ed., 1998, section 2.1), with the loads as fixed
-    effects on both sides, so that it rests on print error alone.
+    Compare the declared model with one free mean per planned setting, on print means, within loads and printers.
 
     Returns
     -------
     dict or None
-        ``ss_lof``, ``df_lof``, ``ss_pe``, ``df_pe``, ``f``, ``p``; None without replicates or without room for lack of fit.
+        ``ss_lof``, ``df_lof``, ``ss_pe``, ``df_pe``, ``f``, ``p``; None without replicates that differ or without room for
+        lack of fit.
     """
+    terms = len(data.X.T) - data.blocks
     loads = (
-        np.zeros((len(data.names), 0)) if data.load is None or data.loads == len(data.names) else _indicator(data.load)
+        np.zeros((len(data.names), 0))
+        if data.load is None or data.loads == len(data.names)
+        else np.eye(data.loads)[data.load]
     )
-    model = np.hstack([data.X, loads])
-    free = np.hstack([_indicator(data.cell), model])
-    y = data.means
-    (ss_model, df_model), (ss_free, df_free) = _residual(y, model), _residual(y, free)
-    df_lof = df_model - df_free
-    if df_lof < 1 or df_free < 1 or ss_free <= 1e-12 * float(y @ y):
+    try:
+        found = leastsq.lack_of_fit(data.means, data.X[:, :terms], data.cell, np.hstack([data.X[:, terms:], loads]))
+    except ValueError:
         return None
-    ss_lof = max(ss_model - ss_free, 0.0)
-    f = (ss_lof / df_lof) / (ss_free / df_free)
-    return {
-        "ss_lof": ss_lof,
-        "df_lof": df_lof,
-        "ss_pe": ss_free,
-        "df_pe": df_free,
-        "f": f,
-        "p": float(stats.f.sf(f, df_lof, df_free)),
-    }
+    return {**vars(found)}
 
 
 def with_centre_indicator(data: ResponseData) -> ResponseData | None:
@@ -63,14 +47,3 @@ def with_centre_indicator(data: ResponseData) -> ResponseData | None:
         return None
     X = np.hstack([data.X, centre[:, None].astype(float)])
     return replace(data, X=X) if criteria.rank(X) == X.shape[1] else None
-
-
-def _indicator(codes: Codes) -> Array:
-    _, place = np.unique(codes, return_inverse=True)
-    return np.eye(int(place.max()) + 1)[place]
-
-
-def _residual(y: Array, X: Array) -> tuple[float, int]:
-    """Return the residual sum of squares and degrees of freedom of least squares on the columns of X."""
-    fitted = X @ np.linalg.lstsq(X, y, rcond=None)[0]
-    return float(((y - fitted) ** 2).sum()), len(y) - criteria.rank(X)

@@ -78,6 +78,11 @@ class ResponseData:
     excluded: tuple[tuple[str, str], ...]
 
     @property
+    def blocks(self) -> int:
+        """How many of the columns of X are the printers' and the rounds', not the model's."""
+        return int(self.X.shape[1]) - len(terms.column_terms(self.model, self.levels))
+
+    @property
     def loads(self) -> int:
         """How many drying loads the prints come from; 0 where the study has none."""
         return 0 if self.load is None else int(self.load.max()) + 1

@@ -63,7 +63,7 @@ def _summary(study: Study, design: Design, record: Record, response: Response) -
                 "setting": words[cell],
                 "values": len(values[cell]),
                 "counts": dict(sorted(counted.items())),
-                "meets": sum(_meets(response, value) for value in values[cell]),
+                "meets": sum(meets(response, value) for value in values[cell]),
             }
         )
     return Summary(response=response.name, kind=response.kind, rows=tuple(rows))
@@ -73,7 +73,8 @@ def _word(value: object) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def _meets(response: Response, value: object) -> bool:
+def meets(response: Response, value: object) -> bool:
+    """Whether one grade, or ``pass`` or ``fail``, meets the requirement of its response."""
     if response.kind == "pass_fail":
         return str(value) == "pass"
     number = float(str(value))

@@ -1,5 +1,5 @@
 """
-Ordinary least squares with its diagnostics, lack of fit and curvature.
+Ordinary least squares with its diagnostics, and lack of fit.
 
 The solution comes from a Householder QR factorisation of the model matrix after scaling its columns to unit length,
 which keeps more digits on ill-conditioned data than a pseudo-inverse.
@@ -15,6 +15,7 @@ from doe.numerics.terms import estimable
 
 Array = NDArray[np.float64]
 
+_DEPENDENT = 1e-9  # a direction of the unit-length columns this much shorter than the longest is rounding
 _EXACT = 1e-12  # a leverage this close to one is one; a sum of squares below (this times |y|)^2 is rounding
 
 
@@ -77,17 +78,6 @@ class LackOfFit:
     ss_pe: float
     df_pe: int
     f: float
-    p: float
-
-
-@dataclass(frozen=True)
-class Curvature:
-    """Mean at the centre minus mean at the corners, with Student's t and its two-sided p."""
-
-    estimate: float
-    se: float
-    dof: float
-    t: float
     p: float
 
 
@@ -199,7 +189,7 @@ def _studentised(residuals: Array, leverages: Array, residual_ss: float, dof: in
     return found
 
 
-def lack_of_fit(y: ArrayLike, X: ArrayLike, cells: ArrayLike) -> LackOfFit:
+def lack_of_fit(y: ArrayLike, X: ArrayLike, cells: ArrayLike, blocks: ArrayLike | None = None) -> LackOfFit:
     """
     Test whether the model leaves more than the scatter between replicates.
 
@@ -212,6 +202,9 @@ def lack_of_fit(y: ArrayLike, X: ArrayLike, cells: ArrayLike) -> LackOfFit:
     cells : integer array of shape (n,)
         Equal numbers mark replicates. Pure error is the scatter of the residuals within cells: where X is constant
         within cells that is the scatter of y, and where recorded settings differ a little the model corrects for it.
+    blocks : array of shape (n, b), optional
+        Columns that are fixed on both sides of the comparison (drying loads, printers), so that the test rests on the
+        error within them. They may depend on each other and on X.
 
     Returns
     -------
@@ -221,61 +214,37 @@ def lack_of_fit(y: ArrayLike, X: ArrayLike, cells: ArrayLike) -> LackOfFit:
     ------
     ValueError
         No replicates, no more cells than coefficients, or replicates without any scatter.
+
+    References
+    ----------
+    Draper and Smith, *Applied Regression Analysis*, 3rd ed. (1998), section 2.1.
     """
-    fit = fit_least_squares(y, X)
-    codes = np.unique(np.asarray(cells), return_inverse=True)[1]
-    if codes.shape != fit.residuals.shape:
+    values, model, codes = np.asarray(y, dtype=float), np.asarray(X, dtype=float), np.asarray(cells)
+    if codes.shape != values.shape:
         raise ValueError("cells need one entry for each value")
-    sizes = np.bincount(codes)
-    means = np.bincount(codes, fit.residuals) / sizes
-    df_pe, df_lof = len(codes) - len(sizes), len(sizes) - len(fit.estimates)
+    fixed = np.zeros((len(values), 0)) if blocks is None else np.asarray(blocks, dtype=float)
+    place = np.unique(codes, return_inverse=True)[1]
+    settings = np.eye(place.max() + 1)[place]
+    residuals, df_model = _left(values, np.hstack([model, fixed]))
+    within, df_pe = _left(residuals, np.hstack([settings, fixed]))
+    df_lof = df_model - df_pe
     if df_pe == 0:
         raise ValueError("no setting is replicated, so lack of fit cannot be told from error")
     if df_lof <= 0:
         raise ValueError(
-            f"{len(sizes)} settings leave nothing to test a model of {len(fit.estimates)} coefficients with"
+            f"{settings.shape[1]} settings leave nothing to test a model of {model.shape[1]} coefficients with"
         )
-    ss_lof, ss_pe = float(sizes @ means**2), _sum_of_squares(fit.residuals - means[codes], np.asarray(y, dtype=float))
+    ss_pe = _sum_of_squares(within, values)
     if ss_pe == 0:
         raise ValueError("the replicates do not differ at all, so lack of fit cannot be judged against them")
+    ss_lof = float(np.sum((residuals - within) ** 2))
     f = (ss_lof / df_lof) / (ss_pe / df_pe)
     return LackOfFit(ss_lof, df_lof, ss_pe, df_pe, f, float(stats.f.sf(f, df_lof, df_pe)))
 
 
-def curvature(y: ArrayLike, is_centre: ArrayLike, error_variance: float, error_dof: float) -> Curvature:
-    """
-    Compare the centre points of a two-level plan with its corners.
-
-    Parameters
-    ----------
-    y : array of shape (n,)
-        Response at the corners and at the centre.
-    is_centre : boolean array of shape (n,)
-        Which of them are centre points.
-    error_variance, error_dof : float
-        Variance of a single value and its degrees of freedom, from pure error or from the residual.
-
-    Returns
-    -------
-    Curvature
-        The estimate is minus the sum of the pure quadratic coefficients. Its t squared is the F of the one-degree test.
-
-    Raises
-    ------
-    ValueError
-        No centre point, no corner, or no error to judge by.
-
-    References
-    ----------
-    Montgomery, *Design and Analysis of Experiments*, addition of centre points to the 2^k design.
-    """
-    values, centre = np.asarray(y, dtype=float), np.asarray(is_centre, dtype=bool)
-    at_centre, at_corners = values[centre], values[~centre]
-    if not (at_centre.size and at_corners.size):
-        raise ValueError("curvature needs both centre points and corners")
-    if not (error_variance > 0 and error_dof > 0):
-        raise ValueError("curvature needs an error variance above zero with at least one degree of freedom")
-    estimate = float(at_centre.mean() - at_corners.mean())
-    se = float(np.sqrt(error_variance * (1 / at_centre.size + 1 / at_corners.size)))
-    t = estimate / se
-    return Curvature(estimate, se, error_dof, t, float(2 * stats.t.sf(abs(t), error_dof)))
+def _left(y: Array, columns: Array) -> tuple[Array, int]:
+    """Return what columns that may depend on each other leave of y, and its degrees of freedom."""
+    basis, sizes, _ = np.linalg.svd(columns / np.linalg.norm(columns, axis=0), full_matrices=False)
+    basis = basis[:, sizes > _DEPENDENT * sizes[0]]
+    once = y - basis @ (basis.T @ y)
+    return once - basis @ (basis.T @ once), len(y) - basis.shape[1]  # twice: the first pass leaves rounding behind

@@ -11,6 +11,7 @@ from doe.model.fit import Fitted
 from doe.numerics import calibration, intervals, reml
 from doe.recommend.outlook import limits
 from doe.recommend.results import Promise
+from doe.study import scale
 from doe.study.spec import Factor, Printer, Response, Study
 from doe.verdicts import Verdict
 
@@ -45,7 +46,7 @@ def promise(one: Fitted, coded: Array, level: float) -> Promise:
     return Promise(
         response=data.response.name, unit=data.response.display_unit, mean=_back(data.response, mean.estimates)[0],
         mean_interval=_pair(data.response, [low, high]), prediction_interval=_pair(data.response, ahead),
-        requirement=_in_words(data.response), meets=_meets(data.response, low, high),
+        requirement=scale.describe_requirement(data.response, "{:.10g}".format), meets=_meets(data.response, low, high),
         by_printer=tuple(_of_printer(one, coded, code, level) for code in range(len(printers))),
     )
 
@@ -83,15 +84,6 @@ def _meets(response: Response, low: float, high: float) -> str:
     if floor <= low and high <= ceiling:
         return "yes"
     return "no" if high < floor or low > ceiling else "not shown"
-
-
-def _in_words(response: Response) -> str:
-    given = (("at least", response.at_least), ("at most", response.at_most))
-    texts = [f"{sense} {limit:.10g} {response.display_unit}".rstrip() for sense, limit in given if limit is not None]
-    if not texts:
-        return "none"
-    on_mean = response.per == "coupon" and response.requirement_on == "print mean"
-    return f"{' and '.join(texts)} on {'the print mean' if on_mean else f'each {response.per}'}"
 
 
 def printer_rows(

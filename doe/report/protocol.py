@@ -12,6 +12,7 @@ from doe.design.plan import Design
 from doe.record.match import Record
 from doe.report import numbers
 from doe.report.tables import Table, words
+from doe.study import scale
 from doe.study.spec import Factor, Response, Study
 
 _RESOLUTIONS = {3: "III", 4: "IV", 5: "V", 6: "VI", 7: "VII", 8: "VIII"}
@@ -22,17 +23,7 @@ _RESOLUTIONS = {3: "III", 4: "IV", 5: "V", 6: "VI", 7: "VII", 8: "VIII"}
 
 def requirement_words(response: Response) -> str:
     """Return what a response must meet, in words: ``at least 27 MPa on each coupon``."""
-    if response.kind == "pass_fail":
-        return f"pass on each {response.per}"
-    limits = [
-        f"{sense} {numbers.exact(limit)} {response.display_unit}".rstrip()
-        for sense, limit in (("at least", response.at_least), ("at most", response.at_most)) if limit is not None
-    ]
-    if not limits:
-        return "none"
-    if response.per == "coupon" and response.requirement_on == "print mean":
-        return f"{' and '.join(limits)} on the print mean"
-    return f"{' and '.join(limits)} on each {response.per}"
+    return scale.describe_requirement(response, numbers.exact)
 
 
 def requirement_rows(study: Study) -> Table:

@@ -16,6 +16,7 @@ import pandas as pd
 from doe.design.plan import Design
 from doe.model import data as model_data
 from doe.model.results import Fit, ResponseFit
+from doe.model.summary import meets
 from doe.recommend.results import Recommendation
 from doe.record.match import Record
 from doe.report import figures, numbers, rows, views
@@ -262,19 +263,12 @@ def _counted_prints(inputs: ReportInputs, response: Response) -> views.Prints | 
     if response.name not in table or table.empty:
         return None
     known = table[table[response.name].map(lambda value: not pd.isna(value) and value != "")]
-    met = known[response.name].map(lambda value: _meets(response, value)).groupby(known["print"]).all()
+    met = known[response.name].map(lambda value: meets(response, value)).groupby(known["print"]).all()
     runs = inputs.design.runs[inputs.design.runs["print"].isin(met.index)]
     if runs.empty:
         return None
     settings = pd.DataFrame({factor.name: runs[f"target.{factor.name}"].to_numpy() for factor in inputs.study.factors})
     return views.Prints(settings, met.loc[runs["print"]].to_numpy(dtype=float))
-
-
-def _meets(response: Response, value: Any) -> bool:  # noqa: ANN401 - grade or word
-    if response.kind == "pass_fail":
-        return str(value) == "pass"
-    above = response.at_least is None or float(value) >= response.at_least
-    return above and (response.at_most is None or float(value) <= response.at_most)
 
 
 def _recommendation(inputs: ReportInputs) -> list[Block]:

@@ -1,13 +1,13 @@
 """From a study's named, natural values to the coded arrays of ``doe.numerics``, and its terms to tuples of indices."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from doe.numerics import coding, terms
-from doe.study.spec import Study
+from doe.study.spec import Response, Study
 
 Array = NDArray[np.float64]
 
@@ -74,3 +74,23 @@ def describe_setting(study: Study, values: Mapping[str, Any]) -> str:
         text = str(value) if factor.levels is not None else f"{float(value):.6g} {factor.display_unit}".rstrip()
         parts.append(f"{factor.name} {text}")
     return ", ".join(parts)
+
+
+def describe_requirement(response: Response, show: Callable[[float], str]) -> str:
+    """
+    Return what a response must meet, in words: ``at least 27 MPa on each coupon``.
+
+    Parameters
+    ----------
+    response : Response
+    show : callable
+        Number to text.
+    """
+    if response.kind == "pass_fail":
+        return f"pass on each {response.per}"
+    given = (("at least", response.at_least), ("at most", response.at_most))
+    limits = [f"{sense} {show(limit)} {response.display_unit}".rstrip() for sense, limit in given if limit is not None]
+    if not limits:
+        return "none"
+    on_mean = response.per == "coupon" and response.requirement_on == "print mean"
+    return f"{' and '.join(limits)} on {'the print mean' if on_mean else f'each {response.per}'}"

@@ -49,10 +49,14 @@ def test_each_coefficient_is_judged_in_its_own_stratum(case):
 
 def test_coupons_are_not_replicates(case):
     study, design, record = case
-    few, _, _ = fit_of(study, design, record)
-    many = replace(record, coupons=record.coupons.loc[np.repeat(record.coupons.index, 1)])
-    assert fit_of(study, design, many)[0].responses[0].values == few.responses[0].values
-    assert few.responses[0].coefficients[1].dof < few.responses[0].prints
+    _, _, before = fit_of(study, design, record)
+    # Every coupon ten times over: as replicates they would shrink each standard error to a third.
+    copies = record.coupons.loc[np.repeat(record.coupons.index, 10)].reset_index(drop=True)
+    fit, _, after = fit_of(study, design, replace(record, coupons=copies))
+    assert fit.responses[0].values == 10 * len(record.coupons)
+    for label, one in before.items():
+        assert after[label].estimate == pytest.approx(one.estimate, abs=1e-9)
+        assert after[label].se == pytest.approx(one.se, rel=0.02)
 
 
 def test_a_failed_print_is_listed_and_counted_not_typed_in_as_zero(case):
@@ -242,3 +246,28 @@ def test_coupons_of_other_responses_are_not_called_left_out(case):
     coupons.loc[coupons["number"] > 2, "z_strength"] = np.nan
     fit, _, _ = fit_of(few, design, replace(record, prints=prints, coupons=coupons))
     assert len(fit.responses[0].excluded) == 2
+
+
+def test_pure_error_follows_the_plans_cells_whatever_the_printers_reach():
+    checks = [{"factor": "nozzle_temperature", "set": [250, 290], "actual": [244.4, 284.4]}]
+    study = make_study(
+        factors=[*TWO[:1], numeric("bed_temperature", 60, 80, 1)], model={"terms": "main"}, budget={},
+        printers=[{"name": "A", "checks": checks}, {"name": "B"}],
+    )  # fmt: skip
+    design = plan_runs(study, PlanRequest(kind="factorial", replicates=3, centre=3, seed=1))
+    fit, fitted, _ = fit_of(study, design, simulated(study, design, load_sd=0))
+    # Cells hold prints of both printers, which reach 255.4 and 255: 5 cells and one printer column leave 15 - 6 = 9.
+    assert np.ptp(fitted[0].data.coded[fitted[0].data.cell == fitted[0].data.cell[0], 0]) > 0
+    assert (fit.responses[0].lack_of_fit["df_lof"], fit.responses[0].lack_of_fit["df_pe"]) == (2, 9)
+
+
+def test_lack_of_fit_is_judged_within_loads(case):
+    study, design, record = case
+    main = ["nozzle_temperature", "drying_time"]
+    before = fit_of(study, design, record, written_terms=main)[0].responses[0].lack_of_fit
+    extra = {name: 7.0 * float(load[1:3]) for name, load in zip(design.runs["print"], design.runs["load"], strict=True)}
+    values = record.coupons["z_strength"] + record.coupons["print"].map(extra)
+    moved = replace(record, coupons=record.coupons.assign(z_strength=values))
+    after = fit_of(study, design, moved, written_terms=main)[0].responses[0].lack_of_fit
+    assert before["df_lof"] == 1
+    assert after == pytest.approx(before, rel=1e-6)

@@ -2,7 +2,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from doe.numerics.leastsq import curvature, fit_least_squares, lack_of_fit
+from doe.numerics import reml
+from doe.numerics.leastsq import fit_least_squares, lack_of_fit
 from tests.numerics.published import digits, numbers, relative_error
 from tests.reference_data import expected_of
 
@@ -34,6 +35,19 @@ def test_certified_digits(name):
     assert digits(fit.residual_ss, float(certified["ss_residual"])) >= least
     assert digits(fit.r2, float(certified["r_squared"])) >= 12
     assert fit.dof == certified["df_residual"]
+
+
+@pytest.mark.parametrize("name", [name for name in NIST if name not in ("wampler1", "wampler2")])
+def test_certified_digits_by_the_fit_without_groups(name):
+    # The same sets by the function that fits every model of a study; the two exact polynomials have no variance to judge.
+    powers, least = NIST[name]
+    data = numbers(f"A_nist_{name}")
+    y = data.pop("y")
+    X = np.column_stack([data["x"] ** power for power in powers] if powers else [np.ones(len(y)), *data.values()])
+    found = reml.contrast(reml.fit_reml(y, X), np.eye(X.shape[1]))
+    certified = expected_of(f"A_nist_{name}")["certified"]
+    assert digits(found.estimates, [float(value) for value in certified["coef"]]) >= least
+    assert digits(found.se, [float(value) for value in certified["se"]]) >= least
 
 
 def quadratic(factors):
@@ -146,23 +160,6 @@ def test_ceramic_tests_of_the_reduced_model():
     assert fit.residual_variance == pytest.approx(published["ms_error_reduced"], abs=0.5)
 
 
-@pytest.mark.parametrize(("phase", "difference"), [(1, 1.9295), (2, 12.303)])
-def test_curvature(phase, difference):
-    # NIST/SEMATECH e-Handbook, section 5.5.3.1; the tests recomputed from its data.
-    data = numbers("C_nist_steepest_ascent")
-    here = data["phase"] == phase
-    y, centre = data["yield"][here], (data["x1"] == 0)[here]
-    wanted = expected_of("C_nist_steepest_ascent")["recomputed"][f"phase{phase}"]
-    found = curvature(y, centre, y[centre].var(ddof=1), 4)
-    assert found.estimate == pytest.approx(difference, abs=1e-12)
-    assert found.t**2 == pytest.approx(wanted["F_curvature"], rel=1e-10)
-    assert found.p == pytest.approx(wanted["p"], rel=1e-10)
-    assert found.estimate**2 / found.se**2 * y[centre].var(ddof=1) == pytest.approx(
-        wanted.get("ss_curvature"), rel=1e-10
-    )
-    assert found.dof == 4
-
-
 RUNS = np.random.default_rng(20)
 X = np.column_stack([np.ones(12), RUNS.normal(size=(12, 3))])
 Y = X @ [5, 1, -2, 0.5] + RUNS.normal(size=12)
@@ -270,17 +267,3 @@ def test_refuses_what_has_no_solution(y, model, message):
 def test_refuses_lack_of_fit_without_pure_error(y, cells, message):
     with pytest.raises(ValueError, match=message):
         lack_of_fit(y, X, cells)
-
-
-@pytest.mark.parametrize(
-    ("centre", "variance", "dof", "message"),
-    [
-        (np.zeros(12), 1.0, 4, "both centre points and corners"),
-        (np.ones(12), 1.0, 4, "both centre points and corners"),
-        (np.arange(12) < 3, 0.0, 4, "error variance above zero"),
-        (np.arange(12) < 3, np.nan, 0, "error variance above zero"),
-    ],
-)
-def test_refuses_curvature_without_error(centre, variance, dof, message):
-    with pytest.raises(ValueError, match=message):
-        curvature(Y, centre, variance, dof)
