@@ -5,7 +5,7 @@ import io
 
 from openpyxl import load_workbook
 
-from doe.cli import steps
+from doe.cli import planning, steps
 from doe.files import Folder
 
 
@@ -19,7 +19,7 @@ def start(path, study_text, plan_rows):
     writer.writerows(plan_rows)
     (path.parent / "plan-elsewhere.csv").write_text(plan.getvalue(), encoding="utf-8")
     folder = Folder(path)
-    steps.adopt(folder, path.parent / "plan-elsewhere.csv")
+    planning.adopt(folder, path.parent / "plan-elsewhere.csv")
     return folder
 
 

@@ -22,7 +22,7 @@ def simulated(study, design, seed=1, load_sd=0.5, print_sd=0.7, coupon_sd=1.0, m
         level += of_load[load[row]] + generator.normal(0, print_sd)
         one = {
             "print": name,
-            "round": 1,
+            "round": int(runs["round"][row]),
             "load": runs["load"][row],
             "printer": runs["printer"][row],
             "outcome": "completed",

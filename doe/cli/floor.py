@@ -14,8 +14,20 @@ class Kind(StrEnum):
 
     factorial = "factorial"
     fractional = "fractional"
+    plackett_burman = "plackett-burman"
+    definitive_screening = "definitive-screening"
     central_composite = "central-composite"
     box_behnken = "box-behnken"
+    d_optimal = "d-optimal"
+    i_optimal = "i-optimal"
+    compound = "compound"
+
+
+class Purpose(StrEnum):
+    """What the prints are for."""
+
+    screen = "screen"
+    map = "map"
 
 
 class Form(StrEnum):
@@ -42,18 +54,36 @@ def register(app: typer.Typer) -> None:
 
 def plan(
     study: StudyOption = HERE,
+    purpose: Annotated[
+        Purpose | None,
+        typer.Option(help="screen: which factors matter; map: where the best setting is. Without it, what the model is for."),
+    ] = None,
+    prints: Annotated[int | None, typer.Option(min=1, max=2000, help="Prints; the budget's without it.")] = None,
+    loads: Annotated[int | None, typer.Option(min=1, max=500, help="Drying loads; the budget's without it.")] = None,
+    one_round: Annotated[
+        bool, typer.Option("--one-round", help="Plan all prints now; else a third waits for a second round from 36 on.")
+    ] = False,
     kind: Annotated[
-        Kind | None, typer.Option(help="Family of the plan; without it, the smallest that fits the model.")
+        Kind | None, typer.Option(help="Kind of plan; without it, the one that suits purpose and budget.")
     ] = None,
     resolution: Annotated[int | None, typer.Option(min=3, max=9, help="Least resolution of a fraction.")] = None,
-    centre: Annotated[int | None, typer.Option(min=0, max=50, help="Centre prints; 4 without it.")] = None,
+    centre: Annotated[
+        int | None, typer.Option(min=0, max=50, help="Centre prints; without it 4 in a named kind, 0 in a searched one.")
+    ] = None,
     form: Annotated[Form, typer.Option(help="Form of a central composite plan.")] = Form.face,
     distance: Annotated[
         Distance, typer.Option(help="Axial distance, where the form leaves it open.")
     ] = Distance.rotatable,
-    replicates: Annotated[int, typer.Option(min=1, max=20, help="How often the whole plan is repeated.")] = 1,
-    loads: Annotated[int | None, typer.Option(min=1, help="Drying loads; the budget's without it.")] = None,
-    seed: Annotated[int | None, typer.Option(min=0, help="Seed of the random order; a fresh one without it.")] = None,
+    replicates: Annotated[int, typer.Option(min=1, max=20, help="How often a named kind is repeated.")] = 1,
+    seed: Annotated[int | None, typer.Option(min=0, help="Seed of the search and the order; fresh without it.")] = None,
+    compare: Annotated[bool, typer.Option("--compare", help="Show several plans side by side; writes nothing.")] = False,
+    candidate: Annotated[
+        list[str] | None,
+        typer.Option(help="A plan to compare: a kind, PRINTS/LOADS, or both: 'compound 24/6'. Again for each."),
+    ] = None,
+    pilot: Annotated[
+        bool, typer.Option("--pilot", help="First a few corner prints, before drying loads are spent.")
+    ] = False,
     adopt: Annotated[
         Path | None, typer.Option("--from", metavar="FILE", help="Take over a plan made elsewhere (CSV).")
     ] = None,
@@ -61,18 +91,34 @@ def plan(
     as_json: JsonOption = False,
 ) -> None:
     """Plan the prints: settings, drying loads, printers, random order. Locks the protocol."""
-    from doe.cli import steps
-    from doe.design.points import PlanRequest
+    from doe.cli import planning, steps
+    from doe.design.request import PlanRequest
 
     folder = folder_of(study)
     if adopt is not None:
-        show(steps.adopt(folder, adopt, replace=replace), as_json)
+        show(planning.adopt(folder, adopt, replacing=replace), as_json)
         return
     number = steps.fresh_seed() if seed is None else seed
+    if pilot:
+        show(planning.pilot(folder, number, replacing=replace), as_json)
+        return
     request = PlanRequest(
-        kind.value if kind else None, resolution, centre, form.value, distance.value, replicates, loads, number
+        kind=kind.value if kind else None,
+        purpose=purpose.value if purpose else None,
+        prints=prints,
+        loads=loads,
+        one_round=one_round,
+        resolution=resolution,
+        centre=centre,
+        form=form.value,
+        distance=distance.value,
+        replicates=replicates,
+        seed=number,
     )
-    show(steps.plan(folder, request, replace=replace), as_json)
+    if compare or candidate:
+        show(planning.compare(folder, candidate or [], request), as_json)
+    else:
+        show(planning.plan(folder, request, replacing=replace), as_json)
 
 
 def sheet(study: StudyOption = HERE, as_json: JsonOption = False) -> None:

@@ -30,6 +30,10 @@ def show(done: "Done", as_json: bool) -> None:
         return
     from doe.report.tables import plain_text
 
+    for line in done.opening:
+        print(line)
+    if done.opening:
+        print()
     for table in done.tables:
         print(plain_text(table, _width()), end="\n\n")
     for line in done.lines:

@@ -2,9 +2,9 @@
 
 from typing import Any
 
-from doe.cli import steps
+from doe.cli import planning, steps
 from doe.cli.steps import Desk, Done
-from doe.design.points import PlanRequest
+from doe.design.request import PlanRequest
 from doe.errors import InputRefused, Problem
 from doe.files import Folder
 
@@ -29,7 +29,7 @@ def demo(folder: Folder, seed: int) -> Done:
         )
     steps.make_folder(folder)
     Desk(folder).commit("new", {steps.STUDY: read.demo_study()})
-    steps.plan(folder, PlanRequest(centre=6, seed=seed))
+    planning.plan(folder, PlanRequest(one_round=True, seed=seed))
     written = steps.sheet(folder).data
     desk = Desk(folder)
     study = desk.study()

@@ -2,9 +2,14 @@
 
 import json
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from doe.cli.steps import FIT, RECOMMENDATION, REPORT, STUDY, Desk, Done
 from doe.files import Folder, digest
+
+if TYPE_CHECKING:
+    from doe.design.plan import Design
+    from doe.study.spec import Study
 
 
 @dataclass(frozen=True)
@@ -31,18 +36,42 @@ def _standing(folder: Folder) -> Standing:
     study = desk.study()
     if not folder.has(PLAN):
         return Standing(f"{study.header.id}: declared, not planned.", "doe plan")
-    number = desk.design(study).rounds[-1]
-    if not folder.has(f"sheets/round-{number}.xlsx") and not folder.names("record/*.csv"):
-        return Standing(f"{study.header.id}: planned, no workbook yet.", "doe sheet")
+    design = desk.design(study)
+    number = design.rounds[-1]
     record = desk.record_or_none(study)
-    if record is None:
-        return Standing(f"{study.header.id}: the workbook is out, nothing is collected.", "doe collect")
-    ended = int((record.prints["outcome"] != "").sum())
-    progress = f"{study.header.id}: {ended} of {len(record.prints)} prints are recorded"
-    return _after_collect(folder, desk, progress, whole=ended == len(record.prints))
+    began = record is not None and bool((record.prints["round"] == number).any())
+    several = len(design.rounds) > 1
+    if not began and not folder.has(f"sheets/round-{number}.xlsx"):
+        what = f"round {number} is planned" if several else "planned"
+        return Standing(f"{study.header.id}: {what}, no workbook yet.", "doe sheet")
+    if record is None or not began:
+        what = f"the workbook of round {number}" if several else "the workbook"
+        return Standing(f"{study.header.id}: {what} is out, nothing is collected.", "doe collect")
+    if design.only_pilot:
+        return Standing(
+            f"{study.header.id}: the pilot is recorded.",
+            "doe plan, after narrowing the ranges where a corner failed (study.toml, then doe amend)",
+        )
+    ended, total = int((record.prints["outcome"] != "").sum()), len(design.runs)
+    rounds = f" in {len(design.rounds)} rounds" if several else ""
+    progress = f"{study.header.id}: {ended} of {total} prints{rounds} are recorded"
+    found = _after_collect(folder, desk, progress, whole=ended == total)
+    return found if found.next else Standing(found.state, _after_report(folder, study, design))
+
+
+def _after_report(folder: Folder, study: "Study", design: "Design") -> str:
+    """Return what comes after the report: a further round where the budget has prints left, else what was recommended."""
+    from doe.design.extend import left_of_budget
+
+    prints, loads = left_of_budget(study, design)
+    if not prints:
+        return str(json.loads(folder.read(RECOMMENDATION))["next"])
+    of_loads = f" in {loads} loads" if loads else ""
+    return f"doe extend: {prints} prints{of_loads} of the budget are left for a round around the recommended setting"
 
 
 def _after_collect(folder: Folder, desk: Desk, progress: str, *, whole: bool) -> Standing:
+    """Return where a study stands whose latest round was collected; ``next`` is empty when the report is up to date."""
     fitted = json.loads(folder.read(FIT))["inputs"] == desk.inputs() if folder.has(FIT) else False
     if not fitted:
         after = "doe fit" if whole else "doe collect when more is filled in, or doe fit on what there is"
@@ -52,7 +81,7 @@ def _after_collect(folder: Folder, desk: Desk, progress: str, *, whole: bool) ->
     advised = json.loads(folder.read(RECOMMENDATION))
     if not folder.has(REPORT) or not _reported(folder):
         return Standing(f"{progress}, fitted, with recommendation {advised['number']}.", "doe report")
-    return Standing(f"{progress}; {REPORT} holds recommendation {advised['number']}.", advised["next"])
+    return Standing(f"{progress}; {REPORT} holds recommendation {advised['number']}.", "")
 
 
 def _reported(folder: Folder) -> bool:

@@ -1,7 +1,7 @@
 """The steps of a study: each reads the folder, does one thing, and writes its result whole with a line in the log."""
 
 import secrets
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,7 +12,6 @@ from doe.files import Folder, digest, dump_json
 
 if TYPE_CHECKING:
     from doe.design.plan import Design
-    from doe.design.points import PlanRequest
     from doe.record.match import Record
     from doe.report.rows import Table
     from doe.study.spec import Study
@@ -30,6 +29,8 @@ class Done:
     data: dict[str, Any]
     tables: tuple["Table", ...] = ()
     lines: tuple[str, ...] = ()
+    opening: tuple[str, ...] = ()
+    """Sentences that come before the tables."""
 
 
 @dataclass
@@ -171,73 +172,6 @@ def make_folder(folder: Folder) -> None:
         ) from None
 
 
-def plan(folder: Folder, request: "PlanRequest", *, replace: bool = False) -> Done:
-    """Plan the prints and lock the protocol."""
-    from doe.design.plan import plan_runs
-
-    return _planned(folder, lambda study: plan_runs(study, request), {"seed": request.seed}, replace=replace)
-
-
-def adopt(folder: Folder, file: Path, *, replace: bool = False) -> Done:
-    """Take over a plan made elsewhere and lock the protocol."""
-    from doe.design.adopt import adopt as take_over
-    from doe.design.read import read_table
-
-    content = outside(file)
-    return _planned(
-        folder,
-        lambda study: take_over(study, read_table(content, file.name), file.name),
-        {"from": file.name, "sha256": digest(content)},
-        replace=replace,
-    )
-
-
-def _planned(folder: Folder, make: Callable[["Study"], "Design"], detail: dict[str, Any], *, replace: bool) -> Done:
-    from doe.design.read import PLAN, plan_text
-    from doe.report import protocol, screens
-    from doe.study import amend
-
-    with folder.locked("plan"):
-        desk = Desk(folder)
-        study = desk.study()
-        if folder.names("sheets/*.xlsx") or folder.names("record/*.csv"):
-            raise InputRefused(
-                Problem(
-                    PLAN,
-                    "a sheet of it was written",
-                    "from then on the plan is frozen",
-                    "start a new study for another plan",
-                )
-            )
-        if folder.has(PLAN) and not replace:
-            raise InputRefused(
-                Problem(
-                    PLAN,
-                    "there is a plan already",
-                    "another one would have other prints in another order",
-                    "use it (doe sheet), or throw it away with 'doe plan --replace'",
-                )
-            )
-        design = make(study)
-        desk.commit("plan", {PLAN: plan_text(design)}, protocol=amend.protocol(study), **detail)
-    return Done(
-        {
-            "prints": len(design.runs),
-            "facts": design.facts,
-            "verdicts": [one.as_data() for one in design.verdicts],
-            "seed": int(design.runs["seed"].iloc[0]),
-            "file": PLAN,
-            "next": "doe sheet",
-        },
-        (
-            protocol.plan_facts(study, design),
-            protocol.plan_table(study, design),
-            *screens.verdict_tables(design.verdicts),
-        ),
-        (f"Wrote {PLAN}; the protocol is locked (change it with 'doe amend').", "Next: doe sheet"),
-    )
-
-
 def outside(file: Path) -> bytes:
     """Read a file that the user named, wherever it is."""
     try:
@@ -274,7 +208,11 @@ def amend(folder: Folder, reason: str) -> Done:
             )
         locked = type(study).model_validate(before)
         verdicts = amendment.check_amendment(
-            locked, study, has_plan=True, has_sheets=bool(folder.names("sheets/*.xlsx"))
+            locked,
+            study,
+            has_plan=True,
+            has_sheets=bool(folder.names("sheets/*.xlsx")),
+            only_pilot=desk.design(study).only_pilot,
         )
         listed = [{"key": one.key, "before": one.before, "after": one.after} for one in changes]
         desk.commit("amend", {}, reason=reason, changes=listed, protocol=amendment.protocol(study))
@@ -386,6 +324,10 @@ def fit(folder: Folder, written: str | None) -> Done:
         desk = Desk(folder)
         study = desk.study()
         design, record = desk.design(study), desk.record(study)
+        if design.only_pilot:
+            raise InputRefused(
+                Problem("plan.csv", "it holds a pilot only", "a fit needs the prints of a plan", "run 'doe plan' first")
+            )
         result, _ = fit_model(study, design, record, _terms(written, study), desk.inputs())
         data = as_data(result)
         name = FIT if written is None else EXPLORATORY

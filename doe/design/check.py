@@ -1,4 +1,4 @@
-"""What a plan can and cannot tell: estimable terms, strata with their degrees of freedom, replicates, and verdicts."""
+"""What a plan can and cannot tell apart: estimable terms, strata with their degrees of freedom, replicates, aliases."""
 
 import itertools
 from collections.abc import Sequence
@@ -13,7 +13,6 @@ from doe.errors import InputRefused, Problem
 from doe.numerics import criteria, terms
 from doe.study import scale
 from doe.study.spec import Study
-from doe.verdicts import Verdict
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -89,15 +88,30 @@ def require_estimable(study: Study, targets: pd.DataFrame, kind: str) -> None:
     )
 
 
+def matrix(study: Study, runs: pd.DataFrame) -> tuple[Array, Codes | None]:
+    """
+    Return the model matrix of a plan, coded: the declared model, then the printers' and the rounds' sum-to-zero columns.
+
+    Returns
+    -------
+    X : ndarray of shape (n, p)
+    load : ndarray of shape (n,) or None
+        Load codes; None where the plan has no loads.
+    """
+    model = scale.model_terms(study)
+    X = terms.model_matrix(scale.coded(study, settings_of(study, runs)), model, scale.level_counts(study))
+    blocks = [block_columns(list(runs["printer"])), block_columns([str(number) for number in runs["round"]])]
+    load = codes(list(runs["load"]))
+    return np.hstack([X, *blocks]), load if load.max(initial=-1) >= 0 else None
+
+
 def strata(study: Study, runs: pd.DataFrame) -> Strata:
     """Count what the declared model, with the printers as blocks, leaves in each stratum of a plan."""
-    targets = settings_of(study, runs)
-    model = scale.model_terms(study)
-    X = terms.model_matrix(scale.coded(study, targets), model, scale.level_counts(study))
-    X = np.hstack([X, block_columns(list(runs["printer"]))])
-    load = codes(list(runs["load"]))
+    X, found = matrix(study, runs)
+    load = np.full(len(runs), -1, dtype=np.int64) if found is None else found
     columns = criteria.rank(X)
     loads = int(load.max(initial=-1)) + 1
+    targets = settings_of(study, runs)
     group = cells(targets) if not loads else cells(pd.DataFrame({"cell": cells(targets), "load": load}))
     pure = len(group) - len(set(group.tolist()))
     if not loads or loads == len(runs):
@@ -107,7 +121,12 @@ def strata(study: Study, runs: pd.DataFrame) -> Strata:
 
 
 def two_level_facts(study: Study, runs: pd.DataFrame) -> dict[str, Any]:
-    """Return the resolution of a two-level plan read from disk, and which main effects and pairs it cannot tell apart."""
+    """
+    Return the resolution of a two-level plan and which main effects and pairs its corners cannot tell apart.
+
+    The resolution is None for a full factorial, and 3 where no product of factors is constant although not all corners are
+    there: main effects then stand beside parts of many interactions (Plackett and Burman 1946).
+    """
     corners = runs[runs["point"] == "corner"]
     counts = scale.level_counts(study)
     if corners.empty or any(count > 2 for count in counts):
@@ -116,7 +135,7 @@ def two_level_facts(study: Study, runs: pd.DataFrame) -> dict[str, Any]:
     coded = scale.coded(study, settings_of(study, corners))
     groups = terms.alias_groups(coded, pairs, counts)
     return {
-        "resolution": _shortest_word(coded, counts),
+        "resolution": _shortest_word(coded, counts) or _partial(coded),
         "aliases": [
             " = ".join(scale.term_label(study, term) for term in sorted(group, key=lambda t: (len(t), t)))
             for group in groups
@@ -134,28 +153,8 @@ def _shortest_word(coded: Array, counts: tuple[int, ...]) -> int | None:
     return None
 
 
-def verdicts(study: Study, runs: pd.DataFrame, counted: Strata, facts: dict[str, Any]) -> tuple[Verdict, ...]:
-    """Return what a plan cannot do, each with its cause and the next step."""
-    found = [*_load_verdicts(study, counted), *_error_verdicts(counted), *_rounding_verdicts(study, facts)]
-    beyond = [
-        factor.name
-        for factor in study.factors
-        if factor.low is not None
-        and factor.high is not None
-        and (
-            runs[f"target.{factor.name}"].astype(float).min() < factor.low - 1e-9
-            or runs[f"target.{factor.name}"].astype(float).max() > factor.high + 1e-9
-        )
-    ]
-    if beyond:
-        found.append(
-            Verdict(
-                "settings beyond low and high",
-                f"the plan goes beyond the declared range of {', '.join(beyond)}",
-                "check that the printers, the material and the oven allow these settings before printing",
-            )
-        )
-    return tuple(found)
+def _partial(coded: Array) -> int | None:
+    return 3 if len(np.unique(coded, axis=0)) < 2 ** coded.shape[1] else None
 
 
 def rounding_efficiency(study: Study, exact: Array, targets: pd.DataFrame) -> float:
@@ -163,81 +162,3 @@ def rounding_efficiency(study: Study, exact: Array, targets: pd.DataFrame) -> fl
     model, counts = scale.model_terms(study), scale.level_counts(study)
     after = criteria.d_efficiency(terms.model_matrix(scale.coded(study, targets), model, counts))
     return 100 * after / criteria.d_efficiency(terms.model_matrix(exact, model, counts))
-
-
-def _load_verdicts(study: Study, counted: Strata) -> list[Verdict]:
-    if not counted.loads:
-        return [
-            Verdict(
-                "one drying load, or loads not recorded",
-                "the plan does not say which prints share a drying load",
-                "read the intervals as holding for the load that was used; give [budget] loads to spread the prints over several",
-            )
-        ]
-    if study.load_factors and counted.load_dof < 1:
-        return [
-            Verdict(
-                "no load error degree of freedom",
-                f"{counted.loads} loads are all used up by the load factors ({', '.join(f.name for f in study.load_factors)})",
-                "print more loads at the same levels: without them nothing can be said about these factors",
-            )
-        ]
-    if counted.load_dof <= 2:
-        return [
-            Verdict(
-                "few load error degrees of freedom",
-                f"{counted.loads} loads leave {counted.load_dof} to judge what changes from load to load",
-                f"plan {3 - counted.load_dof} more loads: below 3, intervals for the load factors are too wide to use",
-            )
-        ]
-    return []
-
-
-def _error_verdicts(counted: Strata) -> list[Verdict]:
-    found = []
-    if counted.print_dof < 1:
-        found.append(
-            Verdict(
-                "no error degree of freedom",
-                f"{counted.prints} prints leave none beyond the model and the loads",
-                "add replicates or centre prints, or declare a smaller model: no interval and no recommendation is possible",
-            )
-        )
-    elif counted.print_dof < 5:
-        found.append(
-            Verdict(
-                "few error degrees of freedom",
-                f"{counted.print_dof} are left to judge the factors that change from print to print",
-                "add prints where the budget allows: 5 or more give intervals of useful width",
-            )
-        )
-    if counted.pure_error_dof < 1:
-        found.append(
-            Verdict(
-                "no pure error",
-                "no setting is printed twice" + (" within one load" if counted.loads else ""),
-                "add replicates or centre prints, or accept that lack of fit cannot be tested",
-            )
-        )
-    return found
-
-
-def _rounding_verdicts(study: Study, facts: dict[str, Any]) -> list[Verdict]:
-    """Say so where rounding to the increment moved a setting by more than a twentieth of the factor's half range."""
-    moved: dict[str, float] = facts.get("rounding", {})
-    efficiency: float = facts.get("rounding_efficiency", 100.0)
-    large = [
-        f"{factor.name} by up to {moved[factor.name]:g} {factor.display_unit}".rstrip()
-        for factor in study.factors
-        if factor.is_numeric and moved.get(factor.name, 0.0) > 0.05 * factor.half_range
-    ]
-    if not large and efficiency >= 95:
-        return []
-    return [
-        Verdict(
-            "rounding to increments",
-            f"settings were moved to what can be set ({'; '.join(large) or 'a little'}); "
-            f"the plan keeps {efficiency:.3g} % of its D-efficiency",
-            "use a finer increment if the printer allows it; the analysis uses the rounded settings either way",
-        )
-    ]

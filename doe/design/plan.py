@@ -1,17 +1,23 @@
 """The plan: from a study to the prints that will be made, with their loads, printers and order."""
 
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from doe.design import check, order, points, setpoints
-from doe.design.points import PlanRequest
+from doe.design import check, findings, optimal, order, points, purpose, quality, setpoints
+from doe.design.purpose import Choice
+from doe.design.request import OPTIMAL, PlanRequest
 from doe.errors import InputRefused, Problem
 from doe.study.spec import Study
 from doe.verdicts import Verdict
+
+Codes = NDArray[np.int64]
+
+PILOT = 0
+"""The number of a pilot's round: its prints are recorded and reported, and not fitted."""
 
 
 @dataclass(frozen=True)
@@ -22,11 +28,11 @@ class Design:
     Parameters
     ----------
     runs : DataFrame, one row a print
-        ``round`` (1, 2, ...), ``order`` (1 .. prints of the round), ``print`` (identifier), ``load`` (identifier, or empty
-        where the study has no loads), ``printer`` (name, or empty where the study names none), ``point`` (corner, centre,
-        axial, edge, adopted), ``cell`` (number of the setting in the plan: equal numbers are replicates), ``kind`` (family
-        of the design), ``seed``; then for each factor ``target.NAME`` (actual value wanted, natural units, or a level)
-        and ``set.NAME`` (this printer's setpoint).
+        ``round`` (1, 2, ...; 0 for a pilot), ``order`` (1 .. prints of the round), ``print`` (identifier), ``load``
+        (identifier, or empty where the study has no loads), ``printer`` (name, or empty where the study names none), ``point``
+        (corner, centre, axial, edge, reference, adopted), ``cell`` (number of the setting in the plan: equal numbers are
+        replicates), ``kind`` (of the plan), ``seed``; then for each factor ``target.NAME`` (actual value wanted, natural units,
+        or a level) and ``set.NAME`` (this printer's setpoint).
     verdicts : tuple of Verdict
         What the plan cannot do, as known when it was made; empty for a plan read from disk.
     facts : dict
@@ -42,12 +48,22 @@ class Design:
         return self.runs[self.runs["round"] == number]
 
     @property
+    def fitted(self) -> pd.DataFrame:
+        """The rows that the model is fitted to: all but a pilot's."""
+        return self.runs[self.runs["round"] != PILOT].reset_index(drop=True)
+
+    @property
+    def only_pilot(self) -> bool:
+        """Whether there is nothing but a pilot."""
+        return bool((self.runs["round"] == PILOT).all())
+
+    @property
     def rounds(self) -> list[int]:
         """The round numbers, ascending."""
         return sorted({int(number) for number in self.runs["round"]})
 
 
-def plan_runs(study: Study, request: PlanRequest) -> Design:
+def plan_runs(study: Study, request: PlanRequest, pilot: pd.DataFrame | None = None) -> Design:
     """
     Make the first round's plan.
 
@@ -55,6 +71,8 @@ def plan_runs(study: Study, request: PlanRequest) -> Design:
     ----------
     study : Study
     request : PlanRequest
+    pilot : DataFrame, optional
+        Rows of a pilot that stay in the plan before those of the first round; identifiers go on from theirs.
 
     Returns
     -------
@@ -64,31 +82,64 @@ def plan_runs(study: Study, request: PlanRequest) -> Design:
     Raises
     ------
     InputRefused
-        Where the family does not fit the factors, the declared model cannot be estimated, a print would break a limit or
-        a constraint, or the loads leave no error degree of freedom for the load factors.
+        Where the kind does not fit the factors, the declared model cannot be estimated, a print would break a limit or
+        a constraint, the budget is too small, or the loads leave no error degree of freedom for the load factors.
     """
-    made = points.make(study, request)
-    targets, rounding = setpoints.on_increments(study, made.coded)
-    setpoints.require_allowed(study, targets, made.kinds)
-    check.require_estimable(study, targets, made.kind)
-    load, printer, sequence = order.arrange(
-        study, targets, order.load_count(study, targets, request.loads), request.seed
-    )
-    runs = assemble(
+    choice = purpose.choose(study, request)
+    made = _searched(study, request, choice) if choice.kind in OPTIMAL else _family(study, request, choice)
+    first = (1, 1) if pilot is None else (len(pilot) + 1, len({load for load in pilot["load"] if load}) + 1)
+    runs = _in_order(study, made, Provenance(choice.kind, request.seed, 1, *first))
+    design = checked(study, runs, made.facts, adopted=False)
+    why = purpose.reasons(choice, check.strata(study, runs))
+    held = None if choice.held_back is None else asdict(choice.held_back)
+    facts = {**design.facts, "purpose": choice.purpose, "why": why, "held_back": held}
+    return replace(design, runs=runs if pilot is None else pd.concat([pilot, runs], ignore_index=True), facts=facts)
+
+
+@dataclass(frozen=True)
+class _Made:
+    """Settings with their loads and printers, and the order to print them in."""
+
+    targets: pd.DataFrame
+    kinds: list[str]
+    load: Codes
+    printer: Codes
+    sequence: Codes
+    facts: dict[str, Any]
+
+
+def _family(study: Study, request: PlanRequest, choice: Choice) -> _Made:
+    """Arrange the settings of a named family in loads, printers and order."""
+    made = points.make(study, request, choice.kind)
+    coded, kinds = points.with_references(study, made)
+    targets, rounding = setpoints.on_increments(study, coded)
+    setpoints.require_allowed(study, targets, kinds)
+    check.require_estimable(study, targets, choice.kind)
+    arranged = order.arrange(study, targets, order.load_count(study, targets, request.loads), request.seed)
+    efficiency = check.rounding_efficiency(study, coded, targets)
+    facts = {"kind": made.kind, **made.facts, "rounding": rounding, "rounding_efficiency": efficiency}
+    return _Made(targets, kinds, *arranged, facts)
+
+
+def _searched(study: Study, request: PlanRequest, choice: Choice) -> _Made:
+    """Search for settings, loads and printers at once; only the order is left to chance."""
+    made = optimal.make(study, choice, request.centre or 0, request.seed)
+    targets, _ = setpoints.on_increments(study, made.coded)
+    check.require_estimable(study, targets, choice.kind)
+    sequence, _ = order.run_order(made.load, made.printer, np.random.default_rng(request.seed))
+    return _Made(targets, made.kinds, made.load, made.printer, sequence, {"kind": choice.kind})
+
+
+def _in_order(study: Study, made: _Made, provenance: "Provenance") -> pd.DataFrame:
+    sequence = made.sequence
+    return assemble(
         study,
-        targets.iloc[sequence].reset_index(drop=True),
-        load[sequence],
-        printer[sequence],
+        made.targets.iloc[sequence].reset_index(drop=True),
+        made.load[sequence],
+        made.printer[sequence],
         [made.kinds[index] for index in sequence],
-        Provenance(made.kind, request.seed),
+        provenance,
     )
-    facts = {
-        "kind": made.kind,
-        **made.facts,
-        "rounding": rounding,
-        "rounding_efficiency": check.rounding_efficiency(study, made.coded, targets),
-    }
-    return checked(study, runs, facts, adopted=False)
 
 
 @dataclass(frozen=True)
@@ -169,27 +220,41 @@ def identifier(prefix: str, number: int, width: int) -> str:
 
 
 def checked(study: Study, runs: pd.DataFrame, facts: dict[str, Any], *, adopted: bool) -> Design:
-    """Return the design with its degrees of freedom as facts and what it cannot do as verdicts."""
-    strata = check.strata(study, runs)
-    verdicts = check.verdicts(study, runs, strata, facts)
-    if not adopted and strata.loads and strata.load_dof < 1:
-        least = strata.loads - strata.load_dof + 1
+    """
+    Return the design with what it promises as facts and what it cannot do as verdicts.
+
+    Raises
+    ------
+    InputRefused
+        Where a plan of our own leaves no load error degree of freedom for the load factors.
+    """
+    whole, runs = runs, runs[runs["round"] != PILOT].reset_index(drop=True)
+    if runs.empty:
+        return Design(whole, facts=facts)
+    counted = check.strata(study, runs)
+    if not adopted and study.load_factors and counted.loads and counted.load_dof < 1:
+        least = counted.loads - counted.load_dof + 1
         raise InputRefused(
             Problem(
                 "plan",
-                f"{strata.loads} drying loads leave no error degree of freedom for the load factors",
+                f"{counted.loads} drying loads leave no error degree of freedom for the load factors",
                 f"at least {least} loads are needed, {least + 2} are better",
                 "give more with --loads or in [budget] loads",
             )
         )
-    return Design(runs=runs, verdicts=verdicts, facts={**facts, "strata": strata.as_data()})
+    judged = quality.quality(study, runs)
+    facts = {**facts, **_two_level(study, runs, facts["kind"]), "strata": counted.as_data()}
+    if judged is not None:
+        facts["quality"] = judged.as_data()
+    return Design(whole, findings.verdicts(study, runs, counted, judged, facts), facts)
+
+
+def _two_level(study: Study, runs: pd.DataFrame, kind: str) -> dict[str, Any]:
+    return check.two_level_facts(study, runs) if kind in ("factorial", "fractional", "plackett-burman") else {}
 
 
 def describe(study: Study, design: Design) -> Design:
     """Return a design read from disk with the facts and verdicts that can be computed from its rows."""
-    first = design.of_round(1)
-    kind = str(first["kind"].iloc[0])
-    facts: dict[str, Any] = {"kind": kind}
-    if kind in ("factorial", "fractional"):
-        facts |= check.two_level_facts(study, first)
-    return checked(study, design.runs, facts, adopted=True)
+    first = next((number for number in design.rounds if number != PILOT), PILOT)
+    kind = str(design.of_round(first)["kind"].iloc[0])
+    return checked(study, design.runs, {"kind": kind}, adopted=True)

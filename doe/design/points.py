@@ -1,35 +1,19 @@
-"""The settings of a named design, coded, before loads and order: factorial, fraction, central composite, Box-Behnken."""
+"""The settings of the named families, coded, before loads and order."""
 
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from doe.design import region
+from doe.design.request import Kind, PlanRequest
 from doe.errors import InputRefused, Problem
 from doe.numerics import catalogue
 from doe.study import scale
 from doe.study.spec import Study
 
 Array = NDArray[np.float64]
-Kind = Literal["factorial", "fractional", "central-composite", "box-behnken"]
-
-
-@dataclass(frozen=True)
-class PlanRequest:
-    """What the engineer asked of the planner; every part has a default."""
-
-    kind: Kind | None = None
-    """None: the smallest family that can estimate the declared model."""
-    resolution: int | None = None
-    centre: int | None = None
-    """Centre prints; None: four where the family has them."""
-    form: Literal["circumscribed", "inscribed", "face"] = "face"
-    distance: Literal["rotatable", "orthogonal"] = "rotatable"
-    replicates: int = 1
-    loads: int | None = None
-    """Drying loads; None: the budget's, else as many as give three error degrees of freedom."""
-    seed: int = 1
 
 
 @dataclass(frozen=True)
@@ -45,26 +29,15 @@ class Points:
 _DEFAULT_CENTRE = 4
 
 
-def default_kind(study: Study) -> Kind:
-    """Return the smallest family of this version that can estimate the declared model."""
-    model = scale.model_terms(study)
-    if any(len(term) > len(set(term)) for term in model):
-        return "central-composite"
-    two_level = all(count in (0, 2) for count in scale.level_counts(study))
-    only_main = all(len(term) <= 1 for term in model)
-    return "fractional" if only_main and two_level and len(study.factors) >= 5 else "factorial"
-
-
-def make(study: Study, request: PlanRequest) -> Points:
+def make(study: Study, request: PlanRequest, kind: Kind) -> Points:
     """
-    Return the settings of the asked design.
+    Return the settings of a named family.
 
     Raises
     ------
     InputRefused
         Where the family does not fit the factors, or has no member of the asked resolution.
     """
-    kind = request.kind or default_kind(study)
     if request.replicates < 1 or (request.centre is not None and request.centre < 0):
         raise _refused(
             "replicates or centre prints",
@@ -75,6 +48,8 @@ def make(study: Study, request: PlanRequest) -> Points:
         return {
             "factorial": _factorial,
             "fractional": _fractional,
+            "plackett-burman": _plackett_burman,
+            "definitive-screening": _definitive_screening,
             "central-composite": _central_composite,
             "box-behnken": _box_behnken,
         }[kind](study, request)
@@ -87,7 +62,7 @@ def make(study: Study, request: PlanRequest) -> Points:
 def _factorial(study: Study, request: PlanRequest) -> Points:
     counts = scale.level_counts(study)
     corners = _levels_to_coded(catalogue.full_factorial(tuple(count or 2 for count in counts)), counts)
-    return _with_centre(study, request, Points("factorial", corners, ["corner"] * len(corners), {"resolution": None}))
+    return _with_centre(study, request, Points("factorial", corners, ["corner"] * len(corners)))
 
 
 def _fractional(study: Study, request: PlanRequest) -> Points:
@@ -95,16 +70,36 @@ def _fractional(study: Study, request: PlanRequest) -> Points:
     if any(count > 2 for count in counts):
         raise ValueError("a two-level fraction needs factors with two levels, and one here has more")
     fraction = catalogue.fractional_factorial(len(counts), resolution=request.resolution or _needed_resolution(study))
-    corners = fraction.points.copy()
-    for index, count in enumerate(counts):
-        if count:
-            corners[:, index] = (corners[:, index] + 1) / 2
-    facts = {
-        "resolution": fraction.resolution,
-        "defining_relation": [_word(study, word) for word in fraction.words],
-        "aliases": _alias_sentences(study, fraction.words),
-    }
+    corners = _two_levels(fraction.points, counts)
+    facts = {"defining_relation": [_word(study, word) for word in fraction.words]}
     return _with_centre(study, request, Points("fractional", corners, ["corner"] * len(corners), facts))
+
+
+def _plackett_burman(study: Study, request: PlanRequest) -> Points:
+    counts = scale.level_counts(study)
+    if any(count > 2 for count in counts):
+        raise ValueError("a Plackett-Burman plan needs factors with two levels, and one here has more")
+    corners = _two_levels(catalogue.plackett_burman(len(counts)), counts)
+    return _with_centre(study, request, Points("plackett-burman", corners, ["corner"] * len(corners)))
+
+
+def _definitive_screening(study: Study, request: PlanRequest) -> Points:
+    numeric = _numeric(study, "a definitive screening plan", fewest=3)
+    extra = 0 if request.centre is None else max(request.centre - 1, 0)
+    coded = np.vstack([catalogue.definitive_screening(len(numeric), extra)] * request.replicates)
+    kinds = ["edge" if np.abs(row).max() > 0 else "centre" for row in coded]
+    return _crossed(study, numeric, Points("definitive-screening", coded, kinds))
+
+
+def with_references(study: Study, made: Points) -> tuple[Array, list[str]]:
+    """Return the settings with the study's reference prints added, and what each is."""
+    settings = [region.coded_setting(study, one.setting) for one in study.references for _ in range(one.prints)]
+    return np.vstack([made.coded, *settings]), made.kinds + ["reference"] * len(settings)
+
+
+def _two_levels(points: Array, counts: tuple[int, ...]) -> Array:
+    """Return two-level points with level indices 0 and 1 for the categorical factors."""
+    return np.where(np.array(counts) > 0, (points + 1) / 2, points)
 
 
 def _needed_resolution(study: Study) -> int:
@@ -172,12 +167,6 @@ def _levels_to_coded(indices: Array, counts: tuple[int, ...]) -> Array:
 
 def _word(study: Study, word: tuple[int, ...]) -> str:
     return " * ".join(study.factors[index].name for index in word)
-
-
-def _alias_sentences(study: Study, words: tuple[tuple[int, ...], ...]) -> list[str]:
-    """Say which main effects and two-factor interactions one column of the plan stands for, together."""
-    chains = catalogue.alias_chains(words, len(study.factors), order=2)
-    return [" = ".join(_word(study, term) for term in chain) for chain in chains if len(chain) > 1]
 
 
 def _refused(where: str, found: str, allowed: str) -> InputRefused:

@@ -8,7 +8,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from doe.design import check, setpoints
-from doe.design.plan import Design
+from doe.design.plan import PILOT, Design
 from doe.numerics import terms
 from doe.record.match import Record
 from doe.record.schema import NOT_TRIED
@@ -55,6 +55,8 @@ class ResponseData:
         Printers in the order of their codes; the last one's effect is minus the sum of the others'.
     printer : ndarray of shape (n,)
         Printer codes; zeros where there is none.
+    rounds : tuple of str
+        Numbers of the rounds that the prints come from, ascending; the last one's effect is minus the sum of the others'.
     order : ndarray of shape (n,)
         Run order over all rounds.
     excluded : tuple of (str, str)
@@ -74,6 +76,7 @@ class ResponseData:
     cell: Codes
     printers: tuple[str, ...]
     printer: Codes
+    rounds: tuple[str, ...]
     order: Codes
     excluded: tuple[tuple[str, str], ...]
 
@@ -122,7 +125,8 @@ class ResponseData:
         coded : ndarray of shape (m, k)
             Coded units.
         printer : int, optional
-            Code of a printer; without it the average over the printers, and always over the rounds.
+            Code of a printer; without it the average over the printers. The mean of the rounds, each counting the same,
+            is meant in any case: a difference between rounds is not the settings' doing.
 
         Returns
         -------
@@ -162,7 +166,9 @@ def response_data(
     """Return the arrays of one measured response, or None where no value counts yet."""
     runs = design.runs.reset_index(drop=True)
     table, excluded = _single_values(response, record)
-    table = table[table["print"].isin(runs["print"])]
+    piloted = table["print"].isin(runs.loc[runs["round"] == PILOT, "print"])
+    excluded += [(name, "pilot print") for name in dict.fromkeys(table.loc[piloted, "print"])]
+    table = table[table["print"].isin(runs["print"]) & ~piloted]
     if table.empty:
         return None
     row_of = {name: row for row, name in enumerate(runs["print"])}
@@ -189,6 +195,7 @@ def response_data(
         cell=mine["cell"].to_numpy(dtype=np.int64),
         printers=tuple(dict.fromkeys(name for name in mine["printer"] if name)),
         printer=np.maximum(printer, 0),
+        rounds=tuple(dict.fromkeys(str(number) for number in mine["round"])),
         order=rows.astype(np.int64),
         excluded=tuple(excluded),
     )

@@ -1,6 +1,6 @@
 """The fit: from a record to coefficients, strata and verdicts, one response at a time."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -89,7 +89,7 @@ def fit_model(
         responses=tuple(one.result for one in fitted),
         summaries=summary.summaries(study, design, record),
         completion=summary.completion(study, design, record),
-        verdicts=(*missing, *findings.of_record(study, record)),
+        verdicts=(*missing, *_averaged_over_rounds(fitted), *findings.of_record(study, record)),
         inputs=dict(inputs or {}),
     )
     return fit, tuple(fitted)
@@ -202,10 +202,36 @@ def _fit_one(study: Study, data: ResponseData) -> Fitted:
         excluded=data.excluded,
         verdicts=(),
     )
-    said = findings.of_response(result, data, findings.ErrorDof(strata.load_dof, strata.print_dof), trouble)
+    dof = findings.ErrorDof(strata.load_dof, strata.print_dof)
+    said = (*findings.of_response(result, data, dof, trouble), *_differing_rounds(result, data))
     return Fitted(
-        data, mixed, strata.random, strata.load_dof, strata.print_dof, estimates, replace(result, verdicts=tuple(said))
+        data, mixed, strata.random, strata.load_dof, strata.print_dof, estimates, replace(result, verdicts=said)
     )
+
+
+def _averaged_over_rounds(fitted: Sequence[Fitted]) -> Iterator[Verdict]:
+    """Yield for which rounds the predictions hold, where prints of several are fitted together."""
+    rounds = max((one.data.rounds for one in fitted), key=len, default=())
+    if len(rounds) > 1:
+        yield Verdict(
+            "average over the rounds",
+            f"prints of rounds {', '.join(rounds)} are fitted together with a fixed difference between rounds, and every "
+            "prediction holds for the average of these rounds",
+            "keep material, printers and conditions as they were: what changes between rounds is not in the intervals",
+        )
+
+
+def _differing_rounds(result: ResponseFit, data: ResponseData) -> Iterator[Verdict]:
+    """Yield the rounds whose mean lies off the average of the rounds by more than chance."""
+    for one in result.coefficients[len(result.coefficients) - len(data.rounds) + 1 :]:
+        if one.p_value is not None and one.p_value < 1 - result.level:
+            yield Verdict(
+                "rounds differ",
+                f"{one.label} lies {one.estimate:.3g} {result.unit} off the average of the rounds "
+                f"(p = {one.p_value:.2g}), beyond what the model gives to their settings",
+                "find out what changed between the rounds (spool, batch, nozzle), or what the model misses, before confirming",
+                result.response,
+            )
 
 
 def _curvature(data: ResponseData, random: Sequence[str]) -> dict[str, float] | None:

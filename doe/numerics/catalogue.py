@@ -1,66 +1,39 @@
 """
-Named designs, coded: full and fractional factorials, central composite and Box-Behnken designs.
+Named designs, coded: factorials, fractions and their fold-over, central composite, Box-Behnken and screening designs.
 
 This is the only module that calls pyDOE3. What goes in is checked before the call and what comes back is checked after
-it; where pyDOE3 departs from the literature, the published generators and blocks below are used instead:
+it; where pyDOE3 departs from the literature, the published generators, blocks and rows are used instead:
 
 - its fractions "by resolution" are of lower resolution than asked for, or refused, for many numbers of factors;
 - its Box-Behnken designs for 6 and 7 factors have 60 and 84 runs instead of 48 and 56;
+- its Plackett-Burman designs of 28, 36 and 44 runs are refused;
 - its "orthogonal" axial distance is the one of orthogonal blocking, not of orthogonal quadratic columns.
 
-References
-----------
-Box, Hunter and Hunter, *Statistics for Experimenters* (1978), Table 12.15, and 2nd ed. (2005), Table 6.22;
-NIST/SEMATECH e-Handbook of Statistical Methods, section 5.3.3.4.7: fractions of up to 11 factors in up to 128 runs.
-Montgomery, *Design and Analysis of Experiments*, Table 8.14: 12 factors in 16 runs. NIST, Dataplot table of minimal
-resolution IV designs: 12 factors in 32 runs. The other fractions of 10 to 12 factors were found by search. All have
-minimum aberration (Fries and Hunter, "Minimum aberration 2^(k-p) designs", Technometrics 22 (1980) 601): checked against
-all others of their size, except 12 factors in 128 runs, where the best of 5000 local searches agrees.
+pyDOE3 is imported where it is called: it brings in a second's worth of other packages.
 
 """
 
 import math
 from dataclasses import dataclass
-from itertools import combinations
 from typing import Literal
 
 import numpy as np
-import pyDOE3
 from numpy.typing import NDArray
 
-from doe.errors import InternalFault
-from doe.numerics.terms import Term, model_matrix, standard_terms
+from doe.numerics.fractions import FoldOver, Fraction, alias_chains, defining_relation, fold_over, tabulated
+from doe.numerics.returned import require, require_orthogonal
+from doe.numerics.screening import definitive_screening, plackett_burman
+from doe.numerics.terms import Term
+
+__all__ = [
+    "Composite", "FoldOver", "Form", "Fraction", "alias_chains", "box_behnken", "central_composite", "defining_relation",
+    "definitive_screening", "fold_over", "fractional_factorial", "full_factorial", "plackett_burman",
+]
 
 Array = NDArray[np.float64]
 Form = Literal["circumscribed", "inscribed", "face"]
 
-_LETTERS = "ABCDEFGHJKLM"  # the tables leave out I, which stands for the identity
 _MOST_RUNS = 100_000
-
-# Factors -> runs -> the generators of the factors beyond the first log2(runs), in order. Half fractions, whose generator
-# is the product of all other factors, are added below.
-_GENERATORS: dict[int, dict[int, str]] = {
-    3: {},
-    4: {},
-    5: {8: "AB AC"},
-    6: {8: "AB AC BC", 16: "ABC BCD"},
-    7: {8: "AB AC BC ABC", 16: "ABC BCD ACD", 32: "ABCD ABDE"},
-    8: {16: "BCD ACD ABC ABD", 32: "ABC ABD BCDE", 64: "ABCD ABEF"},
-    9: {16: "ABC BCD ACD ABD ABCD", 32: "BCDE ACDE ABDE ABCE", 64: "ABCD ACEF CDEF", 128: "ACDFG BCEFG"},
-    10: {
-        16: "ABC BCD ACD ABD ABCD AB", 32: "ABCD ABCE ABDE ACDE BCDE", 64: "BCDF ACDF ABDE ABCE",
-        128: "ABCG BCDE ACDF", 256: "ABCDE ABCFGH",
-    },
-    11: {
-        16: "ABC BCD ACD ABD ABCD AB AC", 32: "ABC BCD CDE ACD ADE BDE", 64: "CDE ABCD ABF BDEF ADEF",
-        128: "ABCG BCDE ACDF ABCDEFG", 256: "ABCDE ABCFG ACDEFGH", 512: "ABCDEF ABCGHJ",
-    },
-    12: {
-        16: "ABC ABD ACD BCD ABCD AB AC AD", 32: "ABC ABD ABE ACD ACE ADE BCD", 64: "ABC ABD ACDE ACDF ABEF BCDEF",
-        128: "ABDF ACFG BDEG ACDEG BCEF", 256: "ABDEF ABCEG ACDEFGH BEFGH", 512: "ABCDGH ACEFHJ ABDEF",
-        1024: "ABCDEFG ABCDHJK",
-    },
-}
 
 # Box and Behnken, "Some new three level designs for the study of quantitative variables", Technometrics 2 (1960) 455:
 # the factors that are varied together, three at a time, while the others stay at the centre.
@@ -69,30 +42,6 @@ _BOX_BEHNKEN_BLOCKS: dict[int, tuple[tuple[int, int, int], ...]] = {
     7: ((3, 4, 5), (0, 5, 6), (1, 4, 6), (0, 1, 3), (2, 3, 6), (0, 2, 4), (1, 2, 5)),
 }
 _BOX_BEHNKEN_RUNS = {3: 12, 4: 24, 5: 40, 6: 48, 7: 56}
-
-
-@dataclass(frozen=True)
-class Fraction:
-    """
-    A regular fraction of a two-level factorial.
-
-    Parameters
-    ----------
-    points : ndarray of shape (n, k)
-        Coded units, -1 and +1.
-    generators : tuple of Term
-        One word per added factor: the product of the factors in it is +1 in every run.
-    words : tuple of Term
-        The whole defining relation without I: all products of generators, shortest first.
-    resolution : int
-        Length of the shortest word.
-
-    """
-
-    points: Array
-    generators: tuple[Term, ...]
-    words: tuple[Term, ...]
-    resolution: int
 
 
 @dataclass(frozen=True)
@@ -142,11 +91,13 @@ def full_factorial(levels: tuple[int, ...]) -> Array:
     runs = math.prod(levels)
     if runs > _MOST_RUNS:
         raise ValueError(f"the full factorial has {runs} runs; a plan has at most {_MOST_RUNS}")
+    import pyDOE3
+
     points = np.asarray(pyDOE3.fullfact(list(levels)), dtype=float)
-    _require(points.shape == (runs, len(levels)), "full factorial: wrong shape")
-    _require(len(np.unique(points, axis=0)) == runs, "full factorial: a combination is repeated")
-    _require(bool(np.isin(points, np.arange(max(levels))).all()), "full factorial: a level is not a whole number")
-    _require(bool((points.max(axis=0) == np.array(levels) - 1).all()), "full factorial: a level is missing")
+    require(points.shape == (runs, len(levels)), "full factorial: wrong shape")
+    require(len(np.unique(points, axis=0)) == runs, "full factorial: a combination is repeated")
+    require(bool(np.isin(points, np.arange(max(levels))).all()), "full factorial: a level is not a whole number")
+    require(bool((points.max(axis=0) == np.array(levels) - 1).all()), "full factorial: a level is missing")
     return points
 
 
@@ -174,13 +125,11 @@ def fractional_factorial(factors: int, resolution: int | None = None, runs: int 
         Where no fraction short of the full factorial satisfies them; the text names those that there are.
 
     """
-    if factors not in _GENERATORS:
-        raise ValueError(f"fractions are tabulated for 3 to {max(_GENERATORS)} factors, and there are {factors}")
+    sizes = tabulated(factors)
     if resolution is None and runs is None:
         raise ValueError("a fraction needs a resolution or a number of runs")
     if resolution is not None and resolution < 3:
         raise ValueError("a fraction of resolution below 3 cannot tell main effects apart; ask for 3 or more")
-    sizes = {size: _generators(factors, size) for size in (*_GENERATORS[factors], 2 ** (factors - 1))}
     for size, generators in sizes.items():
         words = defining_relation(generators)
         reached = min(len(word) for word in words)
@@ -194,58 +143,6 @@ def fractional_factorial(factors: int, resolution: int | None = None, runs: int 
         f"no fraction of {factors} factors has {wish}; there are fractions of {known}, and the full factorial of "
         f"{2**factors} runs"
     )
-
-
-def defining_relation(generators: tuple[Term, ...]) -> tuple[Term, ...]:
-    """
-    Return the words of the defining relation, I left out: all products of the generating words.
-
-    Parameters
-    ----------
-    generators : tuple of Term
-        Words whose product of factors is +1 in every run.
-
-    Returns
-    -------
-    tuple of Term
-        2^(number of generators) - 1 words, shortest first.
-
-    References
-    ----------
-    Box and Hunter, "The 2^(k-p) fractional factorial designs", Technometrics 3 (1961) 311.
-
-    """
-    products: list[frozenset[int]] = [frozenset()]
-    for generator in generators:
-        products += [product ^ frozenset(generator) for product in products]
-    return tuple(sorted((tuple(sorted(product)) for product in products[1:]), key=lambda word: (len(word), word)))
-
-
-def alias_chains(words: tuple[Term, ...], factors: int, order: int = 2) -> tuple[tuple[Term, ...], ...]:
-    """
-    Return which effects share one column of a fraction: what is measured is their sum.
-
-    Parameters
-    ----------
-    words : tuple of Term
-        The defining relation; empty for a full factorial.
-    factors : int
-        Number of factors.
-    order : int
-        Main effects and interactions of up to this many factors are listed.
-
-    Returns
-    -------
-    tuple of tuple of Term
-        Each effect is in exactly one chain, an unaliased one alone in its own. Lower-order effects come first.
-
-    """
-    chains: dict[tuple[int, Term], list[Term]] = {}
-    for size in range(1, order + 1):
-        for effect in combinations(range(factors), size):
-            aliases = [effect, *(tuple(sorted(set(effect) ^ set(word))) for word in words)]
-            chains.setdefault(min((len(alias), alias) for alias in aliases), []).append(effect)
-    return tuple(tuple(chain) for chain in chains.values())
 
 
 def central_composite(factors: int, form: Form, distance: str | float, centre: int) -> Composite:
@@ -326,11 +223,13 @@ def box_behnken(factors: int) -> Array:
     if factors in _BOX_BEHNKEN_BLOCKS:
         points = np.vstack([_varied(block, factors) for block in _BOX_BEHNKEN_BLOCKS[factors]])
     else:
+        import pyDOE3
+
         points = np.asarray(pyDOE3.bbdesign(factors, center=0), dtype=float)
-    _require(points.shape == (_BOX_BEHNKEN_RUNS[factors], factors), "Box-Behnken: wrong shape")
-    _require(bool(np.isin(points, (-1, 0, 1)).all()), "Box-Behnken: a level is not -1, 0 or 1")
-    _require(len(np.unique(points, axis=0)) == len(points), "Box-Behnken: a run is repeated")
-    _require_orthogonal(points, "interactions", "Box-Behnken")
+    require(points.shape == (_BOX_BEHNKEN_RUNS[factors], factors), "Box-Behnken: wrong shape")
+    require(bool(np.isin(points, (-1, 0, 1)).all()), "Box-Behnken: a level is not -1, 0 or 1")
+    require(len(np.unique(points, axis=0)) == len(points), "Box-Behnken: a run is repeated")
+    require_orthogonal(points, "interactions", "Box-Behnken")
     return points
 
 
@@ -358,38 +257,21 @@ def _axial_distance(distance: str | float, factors: int, corners: int, centre: i
     return math.sqrt(corners * (2 * factors + half) / (2 * (corners + half)))
 
 
-def _generators(factors: int, runs: int) -> tuple[Term, ...]:
-    """Return the generating words of a tabulated fraction as factor indices, each with the factor that it adds."""
-    base = int(math.log2(runs))
-    texts = _GENERATORS[factors].get(runs, _LETTERS[:base]).split()
-    return tuple((*(_LETTERS.index(letter) for letter in text), base + added) for added, text in enumerate(texts))
-
-
 def _resolution(generators: tuple[Term, ...]) -> int:
     return min(len(word) for word in defining_relation(generators))
 
 
 def _fraction_points(factors: int, generators: tuple[Term, ...]) -> Array:
+    import pyDOE3
+
     names = [chr(ord("a") + index) for index in range(factors)]  # the letters that pyDOE3 reads, with i among them
     base = factors - len(generators)
     written = names[:base] + ["".join(names[index] for index in word[:-1]) for word in generators]
     points = np.asarray(pyDOE3.fracfact(" ".join(written)), dtype=float)
-    _require(points.shape == (2**base, factors), "fraction: wrong shape")
-    _require(bool(np.isin(points, (-1, 1)).all()), "fraction: a level is not -1 or 1")
-    _require(len(np.unique(points, axis=0)) == len(points), "fraction: a run is repeated")
+    require(points.shape == (2**base, factors), "fraction: wrong shape")
+    require(bool(np.isin(points, (-1, 1)).all()), "fraction: a level is not -1 or 1")
+    require(len(np.unique(points, axis=0)) == len(points), "fraction: a run is repeated")
     for word in generators:
-        _require(bool((points[:, word].prod(axis=1) == 1).all()), "fraction: a generator does not hold")
-    _require_orthogonal(points, "main", "fraction")
+        require(bool((points[:, word].prod(axis=1) == 1).all()), "fraction: a generator does not hold")
+    require_orthogonal(points, "main", "fraction")
     return points
-
-
-def _require_orthogonal(points: Array, family: str, design: str) -> None:
-    levels = (0,) * points.shape[1]
-    X = model_matrix(points, standard_terms(family, levels), levels)
-    products = X.T @ X
-    _require(bool((products == np.diag(np.diag(products))).all()), f"{design}: its columns are not orthogonal")
-
-
-def _require(holds: bool, what: str) -> None:
-    if not holds:
-        raise InternalFault(f"a design came out wrong ({what}); please report this with the versions that you use")

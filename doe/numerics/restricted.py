@@ -25,6 +25,8 @@ Codes = NDArray[np.intp]
 
 ABSENT = 1e-8  # a singular value below this: the direction is not there
 _STEPS = 200
+_HALVINGS = 80
+_STARTS = (0.05, 0.3, 3.0)  # the likelihood may have two maxima: one at zero, and one far from it
 _SMALL = 1e-4  # a ratio that no experiment of ours resolves; below it changes count as absolute
 
 
@@ -169,7 +171,7 @@ def most_likely_ratios(contrasts: ErrorContrasts) -> tuple[Array, bool]:
     mean_square = contrasts.residual_variance(np.zeros(size))
     values, residual_ss = contrasts.values / np.sqrt(mean_square), contrasts.residual_ss / mean_square
     unit = replace(contrasts, values=values, residual_ss=residual_ss)
-    starts = [np.array(start) for start in product((0.05, 3.0), repeat=size)]
+    starts = [np.array(start) for start in product(_STARTS, repeat=size)]
     found = [_climb(start, unit) for start in starts]
     ratios = min(found, key=lambda ratios: _criterion(ratios, unit))
     return ratios, _is_minimum(ratios, unit)
@@ -219,7 +221,7 @@ def _shortened(
     ratios: Array, value: float, step: Array, gradient: Array, contrasts: ErrorContrasts
 ) -> tuple[Array, float]:
     """Halve the step until the criterion falls; a tiny step is taken as it is, for the slope is surer than the value."""
-    for length in 0.5 ** np.arange(30):
+    for length in 0.5 ** np.arange(_HALVINGS):
         trial = np.maximum(ratios + length * step, 0.0)
         reached = _criterion(trial, contrasts)
         tiny = bool(np.all(np.abs(trial - ratios) <= 1e-4 * np.maximum(ratios, _SMALL)))

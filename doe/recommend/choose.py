@@ -157,6 +157,8 @@ def _conformance(study: Study, choice: _Choice) -> Conformance:
 
 def _method(view: Outlook, level: float) -> str:
     over = f", averaged over printers {', '.join(view.printers)}" if len(view.printers) > 1 else ""
+    rounds = max((one.rounds for one in view.views), key=len, default=())
+    over += f", averaged over rounds {', '.join(rounds)}" if len(rounds) > 1 else ""
     logs = [one.response.name for one in view.views if one.response.transform == "log"]
     median = f" The predicted mean of {', '.join(logs)}, which has a logarithmic model, is a median." if logs else ""
     return (

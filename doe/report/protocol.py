@@ -85,7 +85,8 @@ def plan_facts(study: Study, design: Design) -> Table:
         rows.append(("axial points", f"at {numbers.plain(facts['axial_distance'])} coded units; {form}"))
     rows += _strata(facts.get("strata", {}), design)
     seeds = ", ".join(str(seed) for seed in dict.fromkeys(design.runs["seed"].tolist()))
-    rows.append(("order", f"random, seed {seeds}"))
+    along = "that of the line, " if set(design.runs["kind"]) == {"ascent"} else "random, "
+    rows.append(("order", f"{along}seed {seeds}"))
     rows += _rounding(study, facts)
     return Table("The plan", ("Fact", "Value"), tuple(rows), "ll")
 
@@ -116,7 +117,7 @@ def _rounding(study: Study, facts: Mapping[str, Any]) -> list[tuple[str, str]]:
     moves = [
         f"{words(name)} up to {numbers.plain(by, 2)} {units[name]}".rstrip()
         for name, by in facts["rounding"].items()
-        if by > 0
+        if by > 1e-9
     ]
     found = [("moved by rounding to increments", ", ".join(moves) or "nothing")]
     if moves and "rounding_efficiency" in facts:

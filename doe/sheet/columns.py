@@ -189,6 +189,21 @@ def check_columns(study: Study, factors: Iterable[Factor]) -> list[Column]:
     ]
 
 
+def timetable_columns(study: Study, *, dated: bool, loads: bool) -> list[Column]:
+    """Return what a step of the timetable says; nothing of it is filled in."""
+    return [
+        Column("step", "Step", "number", width=7),
+        Column("day", "Day", "number", width=7),
+        *([Column("date", "Date", width=12)] if dated else []),
+        Column("time", "Time", width=8),
+        Column("what", "What", width=24),
+        *([Column("load", "Load", width=8)] if loads else []),
+        Column("prints", "Prints", width=34),
+        *([Column("printer", "Printer", width=fitting(one.name for one in study.printers))] if study.printers else []),
+        Column("note", "Note", width=74),
+    ]
+
+
 def _number(
     key: str, header: str, hint: str, *, low: float | None = None, high: float | None = None, positive: bool = False
 ) -> Column:

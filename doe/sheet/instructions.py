@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from doe.sheet.columns import DEVIATIONS, OUTCOMES
-from doe.sheet.layout import CHECKS, COUPONS, LOADS, PRINTS, Sheet
+from doe.sheet.layout import CHECKS, COUPONS, LOADS, PRINTS, TIMETABLE, Sheet
 from doe.study.spec import Study
 
 PREVAIL = (
@@ -68,6 +68,8 @@ def _steps(study: Study, names: set[str]) -> Iterator[str]:
         f"Make the prints in the order of '{PRINTS}', from the top down, {on}{source}at the values under 'set'. "
         f"The order is random on purpose: keep to it even where another would be quicker."
     )
+    if TIMETABLE in names:
+        yield f"'{TIMETABLE}' proposes when each of these is done. Its times may slip; its order may not."
     yield "Write the identifier on the bag of every print, with a pen, at once. The last letter guards against slips."
     yield "After each print choose its outcome and fill in the light cells of its row, also where it failed."
     if COUPONS in names:

@@ -5,26 +5,29 @@ the operators fill. ``doe.sheet.write`` renders the description, and ``doe.recor
 headers and rows by their identifiers.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
 
-from doe.design.plan import Design
+from doe.design.plan import PILOT, Design
+from doe.design.timetable import Timetable, timetable
 from doe.files import digest_of
 from doe.sheet import columns as col
 from doe.sheet.columns import Column, Value
+from doe.study.amend import without_ranges
 from doe.study.spec import Factor, Study
 
 FORMAT = 1
 """Version of the workbook's format; a workbook of another one is refused."""
 HEADER_ROW = 2
-"""Row of the headers on every sheet with a table; the row above it holds a title."""
+"""Row of the headers on every sheet that is filled in; the row above it holds a title."""
 IDENTITY_ROW = 4
 """Row of the first line of the identity block on ``Instructions``: label in column A, value in column B."""
 CHECK_ROWS = 24
 INSTRUCTIONS, PRINTS, COUPONS, LOADS, CHECKS = "Instructions", "Prints", "Coupons", "Loads", "Printer checks"
+TIMETABLE = "Timetable"
 
 IDENTITY_LABELS = {
     "study": "Study", "title": "Title", "material": "Material", "round": "Round",
@@ -43,19 +46,28 @@ class Sheet:
     rows: tuple[Mapping[str, Value], ...]
     """Per row, what the plan fixes, by column key."""
     bands: tuple[int, ...]
-    """Per row, a number that changes where the drying load (on ``Coupons``: the print) changes."""
+    """Per row, a number that changes where the drying load (on ``Coupons``: the print, on ``Timetable``: the day) does."""
     closed: frozenset[tuple[str, str]] = frozenset()
     """(row identifier, column key) of cells that are not filled although their column is."""
+    cautions: tuple[str, ...] = ()
+    """Lines below the title, which must not be overlooked."""
+    remarks: tuple[str, ...] = ()
+    """Lines below them, above the headers."""
+
+    @property
+    def header_row(self) -> int:
+        """Number of the row of headers, as spreadsheets count."""
+        return HEADER_ROW + len(self.cautions) + len(self.remarks)
 
     @property
     def first_row(self) -> int:
-        """Number of the first data row, as spreadsheets count."""
-        return HEADER_ROW + 1
+        """Number of the first data row."""
+        return self.header_row + 1
 
     @property
     def last_row(self) -> int:
         """Number of the last data row."""
-        return HEADER_ROW + len(self.rows)
+        return self.header_row + len(self.rows)
 
     def row_ids(self) -> list[str]:
         """Return the planned identifiers, in the order of the rows."""
@@ -64,7 +76,7 @@ class Sheet:
 
 def sheets(study: Study, design: Design, round_number: int) -> tuple[Sheet, ...]:
     """
-    Describe every table of one round's workbook.
+    Describe every table of one round's workbook that is filled in, and so is read again.
 
     Parameters
     ----------
@@ -87,6 +99,35 @@ def sheets(study: Study, design: Design, round_number: int) -> tuple[Sheet, ...]
     if _readable(study):
         made.append(_checks(study, round_number))
     return tuple(made)
+
+
+def timetable_sheet(study: Study, design: Design, round_number: int) -> Sheet:
+    """
+    Describe the table that proposes when everything is done, which is only looked at: no cell is filled, none is read.
+
+    Parameters
+    ----------
+    study : Study
+    design : Design
+    round_number : int
+        The round whose prints are listed; it must be in the design.
+    """
+    runs = design.of_round(round_number)
+    made = timetable(study, runs)
+    columns = col.timetable_columns(study, dated=study.budget.start is not None, loads=_has_loads(runs))
+    keys = [column.key for column in columns]
+    rows = tuple({key: row[key] for key in keys} for row in _steps(made))
+    bands = tuple(step.day for step in made.steps)
+    unfit = (f"This does not work out as it stands, {one.name}: {one.cause}." for one in made.verdicts)
+    return Sheet(TIMETABLE, "step", tuple(columns), rows, bands, frozenset(), (*made.cautions, *unfit), (made.basis,))
+
+
+def _steps(made: Timetable) -> Iterator[dict[str, Value]]:
+    for number, step in enumerate(made.steps, 1):
+        yield {
+            "step": number, "day": step.day, "date": step.date, "time": step.time, "what": step.what,
+            "load": step.load, "prints": ", ".join(step.prints), "printer": step.printer, "note": step.note,
+        }
 
 
 def identity(study: Study, design: Design, round_number: int, digest: str) -> dict[str, Value]:
@@ -133,9 +174,9 @@ def locations(study: Study, design: Design, round_number: int) -> dict[str, dict
             "rows": {key: IDENTITY_ROW + place for place, key in enumerate(keys)},
         }
     }
-    for sheet in sheets(study, design, round_number):
+    for sheet in (*sheets(study, design, round_number), timetable_sheet(study, design, round_number)):
         found[sheet.name] = {
-            "sheet": sheet.name, "header_row": HEADER_ROW, "first_row": sheet.first_row, "last_row": sheet.last_row,
+            "sheet": sheet.name, "header_row": sheet.header_row, "first_row": sheet.first_row, "last_row": sheet.last_row,
             "columns": {column.key: letter(place) for place, column in enumerate(sheet.columns, 1)},
             "fill": [column.key for column in sheet.columns if column.fill],
         }
@@ -168,7 +209,9 @@ def plan_digest(study_definitions: Mapping[str, Any], runs_of_round: pd.DataFram
     str
         64 hexadecimal digits.
     """
-    return digest_of({"definitions": study_definitions, "plan": _plain_rows(runs_of_round)})
+    pilot = bool((runs_of_round["round"] == PILOT).all())
+    defined = without_ranges(study_definitions) if pilot else study_definitions
+    return digest_of({"definitions": defined, "plan": _plain_rows(runs_of_round)})
 
 
 def _plain_rows(runs: pd.DataFrame) -> list[dict[str, Value]]:

@@ -18,7 +18,7 @@ from doe.files import now
 from doe.sheet import layout
 from doe.sheet.columns import Column, Value
 from doe.sheet.instructions import Line, instructions
-from doe.sheet.layout import HEADER_ROW, IDENTITY_ROW, INSTRUCTIONS, Sheet, letter
+from doe.sheet.layout import IDENTITY_ROW, INSTRUCTIONS, Sheet, letter
 from doe.study.spec import Study
 
 SIMULATED = "SIMULATED DATA"
@@ -74,7 +74,7 @@ def write_workbook(
     book.properties.creator = book.properties.lastModifiedBy = "doe"
     book.properties.title = f"{study.header.title}, round {round_number}"
     book.properties.created = book.properties.modified = made_at.replace(tzinfo=None, microsecond=0)
-    tables = layout.sheets(study, design, round_number)
+    tables = (*layout.sheets(study, design, round_number), layout.timetable_sheet(study, design, round_number))
     front = book.active
     front.title = INSTRUCTIONS
     _write_front(front, study, layout.identity(study, design, round_number, digest),
@@ -146,20 +146,35 @@ def _offers(column: Column) -> tuple[Value, ...]:
 
 
 def _write_table(sheet: Worksheet, table: Sheet, title: str, *, simulated: bool) -> None:
-    parts = [table.name, title, *([SIMULATED] if simulated else []), "fill in the light cells, grey is locked"]
+    use = "fill in the light cells, grey is locked" if any(column.fill for column in table.columns) else "to look at only"
+    parts = [table.name, title, *([SIMULATED] if simulated else []), use]
     _put(sheet.cell(1, 1), "  –  ".join(parts)).font = _HEADING
     sheet.row_dimensions[1].height = 22
+    _write_remarks(sheet, table)
     for place, column in enumerate(table.columns, 1):
         sheet.column_dimensions[letter(place)].width = column.width
-        head = _put(sheet.cell(HEADER_ROW, place), column.header)
+        head = _put(sheet.cell(table.header_row, place), column.header)
         head.font, head.fill = Font(name=_FONT, bold=True, color="FFFFFF"), _HEADER
         head.alignment = Alignment(wrap_text=True, vertical="center", horizontal="center")
         head.border = Border(left=_LINE, right=_LINE, bottom=_LINE)
-    sheet.row_dimensions[HEADER_ROW].height = _POINTS_PER_LINE * max(_lines(c.header, c.width) for c in table.columns)
+    tallest = max(_lines(column.header, column.width) for column in table.columns)
+    sheet.row_dimensions[table.header_row].height = _POINTS_PER_LINE * tallest
     for place in range(len(table.rows)):
         _write_row(sheet, table, place)
-    sheet.freeze_panes = sheet.cell(HEADER_ROW + 1, [c.key for c in table.columns].index(table.row_id) + 2)
-    sheet.print_title_rows = f"1:{HEADER_ROW}"
+    sheet.freeze_panes = sheet.cell(table.first_row, [c.key for c in table.columns].index(table.row_id) + 2)
+    sheet.print_title_rows = f"1:{table.header_row}"
+
+
+def _write_remarks(sheet: Worksheet, table: Sheet) -> None:
+    """Write the lines between title and headers, each across the whole table."""
+    width = sum(column.width for column in table.columns)
+    for row, text in enumerate((*table.cautions, *table.remarks), 2):
+        loud = row < 2 + len(table.cautions)
+        sheet.merge_cells(start_row=row, end_row=row, start_column=1, end_column=len(table.columns))
+        cell = _put(sheet.cell(row, 1), f"! {text}" if loud else text)
+        cell.font = _BOLD if loud else Font(name=_FONT)
+        cell.alignment = Alignment(wrap_text=True, vertical="center")
+        sheet.row_dimensions[row].height = _POINTS_PER_LINE * _lines(text, width) + 3
 
 
 def _write_row(sheet: Worksheet, table: Sheet, place: int) -> None:
@@ -187,7 +202,7 @@ def _write_row(sheet: Worksheet, table: Sheet, place: int) -> None:
 
 
 def _side(column: Column) -> str:
-    return "left" if column.key in ("note", "prints", "spool", "operator") else "center"
+    return "left" if column.key in ("note", "prints", "spool", "operator", "what") else "center"
 
 
 def _stress_formula(table: Sheet, column: Column, row: int) -> str:

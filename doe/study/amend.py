@@ -38,6 +38,12 @@ def definitions(study: Study) -> dict[str, Any]:
     }
 
 
+def without_ranges(defined: Mapping[str, Any]) -> dict[str, Any]:
+    """Return definitions less the factors' low and high: what the sheet of a pilot depends on, since it comes before them."""
+    kept = [{key: value for key, value in one.items() if key not in ("low", "high")} for one in defined["factors"]]
+    return {**defined, "factors": kept}
+
+
 def changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[Change]:
     """
     Return every difference between two protocols.
@@ -79,15 +85,20 @@ def require_unchanged(study: Study, log_lines: Sequence[Mapping[str, Any]]) -> N
 
 
 def locked_protocol(log_lines: Sequence[Mapping[str, Any]]) -> dict[str, Any] | None:
-    """Return the protocol of the last ``plan`` or ``amend`` in the log, or None before the first plan."""
+    """
+    Return the protocol of the last ``plan`` or ``amend`` in the log, or None before the first plan.
+
+    Keys that were not known when it was locked have their defaults, so that a newer version of the software sees no change.
+    """
     for line in reversed(log_lines):
         if line["command"] in ("plan", "amend") and "protocol" in line["detail"]:
-            locked: dict[str, Any] = line["detail"]["protocol"]
-            return locked
+            return protocol(Study.model_validate(line["detail"]["protocol"]))
     return None
 
 
-def check_amendment(before: Study, after: Study, *, has_plan: bool, has_sheets: bool) -> tuple[Verdict, ...]:
+def check_amendment(
+    before: Study, after: Study, *, has_plan: bool, has_sheets: bool, only_pilot: bool = False
+) -> tuple[Verdict, ...]:
     """
     Judge an amendment.
 
@@ -98,6 +109,8 @@ def check_amendment(before: Study, after: Study, *, has_plan: bool, has_sheets: 
         Whether ``plan.csv`` exists; before that nothing is locked and anything may change.
     has_sheets : bool
         Whether a sheet of the plan was written, so that prints may have been made.
+    only_pilot : bool
+        Whether these prints are a pilot's only: then the ranges may still change.
 
     Returns
     -------
@@ -114,9 +127,11 @@ def check_amendment(before: Study, after: Study, *, has_plan: bool, has_sheets: 
         return ()
     problems = list(_never(before, after))
     if has_sheets:
-        problems += _not_after_sheets(before, after)
+        problems += _not_after_sheets(before, after, only_pilot=only_pilot)
     if problems:
         raise InputRefused(problems)
+    if only_pilot and has_sheets:
+        return ()
     return tuple(_late_declarations(before, after) if has_sheets else _stale_plan(before, after))
 
 
@@ -189,8 +204,9 @@ def _never(before: Study, after: Study) -> Iterator[Problem]:
             )
 
 
-def _not_after_sheets(before: Study, after: Study) -> Iterator[Problem]:
-    for change in changes(definitions(before), definitions(after)):
+def _not_after_sheets(before: Study, after: Study, *, only_pilot: bool) -> Iterator[Problem]:
+    defined = [definitions(before), definitions(after)]
+    for change in changes(*map(without_ranges, defined) if only_pilot else defined):
         yield Problem(
             f"study.toml, {change.key}",
             f"it was {_value(change.before)} and is {_value(change.after)} now",
@@ -208,15 +224,20 @@ def _not_after_sheets(before: Study, after: Study) -> Iterator[Problem]:
 
 
 def _stale_plan(before: Study, after: Study) -> Iterator[Verdict]:
-    keys = ("factors", "model", "printers", "constraints", "budget")
-    old, new = protocol(before), protocol(after)
-    found = changes({key: old[key] for key in keys}, {key: new[key] for key in keys})
+    found = changes(_planned_from(before), _planned_from(after))
     if found:
         yield Verdict(
             "plan made for the protocol before",
             f"changed: {', '.join(change.key for change in found)}",
             "Run 'doe plan' again before the first sheet is written.",
         )
+
+
+def _planned_from(study: Study) -> dict[str, Any]:
+    """Return what a plan is made from."""
+    whole = protocol(study)
+    size = {key: whole["budget"][key] for key in ("prints", "loads")}
+    return {**{key: whole[key] for key in ("factors", "model", "printers", "constraints", "references")}, "budget": size}
 
 
 def _late_declarations(before: Study, after: Study) -> Iterator[Verdict]:

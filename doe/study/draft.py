@@ -9,14 +9,26 @@ from typing import Any, TypeVar
 from pydantic import ValidationError
 
 from doe.errors import Problem
-from doe.study.spec import Budget, Constraint, Factor, Header, Instrument, Model, Part, Printer, Response
+from doe.study.spec import (
+    Budget,
+    Constraint,
+    Factor,
+    Header,
+    Instrument,
+    Model,
+    Oven,
+    Part,
+    Printer,
+    Reference,
+    Response,
+)
 
 Place = tuple[str | int, ...]
 """Keys and positions (from 0) down to a value: ``("factors", 1, "low")``."""
 SomePart = TypeVar("SomePart", bound=Part)
 
 _SINGLE = {"study", "model", "conditions", "oven", "budget"}
-_MANY = {"factors", "responses", "printers", "instruments", "constraints"}
+_MANY = {"factors", "responses", "printers", "instruments", "constraints", "references"}
 _HEADING = re.compile(r"^\s*\[\[?\s*([A-Za-z_.]+)\s*\]\]?\s*(#.*)?$")
 _DECIDING = {"levels", "kind", "per"}
 _UNNUMBERED = 10**9
@@ -129,12 +141,14 @@ class Draft:
     """Keys whose values do not have the right shape, and keys that are missing."""
     header: Header | None
     model: Model | None
+    oven: Oven | None
     budget: Budget | None
     factors: tuple[tuple[int, Factor], ...]
     responses: tuple[tuple[int, Response], ...]
     printers: tuple[tuple[int, Printer], ...]
     instruments: tuple[tuple[int, Instrument], ...]
     constraints: tuple[tuple[int, Constraint], ...]
+    references: tuple[tuple[int, Reference], ...]
 
     def names(self, table: str, key: str = "name") -> list[tuple[int, str]]:
         """Return position and name of each entry of a list of tables, of entries without the right shape too."""
@@ -174,12 +188,14 @@ def draft_of(source: Source, spoiled: set[Place]) -> Draft:
         frozenset(spoiled),
         _salvaged(source, ("study",), Header, spoiled),
         _salvaged(source, ("model",), Model, spoiled),
+        _salvaged(source, ("oven",), Oven, spoiled),
         _salvaged(source, ("budget",), Budget, spoiled),
         tuple(_entries(source, "factors", Factor, spoiled)),
         tuple(_entries(source, "responses", Response, spoiled)),
         tuple(_entries(source, "printers", Printer, spoiled)),
         tuple(_entries(source, "instruments", Instrument, spoiled)),
         tuple(_entries(source, "constraints", Constraint, spoiled)),
+        tuple(_entries(source, "references", Reference, spoiled)),
     )
 
 

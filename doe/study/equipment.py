@@ -1,7 +1,7 @@
-"""Rules about printers, instruments, constraints and the budget that need more than one value."""
+"""Rules about printers, instruments, constraints, the oven and the budget that need more than one value."""
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 import numpy as np
 from scipy.optimize import linprog
@@ -9,12 +9,18 @@ from scipy.optimize import linprog
 from doe.numerics import calibration
 from doe.study.draft import Draft, Finding, Place
 from doe.study.rules import factor_reference
-from doe.study.spec import Check, Constraint, Factor, Printer
+from doe.study.spec import Budget, Check, Constraint, Factor, Printer
 from doe.study.wording import listed, meant, show
+
+MINUTES_PER: Mapping[str, int] = {"h": 60, "hour": 60, "hours": 60, "min": 1, "minute": 1, "minutes": 1}
+"""Units of a duration, and how many minutes each has."""
+_FIRST_YEAR, _LAST_YEAR = 2000, 2099
+_LONGEST = 10.0**9
+"""Minutes beyond which durations are no longer told apart."""
 
 
 def equipment_findings(draft: Draft) -> Iterator[Finding]:
-    """Yield what is wrong with the printers and their limits and checks, instruments, constraints and the budget."""
+    """Yield what is wrong with printers, their limits and checks, instruments, constraints, the oven and the budget."""
     yield from _distinct(draft, "printers", "name")
     yield from _distinct(draft, "instruments", "id")
     for position, printer in draft.printers:
@@ -25,7 +31,31 @@ def equipment_findings(draft: Draft) -> Iterator[Finding]:
         yield from _lines(("printers", position, "checks"), printer)
     yield from _z_closer(draft)
     yield from _constraints(draft)
+    yield from _oven(draft)
     yield from _budget(draft)
+    yield from _shift(draft)
+    yield from _start(draft)
+
+
+def drying_factor(factors: Iterable[Factor]) -> Factor | None:
+    """
+    Return the factor that says how long a load is dried, or None where no factor does.
+
+    It is the numeric factor with ``change = "load"`` whose unit is one of :data:`MINUTES_PER`; of several the first with
+    ``dry`` in its name, else the first.
+    """
+    timed = [one for one in factors if one.change == "load" and one.is_numeric and one.unit in MINUTES_PER]
+    return next((one for one in timed if "dry" in one.name), timed[0] if timed else None)
+
+
+def fits_shift(budget: Budget) -> bool:
+    """Whether a print ends in the shift in which it was started, both in whole minutes, or need not."""
+    return budget.overnight_prints or whole_minutes(budget.print_minutes) <= round(60 * budget.hours_per_day)
+
+
+def whole_minutes(minutes: float) -> int:
+    """Return a duration in whole minutes, rounded up but for the dust of floating-point arithmetic."""
+    return math.ceil(min(minutes, _LONGEST) * (1 - 1e-12))
 
 
 def _distinct(draft: Draft, table: str, key: str) -> Iterator[Finding]:
@@ -200,4 +230,38 @@ def _budget(draft: Draft) -> Iterator[Finding]:
             f"found {budget.loads} loads and {budget.prints} prints",
             "a drying load feeds at least one print",
             "lower loads or raise prints",
+        )
+
+
+def _oven(draft: Draft) -> Iterator[Finding]:
+    factor = drying_factor(factor for _, factor in draft.factors)
+    if draft.oven is not None and draft.oven.drying_time is not None and factor is not None:
+        yield Finding(
+            ("oven", "drying_time"),
+            f"found {show(draft.oven.drying_time)} here, and the factor '{factor.name}' sets it load by load",
+            "one of the two says how long a load is dried",
+            f"remove drying_time here, or the factor '{factor.name}'",
+        )
+
+
+def _shift(draft: Draft) -> Iterator[Finding]:
+    budget, keys = draft.budget, ("print_minutes", "hours_per_day", "overnight_prints")
+    if budget is not None and not fits_shift(budget) and not any(("budget", key) in draft.spoiled for key in keys):
+        given = draft.source.value(("budget", "print_minutes")) is not None
+        yield Finding(
+            ("budget", "print_minutes" if given else "hours_per_day"),
+            f"a print takes {show(budget.print_minutes)} minutes and the shift has {show(60 * budget.hours_per_day)}",
+            "a print must end in the shift in which it was started, unless prints may run overnight",
+            "shorten the print, lengthen the shift, or write overnight_prints = true where the site allows it",
+        )
+
+
+def _start(draft: Draft) -> Iterator[Finding]:
+    start = draft.budget.start if draft.budget is not None else None
+    if start is not None and not _FIRST_YEAR <= start.year <= _LAST_YEAR:
+        yield Finding(
+            ("budget", "start"),
+            f"found {show(start)}",
+            f"a day of the years {_FIRST_YEAR} to {_LAST_YEAR} is needed",
+            "write year-month-day, for example 2027-03-31",
         )

@@ -13,6 +13,7 @@ from doe.errors import InputRefused, InternalFault, Problem
 from doe.files import Folder
 from doe.study.draft import Finding, Place, Source, draft_of, key_of
 from doe.study.equipment import equipment_findings
+from doe.study.references import reference_findings
 from doe.study.rules import protocol_findings
 from doe.study.spec import Study
 from doe.study.wording import shape_findings, unknown_key
@@ -118,7 +119,7 @@ def parse_study(text: str, where: str = STUDY) -> Study:
     source = Source(where, text, _parsed(text, where))
     study, findings, spoiled = _shaped(source)
     draft = draft_of(source, spoiled)
-    for finding in (*protocol_findings(draft, template_data()), *equipment_findings(draft)):
+    for finding in (*protocol_findings(draft, template_data()), *equipment_findings(draft), *reference_findings(draft)):
         if key_of(finding.place) not in spoiled:
             findings.append(finding)
     if findings or study is None:

@@ -145,19 +145,69 @@ class Constraint(Part):
     limit: Number
 
 
+class Reference(Part):
+    """``[[references]]``: a setting that must be among the prints, such as the data sheet's or today's practice."""
+
+    name: Text
+    setting: dict[Name, Number | Text]
+    """A value for every factor: natural units, or a level."""
+    prints: Annotated[int, Field(ge=1, le=20)] = 1
+
+
 class Oven(Part):
-    """``[oven]``: where the filament is dried."""
+    """
+    ``[oven]``: where the filament is dried.
+
+    One load is one filling: all spools that are in at once share its drying time. The defaults are common practice,
+    no source.
+    """
 
     temperature: Number | None = None
     """Degrees Celsius."""
     spools: Annotated[int, Field(ge=1)] = 1
+    """Spools that fit in at once; each feeds one printer at a time."""
+    drying_time: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] | None = None
+    """Hours at temperature, where no factor is the drying time; absent: 6, within the 4 to 8 of most families."""
+    warm_up_minutes: Annotated[float, Field(ge=0, le=600, allow_inf_nan=False)] = 30.0
+    """From closing the door until it is at temperature: 20 to 60; drying time counts from then."""
+    out_hours: Annotated[float, Field(gt=0, le=10_000, allow_inf_nan=False)] = 8.0
+    """How long after it comes out of the dryer a print may still be started from a spool: about one shift for
+    polyamide 12; 1 to 4 for polyamide 6 in room air, a day for ABS, days for PLA; more from a heated or dry box."""
+    delayed_start: bool = False
+    """Whether it can switch itself on at a set time, so that a load that went in before ends when somebody is there."""
 
 
 class Budget(Part):
-    """``[budget]``: how much may be spent."""
+    """
+    ``[budget]``: how much may be spent, and what prints, tests and days take.
+
+    The defaults of what they take are common practice, no source: the middles of the ranges beside them.
+    """
 
     prints: Annotated[int, Field(ge=1, le=2000)] | None = None
     loads: Annotated[int, Field(ge=1, le=500)] | None = None
+    print_minutes: Annotated[float, Field(gt=0, le=20_160, allow_inf_nan=False)] = 150.0
+    """One print: heat 5 to 15, soak 10 to 20, print 60 to 150, cool and remove 10 to 30."""
+    overnight_prints: bool = False
+    """Whether a print may run on while nobody is there; it is taken off in the next shift."""
+    grams_per_print: Annotated[float, Field(gt=0, le=100_000, allow_inf_nan=False)] = 40.0
+    """Filament of one print with its purge: 20 to 60."""
+    spool_grams: Annotated[float, Field(gt=0, le=100_000, allow_inf_nan=False)] = 1000.0
+    """Filament on a full spool."""
+    coupon_minutes: Annotated[float, Field(ge=0, le=480, allow_inf_nan=False)] = 6.0
+    """One test: measure 1 to 2, then pull 3 to 5, bend 3 to 4, strike 1 to 2 or peel 4 to 6."""
+    conditioning_hours: Annotated[float, Field(ge=0, le=10_000, allow_inf_nan=False)] = 0.0
+    """From taking a print off until it may be tested; 0: as printed; 88 is ISO 291's least."""
+    contingency: Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)] = 0.15
+    """Share that is added for prints that must be made again: 0.10 to 0.20."""
+    hours_per_day: Annotated[float, Field(ge=1, le=24, allow_inf_nan=False)] = 8.0
+    """Hours of a day in which somebody is there to load, start and take off."""
+    shift_starts: Annotated[float, Field(ge=0, lt=24, allow_inf_nan=False)] = 8.0
+    """Hour of the day at which they begin: 8, or 6.5 for half past six."""
+    start: datetime.date | None = None
+    """First day; without it days have numbers and no dates, and none of them is free."""
+    weekends: bool = False
+    """Whether Saturdays and Sundays are worked; counts where there is a start."""
 
 
 class Study(Part):
@@ -171,6 +221,7 @@ class Study(Part):
     printers: tuple[Printer, ...] = ()
     instruments: tuple[Instrument, ...] = ()
     constraints: tuple[Constraint, ...] = ()
+    references: tuple[Reference, ...] = ()
     oven: Oven = Oven()
     budget: Budget = Budget()
 

@@ -22,6 +22,7 @@ from doe.study.spec import (
     Oven,
     Part,
     Printer,
+    Reference,
     Response,
     Study,
     Text,
@@ -37,6 +38,7 @@ _PARTS: Mapping[tuple[str, ...], type[Part]] = {
     ("printers", "checks"): Check,
     ("instruments",): Instrument,
     ("constraints",): Constraint,
+    ("references",): Reference,
     ("oven",): Oven,
     ("budget",): Budget,
 }
@@ -55,6 +57,7 @@ _EXAMPLES = {
     "kind": 'kind = "thermocouple, type K"',
     "coef": "coef = { nozzle_temperature = 1.0 }",
     "limit": "limit = 360",
+    "setting": "setting = { nozzle_temperature = 260, drying_time = 4 }, with every factor",
 }
 _PATTERNS = {
     get_args(Name)[1].pattern: "a lower-case letter, then lower-case letters, digits, underscores, at most 40 in all",

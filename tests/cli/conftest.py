@@ -4,6 +4,29 @@ import sys
 
 import pytest
 
+TWO_FACTORS = """
+[study]
+id = "clip"
+title = "Snap clip"
+material = "invented filled polyamide"
+family = "PA-CF"
+
+[[factors]]
+name = "nozzle_temperature"
+unit = "degC"
+low = 255
+high = 285
+increment = 1
+
+[[factors]]
+name = "bed_temperature"
+unit = "degC"
+low = 60
+high = 80
+increment = 1
+"""
+"""The beginning of a study file; responses and model follow."""
+
 
 @pytest.fixture
 def doe(capsys, monkeypatch):

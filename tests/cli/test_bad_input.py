@@ -5,29 +5,9 @@ import json
 import pytest
 from openpyxl import Workbook, load_workbook
 
-from tests.cli.conftest import snapshot
+from tests.cli.conftest import TWO_FACTORS, snapshot
 
-STUDY = """
-[study]
-id = "clip"
-title = "Snap clip"
-material = "invented filled polyamide"
-family = "PA-CF"
-
-[[factors]]
-name = "nozzle_temperature"
-unit = "degC"
-low = 255
-high = 285
-increment = 1
-
-[[factors]]
-name = "bed_temperature"
-unit = "degC"
-low = 60
-high = 80
-increment = 1
-
+STUDY = TWO_FACTORS + """
 [[responses]]
 name = "z_strength"
 unit = "MPa"
@@ -36,6 +16,9 @@ at_least = 20.0
 
 [model]
 terms = "interactions"
+
+[budget]
+prints = 9
 """
 
 
@@ -233,7 +216,7 @@ def test_planning_again_is_no_way_around_an_amendment(folder, doe):
 
 def test_an_empty_workbook_is_not_offered_for_a_fit_and_corrections_are_named(sheeted, doe):
     out = doe("collect", "--study", sheeted)[1]
-    assert "0 of 8 prints are recorded." in out
+    assert "0 of 9 prints are recorded." in out
     assert "doe fit" not in out
     place = places(doe, sheeted)["Prints"]
     cell = f"{place['columns']['note']}{place['first_row']}"

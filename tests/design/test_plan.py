@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 from doe.design import check, order
 from doe.design.plan import describe, identifier, plan_runs
-from doe.design.points import PlanRequest, default_kind
 from doe.design.read import plan_text, read_plan
+from doe.design.request import PlanRequest
 from doe.errors import InputRefused
 from tests.conftest import make_study, numeric
 
@@ -51,7 +51,7 @@ def test_printers_alternate_within_every_load(study):
 
 
 def test_without_a_number_the_loads_leave_three_error_degrees_of_freedom():
-    design = plan_runs(make_study(budget={}), PlanRequest(seed=1))
+    design = plan_runs(make_study(budget={"prints": 30}), PlanRequest(seed=1))
     assert design.facts["strata"]["load_dof"] == 3
 
 
@@ -59,7 +59,7 @@ def test_loads_as_random_blocks_where_no_factor_is_fixed_in_them():
     study = make_study(
         factors=[numeric("nozzle_temperature", 255, 285, 1), numeric("bed_temperature", 60, 80, 1)], budget={"loads": 4}
     )
-    design = plan_runs(study, PlanRequest(seed=1))
+    design = plan_runs(study, PlanRequest(kind="central-composite", seed=1))
     assert design.runs["load"].nunique() == 4
     assert design.facts["strata"]["load_dof"] == 3
 
@@ -107,29 +107,22 @@ def test_fraction_lists_its_resolution_and_its_aliases():
     assert sorted(len(chain) for chain in chains) == [4] * 7
 
 
-def test_default_kind_is_the_smallest_that_estimates_the_model():
-    assert default_kind(make_study()) == "central-composite"
-    assert default_kind(make_study(model={"terms": "interactions"})) == "factorial"
-    six = [numeric(f"factor_{letter}", 0, 2, 1, unit="1") for letter in "abcdef"]
-    assert default_kind(make_study(factors=six, model={"terms": "main"})) == "fractional"
-
-
 @pytest.mark.parametrize(
     ("changes", "request_", "said"),
     [
         ({}, PlanRequest(kind="factorial"), "cannot tell apart: .*\\^2"),
-        ({}, PlanRequest(loads=2), "takes from 3 .* to 28"),
+        ({}, PlanRequest(kind="central-composite", loads=2), "takes from 3 .* to 28"),
         ({}, PlanRequest(loads=3), "at least 4 loads are needed"),
         ({}, PlanRequest(kind="box-behnken", centre=-1), "count"),
-        ({"factors": [numeric("nozzle_temperature", 255, 285, 1)]}, PlanRequest(), "at least 2 numeric factors"),
+        ({"factors": [numeric("nozzle_temperature", 255, 285, 1)]}, PlanRequest(kind="central-composite"), "at least 2 numeric"),
         (
             {"constraints": [{"coef": {"nozzle_temperature": 1.0}, "limit": 280}]},
-            PlanRequest(),
+            PlanRequest(kind="central-composite"),
             "constraints\\[1\\]: .* settings break it",
         ),
         (
             {"printers": [{"name": "A", "limits": {"nozzle_temperature": [0, 290]}}]},
-            PlanRequest(form="circumscribed"),
+            PlanRequest(kind="central-composite", form="circumscribed"),
             "printer 'A', limits.nozzle_temperature: the plan needs",
         ),
     ],
@@ -164,15 +157,15 @@ def test_one_wrong_digit_changes_the_check_letter(number, place, digit):
         assert identifier("P", int(wrong), 5)[-1] != right[-1]
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(seed=st.integers(0, 10_000), loads=st.integers(6, 14), printers=st.integers(0, 3))
 def test_every_arrangement_keeps_settings_loads_and_printers_whole(seed, loads, printers):
     study = make_study(printers=[{"name": f"P{i}"} for i in range(printers)])
-    runs = plan_runs(study, PlanRequest(seed=seed, loads=loads)).runs
+    runs = plan_runs(study, PlanRequest(kind="central-composite", seed=seed, loads=loads)).runs
     assert runs["load"].nunique() == loads
     assert (runs.groupby("load")["target.drying_time"].nunique() == 1).all()
     assert sorted(runs["print"]) == sorted(set(runs["print"]))
-    plain = plan_runs(study, PlanRequest(seed=0, loads=loads)).runs
+    plain = plan_runs(study, PlanRequest(kind="central-composite", seed=0, loads=loads)).runs
     columns = [name for name in runs if name.startswith("target.")]
     key = lambda table: sorted(map(tuple, table[columns].to_numpy().tolist()))  # noqa: E731
     assert key(runs) == key(plain)

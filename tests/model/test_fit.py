@@ -8,8 +8,8 @@ import pytest
 
 from doe.design.adopt import adopt
 from doe.design.plan import plan_runs
-from doe.design.points import PlanRequest
 from doe.design.read import read_table
+from doe.design.request import PlanRequest
 from doe.model.fit import fit_model, predicted_mean
 from doe.model.results import as_data
 from tests.conftest import make_study, numeric

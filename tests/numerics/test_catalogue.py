@@ -89,15 +89,27 @@ def test_resolution_is_never_lower_than_asked(factors, resolution):
     assert all(catalogue.fractional_factorial(factors, runs=runs).resolution < resolution for runs in smaller)
 
 
-@pytest.mark.parametrize(
-    ("factors", "resolution", "runs", "reached"),
-    [(7, 5, 64, 7), (8, 5, 64, 5), (9, 5, 128, 6), (10, 5, 128, 5), (11, 5, 128, 5), (7, 3, 8, 3), (5, 5, 16, 5)],
-)
+# Every wish where pyDOE3 1.6.2 returns another resolution than asked for, more runs than needed, or nothing; and the best
+# there is: Box, Hunter and Hunter, Table 12.15 (1978), to 11 factors in 128 runs; half fractions by Box and Hunter (1961);
+# that no smaller fraction reaches it, by Griesmer's bound below.
+DEPARTURES = [
+    (7, 5, 64, 7), (8, 5, 64, 5), (9, 5, 128, 6), (10, 5, 128, 5), (11, 5, 128, 5),
+    (8, 6, 128, 8), (9, 6, 128, 6), (10, 6, 256, 6), (11, 6, 256, 6),
+    (9, 7, 256, 9), (10, 7, 512, 10), (11, 7, 512, 7),
+    (10, 8, 512, 10), (11, 8, 1024, 11), (11, 9, 1024, 11), (7, 3, 8, 3),
+    *((factors, factors, 2 ** (factors - 1), factors) for factors in range(3, 12)),
+]
+
+
+@pytest.mark.parametrize(("factors", "resolution", "runs", "reached"), DEPARTURES)
 def test_where_the_library_of_designs_departs_from_the_tables(factors, resolution, runs, reached):
-    # Maximal resolutions: Box, Hunter and Hunter, Table 12.15 (1978). The library gives resolution IV in 32 runs for 7
-    # and more factors at resolution V, 16 runs for seven factors at resolution III, and no half fraction.
     fraction = catalogue.fractional_factorial(factors, resolution)
     assert (len(fraction.points), fraction.resolution) == (runs, reached)
+    assert resolution_of(fraction.points) == reached
+    # A fraction 2^(k-p) of resolution R is a binary linear code of length k, dimension p and distance R, and such a code
+    # needs k >= sum of R / 2^i, rounded up, over i < p (Griesmer, IBM J. Res. Dev. 4 (1960) 532).
+    needed = [sum(math.ceil(resolution / 2**i) for i in range(p)) for p in range(1, factors)]
+    assert runs == 2 ** (factors - sum(length <= factors for length in needed))
 
 
 def test_both_wishes_at_once():

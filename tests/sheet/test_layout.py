@@ -1,3 +1,4 @@
+import datetime
 import io
 
 import pandas as pd
@@ -85,6 +86,32 @@ def test_rows_follow_the_run_order_and_bands_the_loads():
     prints = by_name(make_study(), Design(runs=shuffled))["Prints"]
     assert prints.row_ids() == list(PRINTS)
     assert prints.bands == (0, 0, 1, 1, 2, 2)
+
+
+def test_timetable_columns_follow_the_study():
+    study, design = make_study(), make_design()
+    assert keys(layout.timetable_sheet(study, design, 1)) == [
+        "step", "day", "time", "what", "load", "prints", "printer", "note",
+    ]
+    bare = make_study(printers=[], budget={"start": datetime.date(2026, 3, 2)})
+    unloaded = Design(runs=rows_of_round(1).assign(load="", printer=""))
+    assert keys(layout.timetable_sheet(bare, unloaded, 1)) == ["step", "day", "date", "time", "what", "prints", "note"]
+
+
+def test_the_timetable_is_no_table_that_is_read_again():
+    assert "Timetable" not in by_name(make_study())
+    place = layout.locations(make_study(), make_design(), 1)["Timetable"]
+    assert place["fill"] == []
+    sheet = layout.timetable_sheet(make_study(), make_design(), 1)
+    assert (place["header_row"], place["first_row"]) == (2 + len(sheet.cautions) + 1, 2 + len(sheet.cautions) + 2)
+    assert place["last_row"] == place["header_row"] + len(sheet.rows)
+
+
+def test_what_does_not_work_out_stands_above_the_timetable():
+    # One spool on two printers with half an hour to start all prints: the second print of every load is late.
+    sheet = layout.timetable_sheet(make_study(oven={"out_hours": 0.5}), make_design(), 1)
+    (said,) = [line for line in sheet.cautions if "prints beyond the time out of the dryer" in line]
+    assert "L01X: 1 of 2" in said
 
 
 def test_headers_that_would_read_alike_stay_distinct():

@@ -3,23 +3,35 @@ import datetime
 import io
 import zipfile
 
+import pandas as pd
 import pytest
 
 from doe.design.plan import Design
+from doe.design.timetable import timetable
+from doe.record.read import read_workbook
 from doe.sheet import layout
 from doe.sheet.write import write_workbook
+from tests.record.typing_over import matched
 from tests.sheet.books import (
     CAUTIONS,
     DEFINITIONS,
     MADE_AT,
+    PRINTS,
     STUDY,
     Operator,
+    filled_book,
     make_book,
     make_design,
     make_study,
     opened,
     rows_of_round,
 )
+
+
+def saved(book):
+    content = io.BytesIO()
+    book.save(content)
+    return content.getvalue()
 
 
 @pytest.fixture(scope="module")
@@ -48,7 +60,7 @@ def test_without_a_time_the_clock_is_read_and_may_be_fixed(monkeypatch):
 
 
 def test_sheets_and_identity(book):
-    assert book.sheetnames == ["Instructions", "Prints", "Coupons", "Loads", "Printer checks", "Lists"]
+    assert book.sheetnames == ["Instructions", "Prints", "Coupons", "Loads", "Printer checks", "Timetable", "Lists"]
     assert book["Lists"].sheet_state == "hidden"
     front, place = book["Instructions"], layout.locations(make_study(), make_design(), 1)["Instructions"]
     said = {key: front[f"B{row}"].value for key, row in place["rows"].items()}
@@ -68,7 +80,7 @@ def test_simulated_studies_say_so_on_every_sheet():
     study = make_study(study={**STUDY["study"], "simulated": True})
     simulated = opened(make_book(study))
     assert simulated["Instructions"]["A2"].value.startswith("SIMULATED DATA")
-    for name in ("Prints", "Coupons", "Loads", "Printer checks"):
+    for name in ("Prints", "Coupons", "Loads", "Printer checks", "Timetable"):
         assert "SIMULATED DATA" in simulated[name]["A1"].value
         assert simulated[name].oddFooter.center.text == "SIMULATED DATA"
 
@@ -165,3 +177,52 @@ def test_the_second_round_has_its_own_prints():
     assert hand.book["Prints"][hand.address("Prints", "P01A2", "print")].value == "P01A2"
     assert hand.book["Printer checks"]["A3"].value == "R2-01"
     assert dataclasses.replace(design, runs=design.of_round(2)).rounds == [2]
+
+
+def test_the_timetable_is_locked_and_asks_for_nothing(book):
+    page = book["Timetable"]
+    assert page.protection.sheet
+    assert all(cell.protection.locked for row in page.iter_rows() for cell in row)
+    assert not page.data_validations.dataValidation
+    assert "to look at only" in page["A1"].value
+
+
+def test_the_timetable_prints_its_headers_and_cautions_on_every_page(book):
+    # The loads dry for up to 12 h, so that something runs overnight.
+    page, place = book["Timetable"], layout.locations(make_study(), make_design(), 1)["Timetable"]
+    head = place["header_row"]
+    above = [page[f"A{row}"].value for row in range(2, head)]
+    assert above[0].startswith("! Drying runs on while nobody is there")
+    assert "independent over-temperature cut-out; site rules govern" in above[0]
+    assert page.print_title_rows == f"$1:${head}"
+    assert page.freeze_panes == f"B{head + 1}"
+    assert page[f"A{head}"].value == "Step"
+    assert page.print_area == f"'Timetable'!$A$1:${list(place['columns'].values())[-1]}${place['last_row']}"
+
+
+def test_the_timetable_lists_every_step_of_the_plan(book):
+    page, place = book["Timetable"], layout.locations(make_study(), make_design(), 1)["Timetable"]
+    rows = [
+        {key: page[f"{column}{row}"].value for key, column in place["columns"].items()}
+        for row in range(place["first_row"], place["last_row"] + 1)
+    ]
+    steps = timetable(make_study(), make_design().runs).steps
+    assert [row["step"] for row in rows] == list(range(1, len(steps) + 1))
+    assert [(row["day"], row["time"], row["what"], row["load"]) for row in rows] == [
+        (step.day, step.time, step.what, step.load) for step in steps
+    ]
+    started = {row["prints"]: row["printer"] for row in rows if row["what"] == "start print"}
+    assert started == dict(zip(PRINTS, "ABABAB", strict=True))
+    dated = opened(make_book(make_study(budget={"start": datetime.date(2026, 3, 2)})))["Timetable"]
+    assert "2026-03-02" in {cell.value for row in dated.iter_rows() for cell in row}
+
+
+def test_the_record_does_not_depend_on_the_timetable():
+    whole, without, scribbled = (opened(filled_book()) for _ in range(3))
+    del without["Timetable"]
+    for row in scribbled["Timetable"].iter_rows(min_row=8, max_row=40):
+        row[0].value, row[-1].value = "P01A", "2026-13-99"
+    records = [vars(matched(read_workbook(saved(book), "round-1.xlsx"))[0]) for book in (whole, without, scribbled)]
+    for name, table in records[0].items():
+        for other in records[1:]:
+            pd.testing.assert_frame_equal(table, other[name])

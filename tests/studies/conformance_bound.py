@@ -13,7 +13,7 @@ import numpy as np
 from scipy import stats
 
 from doe.design.plan import plan_runs
-from doe.design.points import PlanRequest
+from doe.design.request import PlanRequest
 from doe.model.fit import fit_model
 from doe.numerics import terms
 from doe.recommend.choose import recommend_settings
@@ -50,7 +50,7 @@ def one_study(generator):
         for r in range(count)
     ]
     study = make_study(factors=factors, responses=responses, printers=[])
-    design = plan_runs(study, PlanRequest(centre=6, seed=int(generator.integers(1, 10**6))))
+    design = plan_runs(study, PlanRequest(kind="central-composite", centre=6, seed=int(generator.integers(1, 10**6))))
     record = None
     for r, (truth, ratio) in enumerate(zip(truths, ratios, strict=True)):
         mean = lambda x, truth=truth: float(terms.model_matrix(x[None], TERMS, LEVELS)[0] @ truth)  # noqa: E731

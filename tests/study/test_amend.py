@@ -41,6 +41,7 @@ def test_the_protocol_is_plain_data_with_the_keys_of_the_file():
         "printers",
         "instruments",
         "constraints",
+        "references",
         "oven",
         "budget",
     ]
@@ -231,3 +232,15 @@ def test_a_declaration_changed_late_is_said_aloud(pair, about):
 def test_identity_and_simulation_never_change(pair, key, has_sheets):
     with pytest.raises(InputRefused, match=f"study.{key}: it was .* start a new study"):
         check_amendment(BEFORE, after(pair), has_plan=True, has_sheets=has_sheets)
+
+
+def test_a_protocol_that_was_locked_before_a_key_existed_is_unchanged():
+    locked = protocol(BEFORE)
+    del locked["references"]
+    del locked["budget"]["print_minutes"]
+    require_unchanged(BEFORE, [line("plan", protocol=locked)])
+
+
+def test_a_cost_that_changes_does_not_make_the_plan_stale():
+    after = parse_study(changed("prints = 30", "prints = 30\nprint_minutes = 90"))
+    assert check_amendment(BEFORE, after, has_plan=True, has_sheets=False) == ()

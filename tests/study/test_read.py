@@ -264,6 +264,44 @@ WRONG = {
     "more loads than prints": ("loads = 6", "loads = 31", "[budget], key 'loads'", "31 loads and 30 prints",
                                "at least one print",
                                "lower loads"),
+    # cost and calendar
+    "drying time beside the factor": ("spools = 2", "spools = 2\ndrying_time = 6", "[oven], key 'drying_time'",
+                                      "found 6 here, and the factor 'drying_time'", "one of the two", "remove"),
+    "endless drying": ("spools = 2", "spools = 2\ndrying_time = inf", "[oven], key 'drying_time'", "inf", "finite",
+                       "write a number"),
+    "warm-up before it began": ("spools = 2", "spools = 2\nwarm_up_minutes = -5", "[oven], key 'warm_up_minutes'", "-5",
+                                "at or above 0", "range"),
+    "no time out of the dryer": ("spools = 2", "spools = 2\nout_hours = 0", "[oven], key 'out_hours'", "0", "above 0",
+                                 "range"),
+    "timer that is no switch": ("spools = 2", "spools = 2\ndelayed_start = 1", "[oven], key 'delayed_start'", "found 1",
+                                "true or false", "lower case"),
+    "key of the oven misspelt": ("spools = 2", "spools = 2\nwarmup_minutes = 5", "[oven], key 'warmup_minutes'",
+                                 "not known", "'warm_up_minutes'", "did you mean 'warm_up_minutes'?"),
+    "key of the budget misspelt": ("loads = 6", "loads = 6\nprint_minuts = 90", "[budget], key 'print_minuts'",
+                                   "not known", "'coupon_minutes'", "did you mean 'print_minutes'?"),
+    "prints in no time": ("loads = 6", "loads = 6\nprint_minutes = 0", "[budget], key 'print_minutes'", "0", "above 0",
+                          "range"),
+    "prints of a month": ("loads = 6", "loads = 6\nprint_minutes = 43200", "[budget], key 'print_minutes'", "43200",
+                          "at or below 20160", "range"),
+    "print longer than the shift": ("loads = 6", "loads = 6\nprint_minutes = 500", "[budget], key 'print_minutes'",
+                                    "takes 500 minutes and the shift has 480", "end in the shift",
+                                    "overnight_prints = true"),
+    "shift shorter than a print": ("loads = 6", "loads = 6\nhours_per_day = 2", "[budget], key 'hours_per_day'",
+                                   "takes 150 minutes and the shift has 120", "end in the shift", "lengthen the shift"),
+    "contingency in per cent": ("loads = 6", "loads = 6\ncontingency = 15", "[budget], key 'contingency'", "15",
+                                "at or below 1", "range"),
+    "day of 25 hours": ("loads = 6", "loads = 6\nhours_per_day = 25", "[budget], key 'hours_per_day'", "25",
+                        "at or below 24", "range"),
+    "hour that no clock shows": ("loads = 6", "loads = 6\nshift_starts = 24", "[budget], key 'shift_starts'", "24",
+                                 "below 24", "range"),
+    "start as text": ("loads = 6", 'loads = 6\nstart = "2026-03-02"', "[budget], key 'start'", "text", "a date",
+                      "without quotes"),
+    "start in another age": ("loads = 6", "loads = 6\nstart = 0206-03-02", "[budget], key 'start'", "0206-03-02",
+                             "2000 to 2099", "2027-03-31"),
+    "negative tests": ("loads = 6", "loads = 6\ncoupon_minutes = -1", "[budget], key 'coupon_minutes'", "-1",
+                       "at or above 0", "range"),
+    "prints of nothing": ("loads = 6", "loads = 6\ngrams_per_print = nan", "[budget], key 'grams_per_print'", "nan",
+                          "finite", "write a number"),
 }
 # fmt: on
 
@@ -279,6 +317,29 @@ def test_each_rule_says_where_what_and_how(case):
     assert found in problem.found
     assert allowed in problem.allowed
     assert remedy in problem.remedy
+
+
+def test_keys_of_cost_and_calendar_are_read():
+    text = changed("spools = 2", "spools = 2\nwarm_up_minutes = 20\nout_hours = 4\ndelayed_start = true")
+    text = changed("loads = 6", "loads = 6\nprint_minutes = 600\novernight_prints = true\nstart = 2026-03-02", text)
+    study = parse_study(text)
+    assert (study.oven.warm_up_minutes, study.oven.out_hours, study.oven.delayed_start) == (20, 4, True)
+    assert (study.budget.print_minutes, study.budget.start) == (600, datetime.date(2026, 3, 2))
+    plain = parse_study(WHOLE)
+    assert (plain.oven.drying_time, plain.oven.delayed_start, plain.budget.overnight_prints) == (None, False, False)
+    assert (plain.budget.print_minutes, plain.budget.contingency, plain.budget.start) == (150, 0.15, None)
+
+
+def test_the_oven_may_say_the_drying_time_where_no_factor_does():
+    text = changed('unit = "h"', 'unit = "1"', changed("spools = 2", "spools = 2\ndrying_time = 6"))
+    assert parse_study(text).oven.drying_time == 6
+
+
+def test_a_shift_is_not_judged_by_a_value_that_is_wrong_itself():
+    text = changed("loads = 6", 'loads = 6\nhours_per_day = 2\nprint_minutes = "90"')
+    assert [problem.where.split(", ", 1)[1].split(" (")[0] for problem in refused(text)] == [
+        "[budget], key 'print_minutes'"
+    ]
 
 
 def test_touching_constraints_leave_an_edge():

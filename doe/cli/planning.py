@@ -1,0 +1,163 @@
+"""The steps before the first sheet: plan, compare plans, take over a plan made elsewhere, a pilot."""
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from doe.cli.steps import Desk, Done, outside
+from doe.errors import InputRefused, Problem
+from doe.files import Folder, digest
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from doe.design.compare import Candidate
+    from doe.design.plan import Design
+    from doe.design.request import PlanRequest
+    from doe.study.spec import Study
+
+
+def plan(folder: Folder, request: "PlanRequest", *, replacing: bool = False) -> Done:
+    """Plan the prints and lock the protocol; without a number of prints, propose two and write nothing."""
+    from doe.design import purpose
+    from doe.design.plan import plan_runs
+
+    study = Desk(folder).study()
+    if purpose.needs_size(study, request):
+        return _proposed(study, request)
+    return _planned(
+        folder, lambda study, pilot: plan_runs(study, request, pilot), {"seed": request.seed}, replacing=replacing
+    )
+
+
+def pilot(folder: Folder, seed: int, *, replacing: bool = False) -> Done:
+    """Plan a few corner prints before drying loads are spent, and lock the protocol."""
+    from doe.design.pilot import plan_pilot
+
+    return _planned(
+        folder, lambda study, _: plan_pilot(study, seed), {"seed": seed, "pilot": True}, replacing=replacing, first=True
+    )
+
+
+def adopt(folder: Folder, file: Path, *, replacing: bool = False) -> Done:
+    """Take over a plan made elsewhere and lock the protocol."""
+    from doe.design.adopt import adopt as take_over
+    from doe.design.read import read_table
+
+    content = outside(file)
+    return _planned(
+        folder,
+        lambda study, _: take_over(study, read_table(content, file.name), file.name),
+        {"from": file.name, "sha256": digest(content)},
+        replacing=replacing,
+        first=True,
+    )
+
+
+def compare(folder: Folder, written: list[str], request: "PlanRequest") -> Done:
+    """Show several plans side by side; writes nothing."""
+    from doe.design import compare as comparing
+    from doe.design import purpose
+
+    study = Desk(folder).study()
+    candidates = tuple(comparing.candidate_of(text, request) for text in written)
+    if not candidates and purpose.needs_size(study, request):
+        return _proposed(study, request)
+    return _compared(study, candidates or comparing.usual_candidates(study, request), ())
+
+
+def _proposed(study: "Study", request: "PlanRequest") -> Done:
+    from doe.design import purpose
+    from doe.design.compare import Candidate
+
+    sizes = dict(zip(("lean", "good"), purpose.proposals(study, request), strict=True))
+    candidates = tuple(
+        Candidate(f"{name}: {size.prints} prints" + (f", {size.loads} loads" if size.loads else ""),
+                  replace(request, prints=size.prints, loads=size.loads or None, one_round=True))
+        for name, size in sizes.items()
+    )  # fmt: skip
+    commands = tuple(
+        f"doe plan --prints {size.prints}" + (f" --loads {size.loads}" if size.loads else "") for size in sizes.values()
+    )
+    lines = ("Nothing is planned yet: study.toml has no [budget] prints. Choose by what the plan must show:", *commands)
+    done = _compared(study, candidates, lines)
+    return replace(done, data={**done.data, "next": list(commands)})
+
+
+def _compared(study: "Study", candidates: "tuple[Candidate, ...]", lines: tuple[str, ...]) -> Done:
+    from doe.design import compare as comparing
+    from doe.report import planning
+
+    found = comparing.compare(study, candidates)
+    return Done(
+        {"candidates": [one.as_data() for one in found]},
+        planning.comparison_tables(study, found),
+        lines or ("Nothing was written. Choose by the numbers, then run the command below one of them.",),
+    )
+
+
+def _planned(
+    folder: Folder,
+    make: "Callable[[Study, pd.DataFrame | None], Design]",
+    detail: dict[str, Any],
+    *,
+    replacing: bool,
+    first: bool = False,
+) -> Done:
+    """Make a plan with ``make(study, rows of a pilot that stay)``; ``first`` where nothing may come before it."""
+    from doe.design.read import PLAN, plan_text
+    from doe.study import amend
+
+    with folder.locked("plan"):
+        desk = Desk(folder)
+        study = desk.study()
+        stands = desk.design(study) if folder.has(PLAN) else None
+        kept = stands.runs if stands is not None and not first and stands.only_pilot else None
+        if kept is None and (folder.names("sheets/*.xlsx") or folder.names("record/*.csv")):
+            raise InputRefused(
+                Problem(
+                    PLAN,
+                    "a sheet of it was written",
+                    "from then on the plan is frozen",
+                    "add prints with 'doe extend', or start a new study for another plan",
+                )
+            )
+        if kept is None and stands is not None and not replacing:
+            raise InputRefused(
+                Problem(
+                    PLAN,
+                    "there is a plan already",
+                    "another one would have other prints in another order",
+                    "use it (doe sheet), or throw it away with 'doe plan --replace'",
+                )
+            )
+        design = make(study, kept)
+        desk.commit("plan", {PLAN: plan_text(design)}, protocol=amend.protocol(study), **detail)
+    return _shown(study, design)
+
+
+def _shown(study: "Study", design: "Design") -> Done:
+    from doe.design.read import PLAN
+    from doe.report import planning, protocol, screens
+
+    outlook = planning.outlook(study, design)
+    return Done(
+        {
+            "prints": len(design.runs),
+            "facts": design.facts,
+            **outlook.data,
+            "verdicts": [one.as_data() for one in (*design.verdicts, *outlook.verdicts)],
+            "seed": int(design.runs["seed"].iloc[0]),
+            "file": PLAN,
+            "next": "doe sheet",
+        },
+        (
+            planning.with_quality(protocol.plan_facts(study, design), design.facts),
+            *outlook.tables,
+            protocol.plan_table(study, design),
+            *screens.verdict_tables((*design.verdicts, *outlook.verdicts)),
+        ),
+        (f"Wrote {PLAN}; the protocol is locked (change it with 'doe amend').", "Next: doe sheet"),
+        tuple(design.facts.get("why", ())),
+    )

@@ -1,0 +1,241 @@
+"""Searched plans: the settings of every print and load at once, on the increments, with printers, references and replicates."""
+
+from collections import Counter
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from doe.design import check, region
+from doe.design.purpose import Choice, Size, columns, has_load_terms
+from doe.errors import InputRefused, Problem
+from doe.numerics import search, terms
+from doe.study import scale
+from doe.study.spec import Study
+
+Array = NDArray[np.float64]
+Codes = NDArray[np.int64]
+
+PAIRS = 3
+"""Settings of a map that are printed twice in one load, for pure error."""
+_STARTS = 100
+_AS_GOOD = 0.98
+_POTENTIAL_SD = 1.0
+"""Prior standard deviation of a term that may matter, in print standard deviations (DuMouchel and Jones 1994)."""
+
+
+@dataclass(frozen=True)
+class Searched:
+    """
+    The outcome of a search.
+
+    Parameters
+    ----------
+    coded : ndarray of shape (n, k)
+        Coded units; level indices for categorical factors.
+    kinds : list of str, length n
+        What each setting is: corner, centre, axial, edge, reference.
+    load, printer : ndarray of shape (n,)
+        Codes; -1 where there is none.
+    """
+
+    coded: Array
+    kinds: list[str]
+    load: Codes
+    printer: Codes
+
+
+def make(study: Study, choice: Choice, centre: int, seed: int) -> Searched:
+    """
+    Search for the settings of a plan.
+
+    Loads are as equal as can be, printers alternate within them, a map has three replicate pairs in different loads where the
+    error degrees of freedom allow, and every reference setting is in the plan.
+
+    Parameters
+    ----------
+    study : Study
+    choice : Choice
+        With a size.
+    centre : int
+        Prints at the middle of all factors that change from print to print.
+    seed : int
+
+    Raises
+    ------
+    InputRefused
+        Where no plan of this size satisfies the constraints.
+    """
+    assert choice.size is not None
+    load = search.even_loads(choice.size.prints, choice.size.loads) if choice.size.loads else None
+    printer = printers_in_turn(study, choice.size.prints)
+    fixed, what = forced(study, load, choice.size.prints, centre)
+    reserved = np.flatnonzero(~np.isnan(fixed).all(axis=1))
+    pairs = _pairs(study, choice, load, reserved)
+    task = search.Task(
+        terms=scale.model_terms(study),
+        levels=scale.level_counts(study),
+        runs=choice.size.prints,
+        grids=region.grids(study, two_levels=choice.purpose == "screen"),
+        load=load,
+        hard=region.hard(study) if load is not None else (),
+        blocks=check.block_columns([str(code) if code >= 0 else "" for code in printer.tolist()]),
+        limits=region.limits(study),
+        fixed=fixed if len(reserved) else None,
+        pairs=pairs,
+        criterion={"d-optimal": "d", "i-optimal": "i"}.get(choice.kind, "compound"),  # type: ignore[arg-type]
+    )
+    if choice.purpose == "screen":
+        task = with_potential_terms(study, task)
+    found = run(task, seed)
+    kinds = [what.get(row) or region.position(study, found.settings[row]) for row in range(len(found.settings))]
+    return Searched(
+        found.settings, kinds, np.full(len(kinds), -1, dtype=np.int64) if load is None else load, printer
+    )
+
+
+def run(task: search.Task, seed: int) -> search.Found:
+    """
+    Search, and turn what the search cannot do into a refusal.
+
+    A plan that keeps to the ends and the middle of each factor is taken where it is as good within 2 %: fewer settings are
+    fewer mistakes, and levels of a load that come again.
+    """
+    try:
+        exact = search.search(task, starts=_STARTS, seed=seed)
+        few = region.few(task.grids, task.levels)
+        curved = any(count > 2 for term in task.terms for count in Counter(term).values())
+        if curved or all(len(one) == len(other) for one, other in zip(few, task.grids, strict=True)):
+            return exact
+        plain = search.search(replace(task, grids=few), starts=_STARTS, seed=seed)
+        return plain if _efficiency(task, plain, exact) >= _AS_GOOD else exact
+    except ValueError as error:
+        raise InputRefused(
+            Problem(
+                "the search for a plan",
+                str(error),
+                "a plan of this size that satisfies the constraints and holds the forced prints",
+                "give more prints, relax [[constraints]], or declare a smaller [model] terms",
+            )
+        ) from None
+
+
+def _efficiency(task: search.Task, one: search.Found, other: search.Found) -> float:
+    """Return how good one plan is relative to another, by the task's criterion."""
+    if task.criterion == "i":
+        return other.average_variance / one.average_variance
+    columns = len(task.terms) if task.criterion == "d" else 1
+    return float(np.exp((one.score - other.score) / columns))
+
+
+def printers_in_turn(study: Study, prints: int) -> Codes:
+    """Return a printer's code for each print, in turn; -1 where the study names none."""
+    count = len(study.printers)
+    return np.arange(prints, dtype=np.int64) % count if count else np.full(prints, -1, dtype=np.int64)
+
+
+def forced(study: Study, load: Codes | None, prints: int, centre: int) -> tuple[Array, dict[int, str]]:
+    """
+    Return the cells of a plan that are given: reference settings and centre prints.
+
+    Parameters
+    ----------
+    study : Study
+    load : ndarray of shape (n,) or None
+    prints, centre : int
+
+    Returns
+    -------
+    fixed : ndarray of shape (n, k)
+        Coded; NaN where the search is free. Reference prints go to different loads as long as there are any.
+    what : dict of int to str
+        What each given row is.
+
+    Raises
+    ------
+    InputRefused
+        Where the given prints do not fit into the loads.
+    """
+    fixed = np.full((prints, len(study.factors)), np.nan)
+    what: dict[int, str] = {}
+    settings = [region.coded_setting(study, one.setting) for one in study.references for _ in range(one.prints)]
+    own = list(region.hard(study))
+    for setting in settings:
+        row = _free_row(fixed, load, setting, own)
+        if row is None:
+            raise InputRefused(
+                Problem(
+                    "study.toml, [[references]]",
+                    f"{len(settings)} reference prints do not fit into the loads",
+                    "a load has one setting of what is fixed in it",
+                    "ask for fewer reference prints, or give more loads",
+                )
+            )
+        fixed[row], what[row] = setting, "reference"
+    middle = [index for index, factor in enumerate(study.factors) if factor.is_numeric and index not in own]
+    free = [row for row in _spread(load, prints) if np.isnan(fixed[row]).all()]
+    for row in free[:centre]:
+        fixed[row, middle] = 0.0
+        what[row] = "centre"
+    return fixed, what
+
+
+def _free_row(fixed: Array, load: Codes | None, setting: Array, own: list[int]) -> int | None:
+    """Return the first row that is free in the load with the fewest given rows, among loads that can take the setting."""
+    best: tuple[int, int] | None = None
+    for row in _spread(load, len(fixed)):
+        if not np.isnan(fixed[row]).all():
+            continue
+        mates = fixed if load is None else fixed[load == load[row]]
+        given = mates[~np.isnan(mates).all(axis=1)]
+        if load is not None and len(given) and not np.allclose(given[:, own], setting[own], equal_nan=True):
+            continue
+        if best is None or len(given) < best[0]:
+            best = (len(given), row)
+    return None if best is None else best[1]
+
+
+def _spread(load: Codes | None, prints: int) -> list[int]:
+    """Return the rows so that neighbours come from different loads."""
+    if load is None:
+        return list(range(prints))
+    place = np.array([int((load[:row] == load[row]).sum()) for row in range(prints)])
+    return [int(row) for row in np.lexsort((load, place))]
+
+
+def _pairs(study: Study, choice: Choice, load: Codes | None, reserved: Codes) -> tuple[tuple[int, int], ...]:
+    """Return the replicate pairs of a map: three, fewer where that would cost more degrees of freedom than there are."""
+    size: Size | None = choice.size
+    assert size is not None
+    if choice.purpose == "screen":
+        return ()
+    coefficients, between = columns(study)
+    wanted = max(0, min(PAIRS, size.prints - coefficients - max(size.loads - between, 0)))
+    rows = np.zeros(size.prints, dtype=np.int64) if load is None else load
+    while wanted:
+        try:
+            return search.replicate_pairs(rows, wanted, tuple(int(row) for row in reserved))
+        except ValueError:
+            wanted -= 1
+    return ()
+
+
+def with_potential_terms(study: Study, task: search.Task) -> search.Task:
+    """
+    Return a task that also guards against the two-factor interactions that the model leaves out.
+
+    Products of a load factor and a print factor count as fully as the model, since drying acts through them; the other
+    interactions are potential terms with a prior variance (DuMouchel and Jones, "A simple Bayesian modification of D-optimal
+    designs", Technometrics 36 (1994) 37). Where there are too few prints for that, all of them are potential.
+    """
+    pairs = [term for term in terms.standard_terms("interactions", task.levels) if len(term) == 2]
+    extra = [term for term in pairs if term not in task.terms]
+    sure = [term for term in extra if term in has_load_terms(study)]
+    blocks = 0 if task.blocks is None else task.blocks.shape[1]
+    if len(terms.column_terms((*task.terms, *sure), task.levels)) + blocks >= task.runs:
+        sure = []
+    potential = [term for term in extra if term not in sure]
+    model = (*task.terms, *sure, *potential)
+    columns = terms.column_terms(model, task.levels)
+    prior = np.array([1 / _POTENTIAL_SD**2 if column[0] in potential else 0.0 for column in columns])
+    return replace(task, terms=model, prior=prior)

@@ -1,0 +1,1 @@
+"""Benchmarks that are run by hand; their figures are quoted with the command that gave them."""
