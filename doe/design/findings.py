@@ -206,11 +206,11 @@ def _rounding_verdicts(study: Study, facts: dict[str, Any]) -> list[Verdict]:
     ]
     if not large and efficiency >= 95:
         return []
+    done = f"settings were moved to what can be set ({'; '.join(large)})" if large else "few values of a factor can be set"
     return [
         Verdict(
             "rounding to increments",
-            f"settings were moved to what can be set ({'; '.join(large) or 'a little'}); "
-            f"the plan keeps {efficiency:.3g} % of its D-efficiency",
+            f"{done}; the plan keeps {efficiency:.3g} % of its efficiency",
             "use a finer increment if the printer allows it; the analysis uses the rounded settings either way",
         )
     ]

@@ -20,6 +20,7 @@ PAIRS = 3
 """Settings of a map that are printed twice in one load, for pure error."""
 _STARTS = 100
 _AS_GOOD = 0.98
+_FINE = 5
 _POTENTIAL_SD = 1.0
 """Prior standard deviation of a term that may matter, in print standard deviations (DuMouchel and Jones 1994)."""
 
@@ -43,6 +44,8 @@ class Searched:
     kinds: list[str]
     load: Codes
     printer: Codes
+    kept: float = 100.0
+    """Efficiency that the increments leave, by the criterion of the search, in percent."""
 
 
 def make(study: Study, choice: Choice, centre: int, seed: int) -> Searched:
@@ -89,9 +92,20 @@ def make(study: Study, choice: Choice, centre: int, seed: int) -> Searched:
         task = with_potential_terms(study, task)
     found = run(task, seed)
     kinds = [what.get(row) or region.position(study, found.settings[row]) for row in range(len(found.settings))]
-    return Searched(
-        found.settings, kinds, np.full(len(kinds), -1, dtype=np.int64) if load is None else load, printer
-    )
+    codes = np.full(len(kinds), -1, dtype=np.int64) if load is None else load
+    return Searched(found.settings, kinds, codes, printer, _kept_by_increments(task, found, seed))
+
+
+def _kept_by_increments(task: search.Task, found: search.Found, seed: int) -> float:
+    """Return the efficiency relative to a plan without increments; 100 where they leave five values or more and a middle."""
+    coarse = [
+        not count and len(grid) > 2 and (len(grid) < _FINE or np.abs(grid).min() > 1e-9)
+        for grid, count in zip(task.grids, task.levels, strict=True)
+    ]
+    if not any(coarse):
+        return 100.0
+    free = tuple(np.linspace(-1, 1, 21) if one else grid for one, grid in zip(coarse, task.grids, strict=True))
+    return min(100.0, 100 * _efficiency(task, found, search.search(replace(task, grids=free), starts=_STARTS, seed=seed)))
 
 
 def run(task: search.Task, seed: int) -> search.Found:

@@ -127,7 +127,7 @@ def _searched(study: Study, request: PlanRequest, choice: Choice) -> _Made:
     targets, _ = setpoints.on_increments(study, made.coded)
     check.require_estimable(study, targets, choice.kind)
     sequence, _ = order.run_order(made.load, made.printer, np.random.default_rng(request.seed))
-    return _Made(targets, made.kinds, made.load, made.printer, sequence, {"kind": choice.kind})
+    return _Made(targets, made.kinds, made.load, made.printer, sequence, {"kind": choice.kind, "rounding_efficiency": made.kept})
 
 
 def _in_order(study: Study, made: _Made, provenance: "Provenance") -> pd.DataFrame:

@@ -176,3 +176,27 @@ def test_a_factor_whose_increment_is_half_the_range_still_gets_three_levels():
     study = make_study(factors=[numeric("a", 0, 2, 1), numeric("b", 0, 2, 1)], printers=[], budget={"prints": 12})
     runs = planned(study).runs
     assert set(runs["target.a"]) == {0, 1, 2}
+
+
+def test_increments_that_cost_more_than_a_twentieth_of_the_efficiency_are_said():
+    # Three steps: the middle cannot be set, and squares are told apart from the mean less well.
+    coarse = make_study(
+        factors=[numeric("a", 0, 3, 1), numeric("b", 0, 3, 1)], printers=[], budget={"prints": 14}, model={"terms": "quadratic"}
+    )
+    design = planned(coarse)
+    assert design.facts["rounding_efficiency"] < 95
+    assert "rounding to increments" in {one.name for one in design.verdicts}
+    fine = make_study(factors=[numeric("a", 0, 3, 0.1), numeric("b", 0, 3, 0.1)], printers=[], budget={"prints": 14})
+    assert planned(fine).facts["rounding_efficiency"] == 100
+
+
+def test_levels_with_names_are_searched_too():
+    study = make_study(
+        factors=[numeric("a", 0, 3, 0.1), {"name": "surface", "levels": ["glass", "sheet", "plate"]},
+                 {"name": "filler", "levels": ["old", "new"], "change": "load"}],
+        printers=[], budget={"prints": 24, "loads": 6},
+    )  # fmt: skip
+    runs = planned(study).runs
+    assert (runs.groupby("load")["target.filler"].nunique() == 1).all()
+    assert runs["target.surface"].value_counts().min() >= 7
+    assert runs.groupby("target.filler")["load"].nunique().tolist() == [3, 3]
