@@ -12,7 +12,7 @@ from doe.files import Folder, digest
 if TYPE_CHECKING:
     import pandas as pd
 
-    from doe.design.compare import Candidate
+    from doe.design.compare import Compared
     from doe.design.plan import Design
     from doe.design.request import PlanRequest
     from doe.study.spec import Study
@@ -64,37 +64,36 @@ def compare(folder: Folder, written: list[str], request: "PlanRequest") -> Done:
     candidates = tuple(comparing.candidate_of(text, request) for text in written)
     if not candidates and purpose.needs_size(study, request):
         return _proposed(study, request)
-    return _compared(study, candidates or comparing.usual_candidates(study, request), ())
+    found = comparing.compare(study, candidates or comparing.usual_candidates(study, request))
+    comparing.require_some(found)
+    return _compared(study, found, ("Nothing was written. Choose by the numbers, then run the plan's command.",))
 
 
 def _proposed(study: "Study", request: "PlanRequest") -> Done:
+    from doe.design import compare as comparing
     from doe.design import purpose
-    from doe.design.compare import Candidate
+    from doe.report import planning
 
     sizes = dict(zip(("lean", "good"), purpose.proposals(study, request), strict=True))
     candidates = tuple(
-        Candidate(f"{name}: {size.prints} prints" + (f", {size.loads} loads" if size.loads else ""),
-                  replace(request, prints=size.prints, loads=size.loads or None, one_round=True))
+        comparing.Candidate(f"{name}: {size.prints} prints" + (f", {size.loads} loads" if size.loads else ""),
+                            replace(request, prints=size.prints, loads=size.loads or None, one_round=True))
         for name, size in sizes.items()
     )  # fmt: skip
     commands = tuple(
         f"doe plan --prints {size.prints}" + (f" --loads {size.loads}" if size.loads else "") for size in sizes.values()
     )
-    lines = ("Nothing is planned yet: study.toml has no [budget] prints. Choose by what the plan must show:", *commands)
-    done = _compared(study, candidates, lines)
-    return replace(done, data={**done.data, "next": list(commands)})
+    found = comparing.compare(study, candidates)
+    shown = [planning.shown_sentence(study, one) for one in found]
+    lines = (*shown, "", "Nothing is planned yet: study.toml has no [budget] prints. Choose one:", *commands)
+    done = _compared(study, found, lines)
+    return replace(done, data={**done.data, "shows": shown, "next": list(commands)})
 
 
-def _compared(study: "Study", candidates: "tuple[Candidate, ...]", lines: tuple[str, ...]) -> Done:
-    from doe.design import compare as comparing
+def _compared(study: "Study", found: "tuple[Compared, ...]", lines: tuple[str, ...]) -> Done:
     from doe.report import planning
 
-    found = comparing.compare(study, candidates)
-    return Done(
-        {"candidates": [one.as_data() for one in found]},
-        planning.comparison_tables(study, found),
-        lines or ("Nothing was written. Choose by the numbers, then run the command below one of them.",),
-    )
+    return Done({"candidates": [one.as_data() for one in found]}, planning.comparison_tables(study, found), lines)
 
 
 def _planned(
@@ -153,10 +152,10 @@ def _shown(study: "Study", design: "Design") -> Done:
             "next": "doe sheet",
         },
         (
+            *screens.verdict_tables((*design.verdicts, *outlook.verdicts)),
             planning.with_quality(protocol.plan_facts(study, design), design.facts),
             *outlook.tables,
             protocol.plan_table(study, design),
-            *screens.verdict_tables((*design.verdicts, *outlook.verdicts)),
         ),
         (f"Wrote {PLAN}; the protocol is locked (change it with 'doe amend').", "Next: doe sheet"),
         tuple(design.facts.get("why", ())),

@@ -138,6 +138,10 @@ def _frozen(folder: Folder, design: "Design", record: "Record | None", *, replac
     from doe.design.read import PLAN
 
     last = design.rounds[-1]
+    if design.only_pilot:
+        raise InputRefused(
+            Problem(PLAN, "it holds a pilot only", "a further round comes after the first one", "run 'doe plan' first")
+        )
     recorded = record is not None and bool((record.prints["round"] == last).any())
     if folder.has(f"sheets/round-{last}.xlsx") or recorded:
         if replacing:
@@ -150,7 +154,7 @@ def _frozen(folder: Folder, design: "Design", record: "Record | None", *, replac
                 )
             )
         return design
-    if last == design.rounds[0]:
+    if last == design.fitted["round"].min():
         raise InputRefused(
             Problem(
                 f"{PLAN}, round {last}",
@@ -255,6 +259,15 @@ def _fresh(desk: Desk, name: str, command: str, why: str, plans: set[str]) -> di
     desk.require(name, f"it is not there, and {why}", command)
     stored: dict[str, Any] = json.loads(desk.take(name))
     given = stored["inputs"]
+    if {**given, PLAN: ""} == {**inputs, PLAN: ""} and given.get(PLAN) not in plans:
+        raise InputRefused(
+            Problem(
+                name,
+                "it was made before the latest round was planned, whose results are not collected yet",
+                why,
+                "collect that round, then run 'doe fit' and 'doe recommend'; or say where with --kind",
+            )
+        )
     if {**given, PLAN: ""} != {**inputs, PLAN: ""} or given.get(PLAN) not in plans:
         raise InputRefused(
             Problem(
@@ -348,7 +361,8 @@ def _particulars(study: "Study", made: "Design") -> list[str]:
     """Say what only this kind of round has: its region, its steps, the aliases that it separates."""
     facts = made.facts
     units = {factor.name: factor.display_unit for factor in study.factors}
-    found = [f"Separated: {chain}." for chain in facts.get("separated", [])]
+    found = [f"Separated: {pair}." for pair in facts.get("separated", [])]
+    found += [f"Still one comparison for: {chain}." for chain in facts["aliases"]] if "separated" in facts else []
     ranges = [
         f"{name} {ends[0]:g} to {ends[1]:g} {units[name]}".rstrip()
         for name, ends in facts.get("region", {}).items()

@@ -4,7 +4,7 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from doe.cli.steps import FIT, RECOMMENDATION, REPORT, STUDY, Desk, Done
+from doe.cli.steps import FIT, RECOMMENDATION, REPORT, STUDY, Desk, Done, after_collect
 from doe.files import Folder, digest
 
 if TYPE_CHECKING:
@@ -47,12 +47,10 @@ def _standing(folder: Folder) -> Standing:
     if record is None or not began:
         what = f"the workbook of round {number}" if several else "the workbook"
         return Standing(f"{study.header.id}: {what} is out, nothing is collected.", "doe collect")
-    if design.only_pilot:
-        return Standing(
-            f"{study.header.id}: the pilot is recorded.",
-            "doe plan, after narrowing the ranges where a corner failed (study.toml, then doe amend)",
-        )
     ended, total = int((record.prints["outcome"] != "").sum()), len(design.runs)
+    if design.only_pilot:
+        state = f"{study.header.id}: {ended} of {total} prints of the pilot are recorded."
+        return Standing(state, after_collect(design, record))
     rounds = f" in {len(design.rounds)} rounds" if several else ""
     progress = f"{study.header.id}: {ended} of {total} prints{rounds} are recorded"
     found = _after_collect(folder, desk, progress, whole=ended == total)

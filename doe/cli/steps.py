@@ -1,7 +1,7 @@
 """The steps of a study: each reads the folder, does one thing, and writes its result whole with a line in the log."""
 
 import secrets
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -297,10 +297,7 @@ def collect(folder: Folder, books: list[Path], operator: str) -> Done:
             lines = (*lines, "Collected into record/.")
         else:
             lines = ("Nothing new in the workbook; the record is as it was.",)
-    ended, total = int((record.prints["outcome"] != "").sum()), len(record.prints)
-    after = "doe fit" if ended == total else "doe collect again when more is filled in"
-    if 0 < ended < total:
-        after += ", or doe fit on what there is"
+    ended, total, after = _ended(record), len(record.prints), after_collect(design, record)
     return Done(
         {
             "prints": ended,
@@ -314,6 +311,23 @@ def collect(folder: Folder, books: list[Path], operator: str) -> Done:
     )
 
 
+def _ended(record: "Record", names: Iterable[str] | None = None) -> int:
+    """Return how many prints have an outcome, of all or of some."""
+    prints = record.prints if names is None else record.prints[record.prints["print"].isin(list(names))]
+    return int((prints["outcome"] != "").sum())
+
+
+def after_collect(design: "Design", record: "Record") -> str:
+    """Return what comes after a workbook was collected."""
+    if _ended(record) == len(record.prints):
+        if design.only_pilot:
+            return "doe plan, after narrowing the ranges where a corner failed (study.toml, then doe amend)"
+        if _ended(record, design.fitted["print"]):
+            return "doe fit"
+    again = "doe collect again when more is filled in"
+    return f"{again}, or doe fit on what there is" if _ended(record, design.fitted["print"]) else again
+
+
 def fit(folder: Folder, written: str | None) -> Done:
     """Fit the declared model, or another one that is then labelled exploratory."""
     from doe.model.fit import fit_model
@@ -324,10 +338,10 @@ def fit(folder: Folder, written: str | None) -> Done:
         desk = Desk(folder)
         study = desk.study()
         design, record = desk.design(study), desk.record(study)
-        if design.only_pilot:
-            raise InputRefused(
-                Problem("plan.csv", "it holds a pilot only", "a fit needs the prints of a plan", "run 'doe plan' first")
-            )
+        if not _ended(record, design.fitted["print"]):
+            remedy = "run 'doe plan' first" if design.only_pilot else "fill in the workbook, then run 'doe collect'"
+            found = "no print of the plan is recorded" + (" but a pilot's, which are not fitted" if _ended(record) else "")
+            raise InputRefused(Problem("record/", found, "a fit needs prints of the plan", remedy))
         result, _ = fit_model(study, design, record, _terms(written, study), desk.inputs())
         data = as_data(result)
         name = FIT if written is None else EXPLORATORY

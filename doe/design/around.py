@@ -180,7 +180,7 @@ def verdicts(box: Box) -> tuple[Verdict, ...]:
     return (
         Verdict(
             "region ends at the range",
-            f"around the answer it would go beyond the range or a printer's limits in {', '.join(box.clipped)}",
+            f"it would go beyond the range or a printer's limits in {', '.join(box.clipped)}",
             "for settings beyond the range start a new study with other ranges; the best may lie there",
         ),
     )
@@ -211,6 +211,7 @@ def _task(
         ),
         limits=region.limits(study),
         fixed=np.vstack([earlier, np.full((free, len(counts)), np.nan)]),
+        moments=region.moments(study, model, box.bounds),
         box=box.bounds,
     )
 

@@ -32,7 +32,7 @@ class Strata:
     print_dof: int
     """Print error degrees of freedom: what judges the others."""
     pure_error_dof: int
-    """Prints beyond one per setting, within loads where there are loads."""
+    """Of replicates within a load, beside the differences of printers and rounds."""
 
     def as_data(self) -> dict[str, int]:
         """Return the counts as plain data."""
@@ -44,6 +44,15 @@ def cells(targets: pd.DataFrame) -> Codes:
     keys = [tuple(row) for row in targets.itertuples(index=False)]
     place = {key: number for number, key in enumerate(dict.fromkeys(keys))}
     return np.array([place[key] for key in keys], dtype=np.int64)
+
+
+def cells_after(study: Study, earlier: pd.DataFrame, new: pd.DataFrame) -> list[int]:
+    """Return the cells of new rows: those of earlier rows with the same setting, else numbers that go on from theirs."""
+    rows = [list(settings_of(study, runs).itertuples(index=False, name=None)) for runs in (earlier, new)]
+    cell = {key: int(number) for key, number in zip(rows[0], earlier["cell"], strict=True)}
+    for key in rows[1]:
+        cell.setdefault(key, max(cell.values()) + 1)
+    return [cell[key] for key in rows[1]]
 
 
 def codes(labels: Sequence[str]) -> Codes:
@@ -111,21 +120,28 @@ def strata(study: Study, runs: pd.DataFrame) -> Strata:
     load = np.full(len(runs), -1, dtype=np.int64) if found is None else found
     columns = criteria.rank(X)
     loads = int(load.max(initial=-1)) + 1
-    targets = settings_of(study, runs)
-    group = cells(targets) if not loads else cells(pd.DataFrame({"cell": cells(targets), "load": load}))
-    pure = len(group) - len(set(group.tolist()))
+    pure = _pure_error_dof(study, runs, load)
     if not loads or loads == len(runs):
         return Strata(len(runs), loads, columns, len(runs) - columns if loads else 0, len(runs) - columns, pure)
     both = criteria.rank(np.hstack([X, np.eye(loads)[load]]))
     return Strata(len(runs), loads, columns, both - columns, len(runs) - both, pure)
 
 
+def _pure_error_dof(study: Study, runs: pd.DataFrame, load: Codes) -> int:
+    """Return what replicates leave beside the differences of loads, printers and rounds, as the test of lack of fit counts it."""
+    cell = cells(settings_of(study, runs))
+    labels = [[str(code) for code in cell], [str(code) for code in load if code >= 0], list(runs["printer"]), list(runs["round"])]
+    groups = [codes([str(label) for label in one]) for one in labels if len(one) == len(runs)]
+    columns = [np.eye(int(code.max()) + 1)[code] for code in groups if code.min(initial=0) >= 0 and code.max(initial=-1) >= 0]
+    return len(runs) - int(np.linalg.matrix_rank(np.hstack(columns)))
+
+
 def two_level_facts(study: Study, runs: pd.DataFrame) -> dict[str, Any]:
     """
     Return the resolution of a two-level plan and which main effects and pairs its corners cannot tell apart.
 
-    The resolution is None for a full factorial, and 3 where no product of factors is constant although not all corners are
-    there: main effects then stand beside parts of many interactions (Plackett and Burman 1946).
+    The resolution is None where every corner is there equally often, and 3 where no product of factors is constant although
+    corners are missing or uneven: main effects then take up parts of interactions (Plackett and Burman 1946).
     """
     corners = runs[runs["point"] == "corner"]
     counts = scale.level_counts(study)
@@ -154,7 +170,8 @@ def _shortest_word(coded: Array, counts: tuple[int, ...]) -> int | None:
 
 
 def _partial(coded: Array) -> int | None:
-    return 3 if len(np.unique(coded, axis=0)) < 2 ** coded.shape[1] else None
+    corners, counts = np.unique(coded, axis=0, return_counts=True)
+    return 3 if len(corners) < 2 ** coded.shape[1] or np.ptp(counts) > 0 else None
 
 
 def rounding_efficiency(study: Study, exact: Array, targets: pd.DataFrame) -> float:

@@ -78,6 +78,17 @@ def compare(study: Study, candidates: Sequence[Candidate]) -> tuple[Compared, ..
     return tuple(_judged(study, candidate) for candidate in candidates)
 
 
+def require_some(found: Sequence[Compared]) -> None:
+    """Refuse a comparison of which no plan can be had, with the reason of each."""
+    if all(one.design is None for one in found):
+        raise InputRefused(
+            Problem(
+                f"plan '{one.candidate.label}'", one.refused or "", "a plan that can be made", "change size, kind or study"
+            )
+            for one in found
+        )
+
+
 def _judged(study: Study, candidate: Candidate) -> Compared:
     try:
         design = plan.plan_runs(study, candidate.request)
@@ -117,7 +128,7 @@ def candidate_of(text: str, request: PlanRequest) -> Candidate:
     InputRefused
         Where the text is none of these.
     """
-    matched = re.fullmatch(r"\s*([a-z-]+)?\s*(?:(\d{1,4})(?:/(\d{1,3}))?)?\s*", text)
+    matched = re.fullmatch(r"\s*([a-z-]+)?\s*(?:([1-9]\d{0,3})(?:/([1-9]\d{0,2}))?)?\s*", text)
     kinds = get_args(Kind)
     if matched is None or not any(matched.groups()) or matched[1] not in (None, *kinds):
         raise InputRefused(

@@ -124,7 +124,7 @@ def _joined(study: Study, design: Design, made: _Made, request: ExtendRequest) -
         1 + max(_number(name) for name in design.runs["load"]),
     )
     new = plan.assemble(study, targets, prints.load, prints.printer, prints.kinds, provenance)
-    new["cell"] = _cells(study, design.runs, new)
+    new["cell"] = check.cells_after(study, design.runs, new)
     runs = pd.concat([design.runs, new], ignore_index=True)
     facts = {"kind": request.kind, "round": provenance.round, **made.facts}
     if request.kind == "fold-over":  # the others are laid on the increments from the start
@@ -137,18 +137,6 @@ def _joined(study: Study, design: Design, made: _Made, request: ExtendRequest) -
 def _number(identifier: str) -> int:
     """Return the number in an identifier such as ``P07K``; 0 for an empty one."""
     return int("0" + "".join(sign for sign in identifier if sign.isdigit()))
-
-
-def _cells(study: Study, earlier: pd.DataFrame, new: pd.DataFrame) -> list[int]:
-    """Return the cells of the new rows: those of earlier rows with the same setting, else new numbers."""
-    rows = [list(check.settings_of(study, runs).itertuples(index=False, name=None)) for runs in (earlier, new)]
-    cell = {key: int(number) for key, number in zip(rows[0], earlier["cell"], strict=True)}
-    last = max(cell.values())
-    for key in rows[1]:
-        if key not in cell:
-            last += 1
-            cell[key] = last
-    return [cell[key] for key in rows[1]]
 
 
 # Refusals and verdicts that all kinds share
@@ -207,6 +195,7 @@ def _still_missing(study: Study, runs: pd.DataFrame) -> list[Verdict]:
 
 
 def _beyond_budget(study: Study, runs: pd.DataFrame) -> list[Verdict]:
+    runs = runs[runs["round"] != plan.PILOT]
     counts = {
         "prints": (len(runs), study.budget.prints),
         "drying loads": (len({load for load in runs["load"] if load}), study.budget.loads),
@@ -279,7 +268,7 @@ def _with_centre(study: Study, coded: Array, kinds: Sequence[str], centre: int) 
 
 def _fold_over(study: Study, design: Design, request: ExtendRequest) -> _Made:
     """Repeat the first round's two-level prints with signs reversed; prints beyond these are at the centre."""
-    first = scale.coded(study, check.settings_of(study, design.of_round(design.rounds[0])))
+    first = scale.coded(study, check.settings_of(study, design.of_round(int(design.fitted["round"].min()))))
     corners = first[foldover.two_level(study, first)]
     folded = [place for place, one in enumerate(study.factors) if one.name in request.factors or not request.factors]
     made = foldover.fold(study, corners, folded)
@@ -287,7 +276,16 @@ def _fold_over(study: Study, design: Design, request: ExtendRequest) -> _Made:
     if prints < len(corners):
         raise _too_few(request, prints, len(corners), "one for each two-level print of the first round")
     settings, kinds = _with_centre(study, made.coded, ["corner"] * len(corners), prints - len(corners))
-    return _Made(_arranged(study, design, request, settings, kinds), made.facts)
+    said = () if made.facts["separated"] else (_separates_nothing(made.facts),)
+    return _Made(_arranged(study, design, request, settings, kinds), made.facts, said)
+
+
+def _separates_nothing(facts: dict[str, Any]) -> Verdict:
+    return Verdict(
+        "fold-over separates nothing",
+        f"with the signs of {', '.join(facts['folded'])} reversed, every effect stays with those it stood for before",
+        "fold one factor (--factors), whose main effect and products then come free, or choose --kind optimal",
+    )
 
 
 def _axial(study: Study, design: Design, request: ExtendRequest) -> _Made:

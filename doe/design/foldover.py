@@ -23,7 +23,7 @@ class Folded:
     coded: Array
     facts: dict[str, Any]
     """``folded`` (factors), ``resolution`` and ``resolution_before``, ``aliases`` and ``aliases_before`` (main effects and
-    two-factor interactions that stand for each other), ``separated``: the chains of before that are broken up."""
+    two-factor interactions that stand for each other), ``separated``: the pairs of these that no longer do."""
 
 
 def two_level(study: Study, coded: Array) -> NDArray[np.bool_]:
@@ -67,13 +67,14 @@ def fold(study: Study, corners: Array, folded: Sequence[int]) -> Folded:
     signs = _signs(study, corners)
     folding = catalogue.fold_over(signs, folded)
     before, after = _chains(study, signs), _chains(study, signs, folding.points)
+    left = _pairs(after)
     facts = {
         "folded": [study.factors[place].name for place in folded],
         "resolution_before": _resolution(signs),
         "resolution": folding.resolution,
         "aliases_before": before,
         "aliases": after,
-        "separated": [chain for chain in before if chain not in after],
+        "separated": sorted(" = ".join(sorted(pair, key=_simple_first)) for pair in _pairs(before) - left),
     }
     return Folded(np.where(folding.points > 0, corners.max(axis=0), corners.min(axis=0)), facts)
 
@@ -108,6 +109,15 @@ def _chains(study: Study, first: Array, second: Array | None = None) -> list[str
         " = ".join(terms.format_term(term, names) for term in sorted(group, key=lambda term: (len(term), term)))
         for group in groups
     ]
+
+
+def _pairs(chains: list[str]) -> set[frozenset[str]]:
+    """Return every two effects that stand for each other."""
+    return {frozenset(pair) for chain in chains for pair in combinations(chain.split(" = "), 2)}
+
+
+def _simple_first(effect: str) -> tuple[int, str]:
+    return effect.count("*"), effect
 
 
 def _resolution(signs: Array) -> int | None:

@@ -21,8 +21,13 @@ PAIRS = 3
 _STARTS = 100
 _AS_GOOD = 0.98
 _FINE = 5
-_POTENTIAL_SD = 1.0
-"""Prior standard deviation of a term that may matter, in print standard deviations (DuMouchel and Jones 1994)."""
+_POTENTIAL_SD = 0.5
+"""
+Prior standard deviation of the coefficient of a term that may matter, in print standard deviations.
+
+DuMouchel and Jones (1994) scale potential columns to a range of 1 and recommend a standard deviation of 1 there; a product of
+two factors at -1 and +1 has a range of 2.
+"""
 
 
 @dataclass(frozen=True)
@@ -74,7 +79,7 @@ def make(study: Study, choice: Choice, centre: int, seed: int) -> Searched:
     printer = printers_in_turn(study, choice.size.prints)
     fixed, what = forced(study, load, choice.size.prints, centre)
     reserved = np.flatnonzero(~np.isnan(fixed).all(axis=1))
-    pairs = _pairs(study, choice, load, reserved)
+    pairs, printer = _pairs(study, choice, load, printer, reserved)
     task = search.Task(
         terms=scale.model_terms(study),
         levels=scale.level_counts(study),
@@ -86,6 +91,7 @@ def make(study: Study, choice: Choice, centre: int, seed: int) -> Searched:
         limits=region.limits(study),
         fixed=fixed if len(reserved) else None,
         pairs=pairs,
+        moments=region.moments(study, scale.model_terms(study)),
         criterion={"d-optimal": "d", "i-optimal": "i"}.get(choice.kind, "compound"),  # type: ignore[arg-type]
     )
     if choice.purpose == "screen":
@@ -121,8 +127,8 @@ def run(task: search.Task, seed: int) -> search.Found:
         curved = any(count > 2 for term in task.terms for count in Counter(term).values())
         if curved or all(len(one) == len(other) for one, other in zip(few, task.grids, strict=True)):
             return exact
-        plain = search.search(replace(task, grids=few), starts=_STARTS, seed=seed)
-        return plain if _efficiency(task, plain, exact) >= _AS_GOOD else exact
+        plain = _searched_or_none(replace(task, grids=few), seed)
+        return exact if plain is None or _efficiency(task, plain, exact) < _AS_GOOD else plain
     except ValueError as error:
         raise InputRefused(
             Problem(
@@ -134,11 +140,20 @@ def run(task: search.Task, seed: int) -> search.Found:
         ) from None
 
 
+def _searched_or_none(task: search.Task, seed: int) -> search.Found | None:
+    """Return the plan, or None where constraints leave too few of its values."""
+    try:
+        return search.search(task, starts=_STARTS, seed=seed)
+    except ValueError:
+        return None
+
+
 def _efficiency(task: search.Task, one: search.Found, other: search.Found) -> float:
     """Return how good one plan is relative to another, by the task's criterion."""
     if task.criterion == "i":
         return other.average_variance / one.average_variance
-    columns = len(task.terms) if task.criterion == "d" else 1
+    blocks = 0 if task.blocks is None else task.blocks.shape[1]
+    columns = len(terms.column_terms(task.terms, task.levels)) + blocks if task.criterion == "d" else 1
     return float(np.exp((one.score - other.score) / columns))
 
 
@@ -161,7 +176,7 @@ def forced(study: Study, load: Codes | None, prints: int, centre: int) -> tuple[
     Returns
     -------
     fixed : ndarray of shape (n, k)
-        Coded; NaN where the search is free. Reference prints go to different loads as long as there are any.
+        Coded; NaN where the search is free. Reference prints share a load two by two.
     what : dict of int to str
         What each given row is.
 
@@ -175,7 +190,7 @@ def forced(study: Study, load: Codes | None, prints: int, centre: int) -> tuple[
     settings = [region.coded_setting(study, one.setting) for one in study.references for _ in range(one.prints)]
     own = list(region.hard(study))
     for setting in settings:
-        row = _free_row(fixed, load, setting, own)
+        row = _free_row(fixed, list(what), load, setting, own)
         if row is None:
             raise InputRefused(
                 Problem(
@@ -194,19 +209,29 @@ def forced(study: Study, load: Codes | None, prints: int, centre: int) -> tuple[
     return fixed, what
 
 
-def _free_row(fixed: Array, load: Codes | None, setting: Array, own: list[int]) -> int | None:
-    """Return the first row that is free in the load with the fewest given rows, among loads that can take the setting."""
-    best: tuple[int, int] | None = None
-    for row in _spread(load, len(fixed)):
-        if not np.isnan(fixed[row]).all():
-            continue
-        mates = fixed if load is None else fixed[load == load[row]]
-        given = mates[~np.isnan(mates).all(axis=1)]
-        if load is not None and len(given) and not np.allclose(given[:, own], setting[own], equal_nan=True):
-            continue
-        if best is None or len(given) < best[0]:
-            best = (len(given), row)
-    return None if best is None else best[1]
+def _free_row(fixed: Array, given: list[int], load: Codes | None, setting: Array, own: list[int]) -> int | None:
+    """
+    Return a row for a reference print: two in a load before another load is taken, printers in turn.
+
+    A load that holds a reference has its setting of what is fixed in it; every further load that is given up so costs the
+    judgement of the load factors.
+    """
+    free = [row for row in range(len(fixed)) if np.isnan(fixed[row]).all()]
+    codes = np.arange(len(fixed)) if load is None else load
+    fits = [row for row in free if _fits(fixed[codes == codes[row]][:, own], setting[own])]
+    if not fits:
+        return None
+    mates = [sum(codes[row] == codes[other] for other in given) for row in fits]
+    begun = [row for row, count in zip(fits, mates, strict=True) if count == 1]
+    chosen = begun or [row for row, count in zip(fits, mates, strict=True) if count == min(mates)]
+    place = [int((codes[:row] == codes[row]).sum()) for row in chosen]
+    # The second of a load stands beside the first, which is the next printer's; the first of the next load goes on from there.
+    return min(zip([(p - len(given)) % len(fixed) for p in place], chosen, strict=True))[1]
+
+
+def _fits(mates: Array, setting: Array) -> bool:
+    known = mates[~np.isnan(mates).all(axis=1)]
+    return bool(np.allclose(known, setting, equal_nan=True)) if len(known) and len(setting) else True
 
 
 def _spread(load: Codes | None, prints: int) -> list[int]:
@@ -217,21 +242,41 @@ def _spread(load: Codes | None, prints: int) -> list[int]:
     return [int(row) for row in np.lexsort((load, place))]
 
 
-def _pairs(study: Study, choice: Choice, load: Codes | None, reserved: Codes) -> tuple[tuple[int, int], ...]:
-    """Return the replicate pairs of a map: three, fewer where that would cost more degrees of freedom than there are."""
+def _pairs(
+    study: Study, choice: Choice, load: Codes | None, printer: Codes, reserved: Codes
+) -> tuple[tuple[tuple[int, int], ...], Codes]:
+    """
+    Return the replicate pairs of a map, and the printers: three pairs, fewer where these would take more than about half of the
+    error degrees of freedom, of which lack of fit needs some.
+
+    The two prints of a pair come from one load and one printer: between two printers there is the printers' difference, which
+    leaves nothing of the pair for pure error. Where a load gives each printer one print at most, the pair goes to one of them.
+    """
     size: Size | None = choice.size
     assert size is not None
     if choice.purpose == "screen":
-        return ()
+        return (), printer
     coefficients, between = columns(study)
-    wanted = max(0, min(PAIRS, size.prints - coefficients - max(size.loads - between, 0)))
+    spare = size.prints - coefficients - max(size.loads - between, 0)
+    wanted = max(0, min(PAIRS, (spare + 1) // 2))
     rows = np.zeros(size.prints, dtype=np.int64) if load is None else load
-    while wanted:
-        try:
-            return search.replicate_pairs(rows, wanted, tuple(int(row) for row in reserved))
-        except ValueError:
-            wanted -= 1
-    return ()
+    of_one_printer = [row for row in range(size.prints) if printer[row] == _most_frequent(printer[rows == rows[row]])]
+    others = sorted(set(range(size.prints)) - set(of_one_printer))
+    taken = [int(row) for row in reserved]
+    for count in range(wanted, 0, -1):
+        for unusable in (others, []):
+            try:
+                pairs = search.replicate_pairs(rows, count, (*taken, *unusable))
+            except ValueError:
+                continue
+            dealt = printer.copy()
+            dealt[[j for _, j in pairs]] = printer[[i for i, _ in pairs]]
+            return pairs, dealt
+    return (), printer
+
+
+def _most_frequent(codes: Codes) -> int:
+    return int(np.argmax(np.bincount(codes + 1))) - 1
 
 
 def with_potential_terms(study: Study, task: search.Task) -> search.Task:

@@ -67,8 +67,8 @@ def _rows(study: Study, targets: pd.DataFrame, *, dried: bool, seed: int) -> pd.
 def _why(study: Study, prints: int) -> tuple[str, ...]:
     held = ", ".join(factor.name.replace("_", " ") for factor in study.load_factors)
     return (
-        f"{prints} corner prints show whether the edges of the region print at all, before drying loads are spent"
-        + (f"; {held} stands in its middle, in one load." if held else "."),
-        "They are recorded and reported, and not fitted. Where a corner fails, narrow the range with 'doe amend'; then run "
-        "'doe plan'.",
+        f"{prints} corner prints show whether these corners of the region print at all, before the plan's drying loads are spent"
+        + (f"; {held} stands in its middle, in one load of their own." if held else "."),
+        "They come on top of the budget, are recorded and reported, and not fitted. Where a corner fails, narrow the range "
+        "with 'doe amend'; then run 'doe plan'.",
     )

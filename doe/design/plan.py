@@ -30,7 +30,7 @@ class Design:
     runs : DataFrame, one row a print
         ``round`` (1, 2, ...; 0 for a pilot), ``order`` (1 .. prints of the round), ``print`` (identifier), ``load``
         (identifier, or empty where the study has no loads), ``printer`` (name, or empty where the study names none), ``point``
-        (corner, centre, axial, edge, reference, adopted), ``cell`` (number of the setting in the plan: equal numbers are
+        (corner, centre, axial, edge, inside, reference, adopted), ``cell`` (number of the setting in the plan: equal numbers are
         replicates), ``kind`` (of the plan), ``seed``; then for each factor ``target.NAME`` (actual value wanted, natural units,
         or a level) and ``set.NAME`` (this printer's setpoint).
     verdicts : tuple of Verdict
@@ -89,8 +89,10 @@ def plan_runs(study: Study, request: PlanRequest, pilot: pd.DataFrame | None = N
     made = _searched(study, request, choice) if choice.kind in OPTIMAL else _family(study, request, choice)
     first = (1, 1) if pilot is None else (len(pilot) + 1, len({load for load in pilot["load"] if load}) + 1)
     runs = _in_order(study, made, Provenance(choice.kind, request.seed, 1, *first))
+    if pilot is not None:
+        runs["cell"] = check.cells_after(study, pilot, runs)
     design = checked(study, runs, made.facts, adopted=False)
-    why = purpose.reasons(choice, check.strata(study, runs))
+    why = purpose.reasons(choice, check.strata(study, runs), numeric=any(one.is_numeric for one in study.factors))
     held = None if choice.held_back is None else asdict(choice.held_back)
     facts = {**design.facts, "purpose": choice.purpose, "why": why, "held_back": held}
     return replace(design, runs=runs if pilot is None else pd.concat([pilot, runs], ignore_index=True), facts=facts)
@@ -237,7 +239,7 @@ def checked(study: Study, runs: pd.DataFrame, facts: dict[str, Any], *, adopted:
         raise InputRefused(
             Problem(
                 "plan",
-                f"{counted.loads} drying loads leave no error degree of freedom for the load factors",
+                f"with {counted.loads} drying load(s) no error degree of freedom is left for the load factors",
                 f"at least {least} loads are needed, {least + 2} are better",
                 "give more with --loads or in [budget] loads",
             )

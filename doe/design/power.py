@@ -92,11 +92,11 @@ def detectable(
     study: Study, runs: pd.DataFrame, assumptions: Assumptions | None = None, sampling: Sampling = _USUAL
 ) -> tuple[Detectable, ...]:
     """
-    Return, per factor, the smallest effect that a plan finds with the wanted power, tested as ``doe fit`` tests it.
+    Return, per factor, the smallest effect that a plan finds with the wanted power.
 
-    A factor with one coefficient is tested with Student's t, one with several levels with the F of its coefficients
-    together; both with Kenward-Roger standard errors and degrees of freedom from print means, all other coefficients of
-    the declared model and the printers in the fit. Prints of a pilot do not count.
+    A factor with one coefficient is tested with Student's t, as ``doe fit`` does, one with several levels with the F of its
+    coefficients together; both with Kenward-Roger standard errors and degrees of freedom from print means, all other
+    coefficients of the declared model and the printers in the fit. Prints of a pilot do not count.
 
     Parameters
     ----------

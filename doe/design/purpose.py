@@ -20,6 +20,7 @@ HELD_LOADS = 3
 _AIMS: dict[str, str] = {
     "compound": "estimate every coefficient well and to predict well over the whole region",
     "d-optimal": "estimate the coefficients as precisely as so many prints can",
+    "screen": "estimate the model well and to keep pairs of factors outside it from hiding in its coefficients",
     "i-optimal": "predict with the least variance, on average over the region",
 }
 _TESTED_SIZES = {
@@ -115,11 +116,12 @@ def choose(study: Study, request: PlanRequest) -> Choice:
     whole = _asked_size(study, request)
     held = None if request.one_round or purpose == "screen" or request.kind else _second_round(study, whole)
     size = whole if held is None else Size(whole.prints - held.prints, whole.loads - held.loads)
+    _require_loads(study, size)
     _require_room(study, size, "--prints" if request.prints else "study.toml, budget.prints")
     return Choice(kind, purpose, size, held)
 
 
-def reasons(choice: Choice, counted: Strata) -> tuple[str, ...]:
+def reasons(choice: Choice, counted: Strata, *, numeric: bool) -> tuple[str, ...]:
     """
     Say in two sentences why this plan; in a third what is held back for a second round.
 
@@ -128,22 +130,26 @@ def reasons(choice: Choice, counted: Strata) -> tuple[str, ...]:
     choice : Choice
     counted : Strata
         Of the plan that came of it.
+    numeric : bool
+        Whether some factor has a low and a high.
     """
     if choice.size is None:
         return ()
     loads = f" in {counted.loads} drying loads" if counted.loads else ""
+    aim = "screen" if choice.purpose == "screen" and choice.kind == "d-optimal" else choice.kind
     question = {"map": "where the best setting is", "screen": "which factors matter"}[choice.purpose]
-    levels = " at the low and high settings" if choice.purpose == "screen" else ""
-    first = f"To find {question}, {counted.prints} prints{levels}{loads} were chosen to {_AIMS[choice.kind]}."
-    between = f"{counted.load_dof} error degrees of freedom between loads and " if counted.loads else ""
-    among = f"{counted.print_dof} {'' if counted.loads else 'error degrees of freedom '}between prints"
+    levels = " at the low and high settings" if choice.purpose == "screen" and numeric else ""
+    first = f"To find {question}, {counted.prints} prints{levels}{loads} were chosen to {_AIMS[aim]}."
+    own = counted.loads == counted.prints  # a load of its own for each print: both are the same degrees of freedom
+    between = "" if own else f"{counted.load_dof} error degrees of freedom between loads and " if counted.loads else ""
+    among = f"{counted.print_dof} {'' if between else 'error degrees of freedom '}between prints"
     second = f"They estimate the {counted.coefficients} coefficients of model and printers and leave {between}{among}."
     held = choice.held_back
     if held is None:
         return first, second
     third = (
         f"Of the budget, {held.prints} prints in {held.loads} loads are held back for a second round around the first answer "
-        f"(doe extend): in simulations that found better settings wherever the truth was not quadratic; "
+        f"(doe extend): in most simulations in which the truth was not quadratic that found better settings; "
         f"--one-round plans all prints now."
     )
     return first, second, third
@@ -167,7 +173,7 @@ def proposals(study: Study, request: PlanRequest) -> tuple[Size, Size]:
     standard = study.model.terms == ("quadratic" if purpose == "map" else "main")
     plain = all(factor.is_numeric for factor in study.factors) and len(study.load_factors) == 1
     if tested and standard and plain and len(study.printers) <= 3 and not study.references:
-        lean, good = (Size(*size) for size in tested)
+        lean, good = (_with_print_dof(study, Size(*size)) for size in tested)
     else:
         lean, good = _counted(study, LOAD_DOF, PRINT_DOF), _counted(study, LOAD_DOF + 2, 2 * PRINT_DOF)
     if request.loads is not None:
@@ -226,6 +232,12 @@ def _asked_size(study: Study, request: PlanRequest) -> Size:
     return Size(prints, loads)
 
 
+def _with_print_dof(study: Study, size: Size) -> Size:
+    """Return a tested size with so many more prints that further printers leave the error degrees of freedom they should."""
+    coefficients, between = columns(study)
+    return replace(size, prints=max(size.prints, coefficients + max(size.loads - between, 0) + PRINT_DOF))
+
+
 def _counted(study: Study, load_dof: int, print_dof: int) -> Size:
     """Return the smallest size with these error degrees of freedom and equal loads."""
     coefficients, between = columns(study)
@@ -252,22 +264,28 @@ def _second_round(study: Study, whole: Size) -> Size | None:
 def _require_room(study: Study, size: Size, where: str) -> None:
     """Refuse fewer prints than coefficients, naming what would be needed."""
     coefficients, between = columns(study)
-    least = coefficients + (max(size.loads - between, 0))
-    if size.prints < coefficients:
+    least = coefficients + max(size.loads - between, 0) + 1
+    if size.prints < least:
+        printers = " and the printers" if len(study.printers) > 1 else ""
+        loads = f" in {size.loads} loads" if size.loads else ""
         raise InputRefused(
             Problem(
                 where,
-                f"{size.prints} prints for the {coefficients} coefficients of the declared model"
-                + (" and the printers" if len(study.printers) > 1 else ""),
-                f"at least {coefficients}, {least + PRINT_DOF} with {PRINT_DOF} error degrees of freedom",
-                "give more prints, or declare a smaller [model] terms",
+                f"{size.prints} prints{loads} for the {coefficients} coefficients of the declared model{printers}",
+                f"at least {least}{loads}; {least + PRINT_DOF - 1} leave {PRINT_DOF} error degrees of freedom between prints",
+                "give more prints" + (" or fewer loads" if size.loads else "") + ", or declare a smaller [model] terms",
             )
         )
+
+
+def _require_loads(study: Study, size: Size) -> None:
+    """Refuse loads that leave no error degree of freedom between them."""
+    _, between = columns(study)
     if study.load_factors and size.loads < between + 1:
         raise InputRefused(
             Problem(
                 "--loads, or study.toml, budget.loads",
-                f"{size.loads} drying loads leave no error degree of freedom for the load factors",
+                f"with {size.loads} drying load(s) no error degree of freedom is left for the load factors",
                 f"at least {between + 1} loads are needed, {between + LOAD_DOF} are better",
                 "give more loads",
             )

@@ -7,7 +7,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import qmc
 
 from doe.design import check, region
 from doe.numerics import criteria, terms
@@ -21,7 +20,7 @@ RATIOS = (0.1, 1.0, 10.0)
 """Load variance over print variance at which a plan is judged; a searched plan is made for 1."""
 _NEAR_ALIAS = 10.0
 _BIAS = 0.05
-_SAMPLE, _MOST_SETTINGS = 2**12, 20_000
+_MOST_SETTINGS = 20_000
 
 
 @dataclass(frozen=True)
@@ -81,17 +80,15 @@ def quality(study: Study, runs: pd.DataFrame) -> Quality | None:
         d_efficiencies=tuple(criteria.d_efficiency(X, load, ratio) for ratio in RATIOS),
         near_aliases=_near_aliases(study, X),
         full_leverage=tuple(str(name) for name in runs["print"].to_numpy()[criteria.leverages(X) > 1 - 1e-9]),
-        biases=_biases(study, runs, X),
+        biases=_biases(study, runs, X, load),
     )
 
 
 def _average(study: Study, X: Array, load: Codes | None, ratio: float) -> float:
     """Return the exact average over the whole ranges, or over a sample of what the constraints leave."""
-    if study.constraints:
-        rows = _rows(study, _sample(study), X.shape[1])
-        return float(criteria.prediction_variance(rows, X, load, ratio).mean())
     model, counts = scale.model_terms(study), scale.level_counts(study)
-    inner = criteria.moment_matrix(model, counts)
+    limited = region.moments(study, model)
+    inner = criteria.moment_matrix(model, counts) if limited is None else limited
     moments = np.zeros((X.shape[1], X.shape[1]))
     moments[: len(inner), : len(inner)] = inner
     return float(np.sum(np.linalg.inv(criteria.information(X, load, ratio)) * moments))
@@ -114,15 +111,6 @@ def _grid(study: Study) -> Array:
     return settings[region.allowed(study, settings)]
 
 
-def _sample(study: Study) -> Array:
-    """Return settings spread evenly over what the constraints allow (Sobol 1967)."""
-    counts = scale.level_counts(study)
-    points = qmc.Sobol(len(counts), scramble=False).random(_SAMPLE)
-    settings = np.where(np.array(counts) > 0, np.floor(points * np.array(counts)), 2 * points - 1)
-    kept = settings[region.allowed(study, settings)]
-    return kept if len(kept) else _grid(study)
-
-
 def _near_aliases(study: Study, X: Array) -> tuple[tuple[str, float], ...]:
     labels = scale.column_labels(study, scale.model_terms(study))
     inflation = criteria.variance_inflation(X)[: len(labels)]
@@ -133,17 +121,19 @@ def _near_aliases(study: Study, X: Array) -> tuple[tuple[str, float], ...]:
     )
 
 
-def _biases(study: Study, runs: pd.DataFrame, X: Array) -> tuple[tuple[str, str, float], ...]:
+def _biases(study: Study, runs: pd.DataFrame, X: Array, load: Codes | None) -> tuple[tuple[str, str, float], ...]:
+    """Return the largest entry per row of A = (X'V^-1X)^-1 X'V^-1 X2, ratio 1: what the fit's coefficients take up of X2."""
     model, counts = scale.model_terms(study), scale.level_counts(study)
     outside = tuple(term for term in terms.standard_terms("quadratic", counts) if term not in model)
     if not outside:
         return ()
     X2 = terms.model_matrix(scale.coded(study, check.settings_of(study, runs)), outside, counts)
-    alias = terms.alias_matrix(X, X2)
+    both = criteria.information(np.hstack([X, X2]), load, 1.0)
+    alias = np.linalg.solve(both[: X.shape[1], : X.shape[1]], both[: X.shape[1], X.shape[1] :])
     names, others = scale.column_labels(study, model), scale.column_labels(study, outside)
     worst = np.abs(alias).argmax(axis=1)
     return tuple(
         (name, others[worst[row]], float(alias[row, worst[row]]))
         for row, name in enumerate(names)
-        if model[0] == () and row > 0 and abs(alias[row, worst[row]]) >= _BIAS
+        if row > 0 and abs(alias[row, worst[row]]) >= _BIAS
     )

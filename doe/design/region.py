@@ -1,11 +1,13 @@
 """The region of a study as arrays: what each factor may be set to, which factors are fixed in a load, and the constraints."""
 
 import itertools
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import qmc
 
-from doe.numerics import coding
+from doe.numerics import coding, terms
 from doe.study import scale
 from doe.study.spec import Constraint, Factor, Study
 
@@ -13,6 +15,7 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 _MOST_LEVELS = 41
+_SAMPLE = 2**12
 
 
 def grids(study: Study, *, two_levels: bool = False) -> tuple[Array, ...]:
@@ -84,6 +87,35 @@ def allowed(study: Study, settings: Array) -> Flags:
     return np.asarray((settings @ found[0].T <= found[1] + 1e-9).all(axis=1))
 
 
+def moments(study: Study, model: Sequence[terms.Term], box: Array | None = None) -> Array | None:
+    """
+    Return the average of ff' over what the constraints leave of a region, f the model's columns.
+
+    Parameters
+    ----------
+    study : Study
+    model : sequence of Term
+    box : ndarray of shape (k, 2), optional
+        Low and high, coded, of the numeric factors; the whole ranges without it.
+
+    Returns
+    -------
+    ndarray of shape (p, p) or None
+        From 4,096 settings spread evenly (Sobol 1967); None where there are no constraints, or they leave none of these.
+    """
+    if not study.constraints:
+        return None
+    counts = np.array(scale.level_counts(study))
+    low, high = (np.full(len(counts), -1.0), np.full(len(counts), 1.0)) if box is None else box.T
+    points = qmc.Sobol(len(counts), scramble=False).random(_SAMPLE)
+    settings = np.where(counts > 0, np.floor(points * counts), low + (high - low) * points)
+    kept = settings[allowed(study, settings)]
+    if not len(kept):
+        return None
+    F = terms.model_matrix(kept, model, counts.tolist())
+    return np.asarray(F.T @ F / len(F))
+
+
 def cut_corners(study: Study) -> list[dict[str, float]]:
     """
     Return the corners of the factors' ranges that a constraint cuts off.
@@ -113,9 +145,10 @@ def coded_setting(study: Study, setting: dict[str, float | str]) -> Array:
 
 
 def position(study: Study, setting: Array) -> str:
-    """Return what a setting, coded, is by where its numeric factors stand: corner, centre, axial or edge."""
+    """Return where a setting, coded, stands in its numeric factors: corner, centre, axial, edge (some at an end), inside."""
     numeric = np.array([factor.is_numeric for factor in study.factors])
     values = np.abs(setting[numeric])
     if (values > 1 - 1e-9).all():
         return "corner"
-    return {0: "centre", 1: "axial"}.get(int((values > 1e-9).sum()), "edge")
+    away = "edge" if (values > 1 - 1e-9).any() else "inside"
+    return {0: "centre", 1: "axial"}.get(int((values > 1e-9).sum()), away)

@@ -241,6 +241,9 @@ def _stacked(parts: list[Part], width: int) -> Moves:
 
 def _moments(task: Task, holds: Codes, width: int) -> Array:
     moments = np.zeros((width, width))
+    if task.moments is not None:
+        moments[: len(holds), : len(holds)] = task.moments
+        return moments
     inner = np.ones((len(holds), len(holds)))
     for factor, count in enumerate(task.levels):
         low, high = (-1.0, 1.0) if task.box is None else task.box[factor]

@@ -44,6 +44,8 @@ class Task:
     """log|M|; minus the average prediction variance I; or (1/2) log|M| / p - (1/2) log I."""
     prior: Array | None = None
     """Added to the diagonal of M, shape (p,): potential terms (DuMouchel and Jones 1994)."""
+    moments: Array | None = None
+    """Average of ff' over the region, f the model's columns without blocks, shape (p - b, p - b); None: from ``box``."""
     box: Array | None = None
     """Low and high of the region over which I averages, shape (k, 2), read for numeric factors; None for [-1, 1]."""
 

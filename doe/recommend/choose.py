@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from doe.design.extend import left_of_budget
 from doe.design.plan import Design
 from doe.errors import InputRefused, Problem
 from doe.model.fit import Fitted
@@ -85,7 +86,7 @@ def recommend_settings(study: Study, design: Design, fit: Fit, fitted: Sequence[
         study=study.header.id, number=number, exploratory=fit.exploratory, simulated=fit.simulated, settings=settings,
         responses=tuple(promise.promise(one, choice.coded, study.header.confidence) for one in fitted), conformance=share,
         printers=printers, not_modelled=tuple(one.name for one in study.responses if one.kind != "measured"),
-        verdicts=verdicts, next=next_step(verdicts), inputs=dict(fit.inputs),
+        verdicts=verdicts, next=next_step(verdicts, left_of_budget(study, design)), inputs=dict(fit.inputs),
     )
 
 

@@ -14,14 +14,24 @@ _FIRST = (NO_SETTING, LACK_OF_FIT, ESTIMATE_TOO_LOW, ON_THE_EDGE, NOT_SHOWN)
 _CONFIRM = "print the recommended setting on at least six new drying loads, one print each, to confirm it before it is released"
 
 
-def next_step(verdicts: Sequence[Verdict]) -> str:
+def next_step(verdicts: Sequence[Verdict], held_back: tuple[int, int] = (0, 0)) -> str:
     """
     Return exactly one next step, one sentence without a full stop.
+
+    Parameters
+    ----------
+    verdicts : sequence of Verdict
+    held_back : tuple of int
+        Prints and drying loads of the budget that are not planned yet: a further round comes before all else.
 
     A requirement that no setting meets comes before doubts about the model, these before a region that ends too early,
     and all of them before more loads: loads that confirm the wrong setting are wasted. Where none of these was found, the
     setting is a hypothesis that is ready to be confirmed.
     """
+    prints, loads = held_back
+    if prints:
+        of_loads = f" in {loads} drying loads" if loads else ""
+        return f"doe extend: {prints} prints{of_loads} of the budget are left for a round around the recommended setting"
     for name in _FIRST:
         for verdict in verdicts:
             if verdict.name.startswith(name):

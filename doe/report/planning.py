@@ -50,7 +50,7 @@ def quality_rows(facts: dict[str, Any]) -> list[tuple[str, str]]:
     return [
         ("variance of a predicted mean, average over the region", averages),
         ("its greatest value in the region", f"{numbers.plain(judged['worst_variance'], 2)} at 1"),
-        ("D-efficiency, %", at),
+        ("D-efficiency, % of an orthogonal two-level plan", at),
     ]
 
 
@@ -91,6 +91,24 @@ def _basis(one: Detectable) -> str:
     return one.obstacle or one.governs
 
 
+def shown_sentence(study: Study, one: Compared) -> str:
+    """Say in a sentence what a plan will show and what stays hidden."""
+    if one.design is None:
+        return f"{one.candidate.label}: not possible; {one.refused}."
+    parts = []
+    for stratum, what in (("prints", "factors that change from print to print"), ("loads", "what is fixed in a load")):
+        found = [effect for effect in one.detectable if _judged_against(study, effect.factor) == stratum]
+        sizes = [effect.effect for effect in found if effect.effect is not None]
+        if len(sizes) < len(found):
+            parts.append(f"nothing sure of some {what}" if sizes else f"nothing of {what}")
+        elif sizes:
+            parts.append(f"changes of {numbers.plain(max(sizes), 2)} or more by {what}")
+    return (
+        f"{one.candidate.label}: will show {' and '.join(parts)}, in standard deviations from print to print; smaller ones stay "
+        "hidden in one study out of five or more."
+    )
+
+
 def comparison_tables(study: Study, found: Sequence[Compared]) -> tuple[Table, ...]:
     """Return candidate plans side by side: what they take, how precisely they tell, what they cannot tell apart."""
     columns = ("", *(one.candidate.label for one in found))
@@ -100,12 +118,13 @@ def comparison_tables(study: Study, found: Sequence[Compared]) -> tuple[Table, .
         (f"{words(factor.name)} ({_judged_against(study, factor.name)})", *(_cell(one, _effect_of(factor.name)) for one in found))
         for factor in study.factors
     ]
+    commands = tuple((one.candidate.label, one.candidate.command) for one in found if one.design is not None)
     note = "Variances relative to the variance from print to print, load variance taken as equal to it where not said otherwise."
     tables = (
         Table("Plans side by side", columns, tuple(row for row in rows if any(row[1:])), align, note),
         Table("Smallest effects that would be found", columns, tuple(effects), align, _EFFECT_NOTE),
         _cannot_table(found),
-        Table("Commands", ("Plan", "Command"), tuple((one.candidate.label, one.candidate.command) for one in found), "ll"),
+        Table("Commands", ("Plan", "Command"), commands, "ll"),
     )
     return tuple(table for table in tables if table.rows)
 

@@ -97,10 +97,13 @@ def _declared(study: Study) -> str:
 
 
 def _strata(strata: Mapping[str, int], design: Design) -> list[tuple[str, str]]:
-    runs = design.runs
+    runs = design.fitted
+    rounds = len(design.rounds) - (len(runs) < len(design.runs))
     printers = [name for name in dict.fromkeys(runs["printer"]) if name]
     loads = len({load for load in runs["load"] if load})
-    rows = [("prints", f"{len(runs)} in {len(design.rounds)} round{'s' if len(design.rounds) > 1 else ''}")]
+    rows = [("prints", f"{len(runs)} in {rounds} round{'s' if rounds > 1 else ''}")] if len(runs) else []
+    if len(runs) < len(design.runs):
+        rows.append(("pilot", f"{len(design.runs) - len(runs)} prints before the plan, not fitted"))
     rows.append(("drying loads", str(loads) if loads else "not part of the plan"))
     if printers:
         rows.append(("printers", ", ".join(printers)))

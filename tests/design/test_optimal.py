@@ -10,6 +10,7 @@ from doe.design.plan import plan_runs
 from doe.design.read import plan_text
 from doe.design.request import PlanRequest
 from doe.errors import InputRefused
+from doe.numerics import leastsq
 from tests.conftest import make_study, numeric
 
 HOT = {"coef": {"nozzle_temperature": 1.0, "bed_temperature": 2.0}, "limit": 430}
@@ -17,6 +18,7 @@ SHEET = {
     "name": "data sheet",
     "setting": {"nozzle_temperature": 262, "bed_temperature": 66, "z_offset": 0.02, "drying_time": 6},
 }
+TARGETS = [f"target.{name}" for name in SHEET["setting"]]
 ONE = {"printers": [], "responses": [{"name": "z_strength", "unit": "MPa", "at_least": 25.0}]}
 
 
@@ -56,16 +58,36 @@ def test_three_settings_are_printed_twice_each_in_a_load_of_its_own():
     assert twice[twice >= 2].index.get_level_values("load").nunique() >= 3
 
 
-def test_reference_settings_are_in_the_plan_each_in_its_own_load():
-    study = make_study(references=[{**SHEET, "prints": 2}])
+def test_reference_settings_are_in_the_plan_two_in_a_load_and_one_on_each_printer():
+    study = make_study(references=[{**SHEET, "prints": 4}])
     runs = planned(study).runs
     mine = runs[runs["point"] == "reference"]
-    assert len(mine) == 2
-    assert mine["load"].nunique() == 2
+    assert sorted(mine["load"].value_counts()) == [2, 2]
+    assert sorted(mine["printer"]) == ["A", "A", "B", "B"]
     for name, value in SHEET["setting"].items():
         assert (mine[f"target.{name}"] == value).all()
     family = plan_runs(study, PlanRequest(kind="central-composite", loads=8, seed=1)).runs
-    assert (family["point"] == "reference").sum() == 2
+    assert (family["point"] == "reference").sum() == 4
+
+
+@pytest.mark.parametrize("printers", [1, 2, 3, 4])
+@pytest.mark.parametrize(("prints", "loads"), [(24, 6), (30, 6), (36, 9)])
+def test_pure_error_is_what_the_test_of_lack_of_fit_will_have(printers, prints, loads):
+    study = make_study(printers=[{"name": f"P{i}"} for i in range(printers)], budget={"prints": prints, "loads": loads})
+    runs = planned(study).runs
+    X, load = check.matrix(study, runs)
+    blocks = np.hstack([X[:, 15:], np.eye(loads)[load]])
+    fitted = leastsq.lack_of_fit(np.random.default_rng(1).normal(size=prints), X[:, :15], check.cells(runs[TARGETS]), blocks)
+    assert check.strata(study, runs).pure_error_dof == fitted.df_pe >= 2
+
+
+@pytest.mark.parametrize("limit", [340.0, 372.0])
+def test_a_plan_is_found_where_constraints_leave_too_few_corners(limit):
+    weight = 1.0 if limit == 340 else 1.5
+    study = make_study(constraints=[{"coef": {"nozzle_temperature": 1.0, "bed_temperature": weight}, "limit": limit}])
+    runs = planned(study).runs
+    assert (runs["target.nozzle_temperature"] + weight * runs["target.bed_temperature"]).max() <= limit
+    assert check.strata(study, runs).coefficients == 16
 
 
 def test_too_many_references_for_the_loads_are_refused():

@@ -43,9 +43,9 @@ def test_a_third_is_held_back_in_three_loads_where_the_first_round_can_still_jud
 @pytest.mark.parametrize(
     ("study", "request_", "said"),
     [
-        (sized(12, 6), PlanRequest(), "12 prints for the 16 coefficients"),
-        (sized(30, 3), PlanRequest(), "3 drying loads leave no error degree of freedom.*at least 4"),
-        (sized(30, 1), PlanRequest(), "1 drying loads leave no error"),
+        (sized(12, 6), PlanRequest(), "12 prints in 6 loads for the 16 coefficients.*at least 20"),
+        (sized(30, 3), PlanRequest(), r"with 3 drying load\(s\) no error degree of freedom is left.*at least 4"),
+        (sized(30, 1), PlanRequest(), r"with 1 drying load\(s\) no error"),
         (sized(20), PlanRequest(loads=25), "25 drying loads for 20 prints"),
         (sized(30, 6), PlanRequest(kind="box-behnken", prints=30), "has a number of prints of its own"),
         (make_study(budget={}), PlanRequest(), "prints is missing.*30 prints in 8 loads|lean: 24 prints in 6 loads"),

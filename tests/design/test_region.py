@@ -35,7 +35,14 @@ def test_corners_that_are_cut_off_are_named():
 
 
 @pytest.mark.parametrize(
-    ("setting", "said"), [([1, -1, 1, -1], "corner"), ([0, 0, 0, 0], "centre"), ([0, 0.4, 0, 0], "axial"), ([1, 0, 1, 1], "edge")]
+    ("setting", "said"),
+    [
+        ([1, -1, 1, -1], "corner"),
+        ([0, 0, 0, 0], "centre"),
+        ([0, 0.4, 0, 0], "axial"),
+        ([1, 0, 1, 1], "edge"),
+        ([0.2, 0, 0, 0.5], "inside"),
+    ],
 )
 def test_a_position_has_its_name(setting, said):
     assert region.position(make_study(), np.array(setting, dtype=float)) == said
