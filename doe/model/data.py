@@ -27,7 +27,7 @@ CENSORED = ("broke in handling", "broke in grips", "no break")
 @dataclass(frozen=True)
 class ResponseData:
     """
-    The values of one measured response, arranged for fitting.
+    The values of one response, arranged for fitting.
 
     Parameters
     ----------
@@ -37,7 +37,8 @@ class ResponseData:
     levels : tuple of int
         Per factor, 0 for numeric, the number of levels for categorical.
     values : ndarray of shape (m,)
-        Single values (coupons, or one a print), response units, or their natural logarithms with ``transform = "log"``.
+        Single values (coupons, or one a print), response units, or their natural logarithms with ``transform = "log"``;
+        grades as numbers, 1 for pass and 0 for fail.
     of_print : ndarray of shape (m,)
         Which print each value belongs to, 0 .. n - 1.
     names : tuple of str, length n
@@ -163,7 +164,7 @@ def actual_settings(study: Study, design: Design, record: Record) -> pd.DataFram
 def response_data(
     study: Study, design: Design, record: Record, response: Response, model: tuple[terms.Term, ...]
 ) -> ResponseData | None:
-    """Return the arrays of one measured response, or None where no value counts yet."""
+    """Return the arrays of one response, or None where no value counts yet."""
     runs = design.runs.reset_index(drop=True)
     table, excluded = _single_values(response, record)
     piloted = table["print"].isin(runs.loc[runs["round"] == PILOT, "print"])
@@ -214,18 +215,28 @@ def _single_values(response: Response, record: Record) -> tuple[pd.DataFrame, li
     for identifier, owner, outcome, value in zip(
         table[unit], table["print"], table["outcome"], table[response.name], strict=True
     ):
-        reason = _why_not(str(outcome), str(ended.get(owner, "")), float(value), response)
+        number = _number(value, response)
+        reason = _why_not(str(outcome), str(ended.get(owner, "")), number, response)
         if reason is None:
-            kept.append((owner, float(value)))
+            kept.append((owner, number))
         elif reason:
             excluded.append((str(identifier), reason))
     return pd.DataFrame(kept, columns=["print", "value"]), excluded
+
+
+def _number(value: object, response: Response) -> float:
+    """Return a value as a number: 1 for pass, 0 for fail, nan where there is none."""
+    if response.kind == "pass_fail":
+        return {"pass": 1.0, "fail": 0.0}.get(str(value), np.nan)
+    return float(value)  # type: ignore[arg-type]
 
 
 def _why_not(outcome: str, print_outcome: str, value: float, response: Response) -> str | None:
     """Return None where the value counts, the reason where it does not, and "" where none was expected."""
     if outcome in CENSORED:
         return outcome
+    if response.kind != "measured" and print_outcome in FAILED:  # also where a grade was typed in for it
+        return print_outcome
     if np.isnan(value):
         return (
             outcome

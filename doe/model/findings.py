@@ -6,15 +6,14 @@ from dataclasses import dataclass
 from doe.model.data import CENSORED, FAILED, ResponseData
 from doe.model.results import ResponseFit
 from doe.record.match import Record
-from doe.study.spec import Study
 from doe.verdicts import Verdict
 
 _SIGNIFICANT = 0.05
 _FEW_LOAD_DOF = 2
 
 
-def of_record(study: Study, record: Record) -> Iterator[Verdict]:
-    """Yield what the record as a whole asks to be said: failures, values in doubt, responses without a model."""
+def of_record(record: Record) -> Iterator[Verdict]:
+    """Yield what the record as a whole asks to be said: failures, values in doubt."""
     prints = record.prints
     failed = prints[prints["outcome"].isin(FAILED)]
     if len(failed):
@@ -32,14 +31,6 @@ def of_record(study: Study, record: Record) -> Iterator[Verdict]:
             "values in doubt",
             f"marked suspect and kept: {', '.join(suspect)}",
             "find out about the instrument before signing",
-        )
-    modelled_later = [one.name for one in study.responses if one.kind != "measured"]
-    if modelled_later:
-        yield Verdict(
-            "not modelled",
-            f"{', '.join(modelled_later)}: recorded and summarised per setting; models of grades and of "
-            "pass and fail are not part of this version",
-            "judge the recommended setting by the summary of these responses as well",
         )
 
 

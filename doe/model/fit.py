@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from doe.design.plan import Design
-from doe.model import check, findings, summary
+from doe.model import check, findings, graded, summary
 from doe.model.data import ResponseData, response_data
-from doe.model.results import Coefficient, Component, Fit, ResponseFit
+from doe.model.results import Coefficient, Component, Fit, JudgedFit, ResponseFit
 from doe.numerics import criteria, intervals, reml, surface, terms
 from doe.record.match import Record
 from doe.study import scale
@@ -51,7 +51,7 @@ def fit_model(
     inputs: Mapping[str, str] | None = None,
 ) -> tuple[Fit, tuple[Fitted, ...]]:
     """
-    Fit the declared model, or the terms given, to every measured response, and summarise the others.
+    Fit the declared model, or the terms given, to every response, and count the graded and pass-fail ones.
 
     Parameters
     ----------
@@ -68,17 +68,18 @@ def fit_model(
     Fit
         Results as values.
     tuple of Fitted
-        The same responses with their arrays, for predictions.
+        The measured responses with their arrays, for predictions.
     """
     model = scale.model_terms(study, written_terms)
     fitted: list[Fitted] = []
+    judged: list[JudgedFit] = []
     missing: list[Verdict] = []
     for response in study.responses:
-        if response.kind != "measured":
-            continue
         data = response_data(study, design, record, response, model)
         refusal = _cannot_fit(data, response)
-        if data is None or refusal is not None:
+        if response.kind != "measured":
+            judged.append(graded.judged_fit(study, (design, record), response, data, refusal))
+        elif data is None or refusal is not None:
             missing.extend([refusal] if refusal else [])
         else:
             fitted.append(_fit_one(study, data))
@@ -89,8 +90,9 @@ def fit_model(
         responses=tuple(one.result for one in fitted),
         summaries=summary.summaries(study, design, record),
         completion=summary.completion(study, design, record),
-        verdicts=(*missing, *_averaged_over_rounds(fitted), *findings.of_record(study, record)),
+        verdicts=(*missing, *_averaged_over_rounds(fitted), *findings.of_record(record)),
         inputs=dict(inputs or {}),
+        judged=tuple(judged),
     )
     return fit, tuple(fitted)
 

@@ -75,12 +75,81 @@ class ResponseFit:
 
 @dataclass(frozen=True)
 class Summary:
-    """A graded or pass-fail response, summarised per setting; its model is not part of this version."""
+    """A graded or pass-fail response, counted per setting."""
 
     response: str
     kind: str
     rows: tuple[dict[str, object], ...]
     """One row a setting: ``setting`` (text), ``prints``, ``values`` (count per grade or passes of n), ``meets``."""
+
+
+@dataclass(frozen=True)
+class JudgedColumn:
+    """One column of the model of a graded or pass-fail response; coded units of the factors."""
+
+    label: str
+    """In words, as in ``Coefficient``; ``intercept, grade 4 or better`` for each boundary between grades that were seen."""
+    estimate: float
+    """Change of the log odds of a better grade, or of passing; for an intercept the log odds where all else is 0."""
+    low: float | None
+    """Limits of its interval at the level of the fit, differences of loads allowed for; None where there is none."""
+    high: float | None
+
+
+@dataclass(frozen=True)
+class JudgedSetting:
+    """One planned setting that was printed: what was seen there, and the chance of meeting the requirement."""
+
+    cell: int
+    """The plan's cell."""
+    setting: str
+    """In words."""
+    values: int
+    """How many prints (or coupons, with that unit) were judged."""
+    meets: int
+    """How many of them meet the requirement."""
+    failed: int
+    """Prints that failed there: they have no value."""
+    chance: float | None
+    """That one on a load taken at random meets the requirement, given that the print completes; None without a model."""
+    low: float | None
+    """Limits of the confidence interval of the chance, for this setting alone."""
+    high: float | None
+
+
+@dataclass(frozen=True)
+class JudgedFit:
+    """The declared (or an exploratory) model fitted to one graded or pass-fail response."""
+
+    response: str
+    kind: str
+    """``graded`` or ``pass_fail``."""
+    requirement: str
+    unit: str
+    """What a chance is of: ``print``, ``coupon``, or ``print, judged by its worst coupon``."""
+    method: str
+    """The model in words; ``counts only`` where the prints cannot carry it."""
+    level: float
+    terms: tuple[str, ...]
+    prints: int
+    """Prints that were judged."""
+    loads: int
+    values: int
+    """How many single values (coupons, or prints where one value a print)."""
+    failed: int
+    """Prints that failed, and so have no value."""
+    columns: tuple[JudgedColumn, ...]
+    """Those of the model, the printers and the rounds; empty without a model."""
+    settings: tuple[JudgedSetting, ...]
+    load_sd: float | None
+    """Standard deviation of loads, logits (median of its posterior); None where no load holds several prints."""
+    proportionality: dict[str, float] | None
+    """``statistic, dof, p`` of the test of equal effects at every grade; None where there is none."""
+    untested: str
+    """Why there is no such test; empty where there is."""
+    excluded: tuple[tuple[str, str], ...]
+    """(print or coupon, reason) for every value that did not enter, with the outcome."""
+    verdicts: tuple[Verdict, ...]
 
 
 @dataclass(frozen=True)
@@ -94,7 +163,7 @@ class Completion:
 
 @dataclass(frozen=True)
 class Fit:
-    """All responses of a study, fitted or summarised."""
+    """All responses of a study, fitted and counted."""
 
     study: str
     exploratory: bool
@@ -105,6 +174,8 @@ class Fit:
     verdicts: tuple[Verdict, ...]
     inputs: dict[str, str]
     """SHA-256 of each file the fit was made from."""
+    judged: tuple[JudgedFit, ...] = ()
+    """Models of the graded and pass-fail responses, in the order of ``summaries``."""
 
 
 def as_data(value: Any) -> Any:  # noqa: ANN401 - any result

@@ -1,4 +1,4 @@
-"""What is counted rather than modelled: graded and pass-fail responses per setting, and how the prints ended."""
+"""What is counted beside the models: graded and pass-fail responses per setting, and how the prints ended."""
 
 from collections import Counter
 

@@ -108,7 +108,8 @@ def of_data(study: Study, fitted: Sequence[Fitted]) -> Iterator[Verdict]:
     left_out = [response.name for response in study.responses if response.kind != "measured"]
     if left_out:
         yield Verdict(
-            "responses not modelled", f"{', '.join(left_out)} did not enter the choice of the setting or its conformance",
+            "responses that did not choose the setting",
+            f"{', '.join(left_out)} did not enter the choice of the setting or its conformance",
             "look at their summaries for settings like the recommended one, and grade the confirmation prints",
         )
 

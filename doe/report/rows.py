@@ -8,9 +8,10 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from doe.model.results import Component, Fit, ResponseFit, Summary
+from doe.model.results import Component, Fit, JudgedFit, ResponseFit, Summary
 from doe.recommend.results import Recommendation, Setting
 from doe.report import numbers
+from doe.report.judged import judged_chances, judged_columns, judged_facts
 from doe.report.protocol import (
     alias_rows,
     check_rows,
@@ -34,9 +35,9 @@ __all__ = [
     "MOST_PRINTERS_ACROSS", "Table", "alias_rows", "amendment_rows", "answer", "check_rows", "coefficient_table",
     "completion_rows", "component_table", "condition_rows", "conformance_rows", "correction_rows", "data_summary",
     "deviation_rows", "excluded_rows", "factor_rows", "failure_rows", "file_digest_rows", "instrument_rows",
-    "lack_of_fit_rows", "load_rows", "plain_text", "plan_facts", "plan_table", "printer_promise_table",
-    "printer_table", "promise_table", "requirement_rows", "requirement_words", "setting_table", "shape_rows",
-    "summary_rows", "verdict_table", "version_rows", "with_unit", "words",
+    "judged_chances", "judged_columns", "judged_facts", "lack_of_fit_rows", "load_rows", "plain_text", "plan_facts",
+    "plan_table", "printer_promise_table", "printer_table", "promise_table", "requirement_rows", "requirement_words",
+    "setting_table", "shape_rows", "summary_rows", "verdict_table", "version_rows", "with_unit", "words",
 ]
 
 MOST_PRINTERS_ACROSS = 5
@@ -136,7 +137,7 @@ def _of(fit: ResponseFit, log: bool) -> str:
     return f"{words(fit.response)}, {unit}" if unit else words(fit.response)
 
 
-def excluded_rows(fit: ResponseFit) -> Table:
+def excluded_rows(fit: ResponseFit | JudgedFit) -> Table:
     """Return every value that did not enter the model, by reason."""
     reasons = dict.fromkeys(reason for _, reason in fit.excluded)
     found = {reason: [item for item, why in fit.excluded if why == reason] for reason in reasons}
@@ -144,7 +145,7 @@ def excluded_rows(fit: ResponseFit) -> Table:
     return Table(f"Not in the model of {words(fit.response)}", ("Why", "Values", "Print or coupon"), rows, "lrl")
 
 
-# Responses that are not modelled, and how the prints ended
+# Graded and pass-fail responses, and how the prints ended
 
 
 def summary_rows(fit: Fit) -> tuple[Table, ...]:

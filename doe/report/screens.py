@@ -18,7 +18,7 @@ def verdict_tables(verdicts: Iterable[Verdict]) -> tuple[Table, ...]:
 
 
 def fit_tables(study: Study, fit: Fit) -> tuple[Table, ...]:
-    """Return what ``doe fit`` shows: per response its coefficients, strata and checks, then counts and verdicts."""
+    """Return what ``doe fit`` shows: per response its coefficients, strata and checks, then the judged ones and verdicts."""
     tables: list[Table] = []
     logged = {one.name for one in study.responses if one.transform == "log"}
     for one in fit.responses:
@@ -30,8 +30,12 @@ def fit_tables(study: Study, fit: Fit) -> tuple[Table, ...]:
             rows.shape_rows(one, log),
         )
         tables += [table for table in shown if table.rows]
+    for judged in fit.judged:
+        shown_too = (rows.judged_columns(judged), rows.judged_chances(judged), rows.judged_facts(judged))
+        tables += [table for table in shown_too if table.rows]
     tables += [table for table in (*rows.summary_rows(fit), rows.failure_rows(fit)) if table.rows]
-    found = (*fit.verdicts, *(verdict for one in fit.responses for verdict in one.verdicts))
+    of_responses = (*(one.verdicts for one in fit.responses), *(one.verdicts for one in fit.judged))
+    found = (*fit.verdicts, *(verdict for verdicts in of_responses for verdict in verdicts))
     return (*tables, *verdict_tables(found))
 
 

@@ -15,7 +15,7 @@ import pandas as pd
 
 from doe.design.plan import Design
 from doe.model import data as model_data
-from doe.model.results import Fit, ResponseFit
+from doe.model.results import Fit, JudgedFit, ResponseFit
 from doe.model.summary import meets
 from doe.recommend.results import Recommendation
 from doe.record.match import Record
@@ -152,7 +152,7 @@ def _answer(inputs: ReportInputs) -> list[Block]:
     if verdicts:
         short = tuple((one.name, words(one.about) or "the study", one.next_step) for one in verdicts[:_VERDICTS_UP_FRONT])
         more = len(verdicts) - len(short)
-        note = (f"And {more} more. " if more else "") + "The causes stand in sections 2, 5 and 7."
+        note = (f"And {more} more. " if more else "") + "The causes stand in sections 2, 5, 6 and 7."
         blocks.append(_table(Table("Open verdicts", ("Verdict", "About", "What to do"), short, "lll", note)))
     if found is not None:
         blocks.append(_strong(f"Next step: {found.next}"))
@@ -162,8 +162,9 @@ def _answer(inputs: ReportInputs) -> list[Block]:
 def all_verdicts(inputs: ReportInputs) -> tuple[Verdict, ...]:
     """Return every verdict once: those of the recommendation first, then of the fit, its responses and the plan."""
     found = () if inputs.recommendation is None else inputs.recommendation.verdicts
-    of_responses = [verdict for fit in inputs.fit.responses for verdict in fit.verdicts]
-    return tuple(dict.fromkeys([*found, *inputs.fit.verdicts, *of_responses, *inputs.design.verdicts]))
+    of_measured = [verdict for fit in inputs.fit.responses for verdict in fit.verdicts]
+    of_judged = [verdict for fit in inputs.fit.judged for verdict in fit.verdicts]
+    return tuple(dict.fromkeys([*found, *inputs.fit.verdicts, *of_measured, *of_judged, *inputs.design.verdicts]))
 
 
 def _question(inputs: ReportInputs) -> list[Block]:
@@ -240,9 +241,9 @@ def _counted(inputs: ReportInputs) -> list[Block]:
     if not inputs.fit.summaries:
         return [_text("The study has none.")]
     meaning = (
-        "These responses were recorded and are counted below. Models of them are not part of this version: they have no"
-        " predicted value at the recommended setting, and the conformance does not hold them. Judge the setting by what was"
-        " seen at and near it."
+        "These responses are counted per setting, and modelled where the prints can carry it. They do not enter the choice of"
+        " the recommended setting or its conformance: judge it by the chances and by what was seen at and near it. A failed"
+        " print has no grade and is counted as failed."
     )
     blocks = [_text(meaning)]
     by_name = {response.name: response for response in inputs.study.responses}
@@ -250,9 +251,16 @@ def _counted(inputs: ReportInputs) -> list[Block]:
         response = by_name[summary.response]
         prints = _counted_prints(inputs, response)
         blocks += [_heading(words(response.name)), _table(table)]
+        for fit in (one for one in inputs.fit.judged if one.response == response.name):
+            blocks += _judged(fit)
         if prints is not None:
             blocks.append(_figure(views.share_view(inputs.study, response, prints, inputs.study.header.confidence)))
     return blocks
+
+
+def _judged(fit: JudgedFit) -> list[Block]:
+    tables = (rows.judged_columns(fit), rows.judged_chances(fit), rows.judged_facts(fit), rows.excluded_rows(fit))
+    return [*(_table(table) for table in tables if table.rows), *_verdict_blocks(fit.verdicts)]
 
 
 def _counted_prints(inputs: ReportInputs, response: Response) -> views.Prints | None:

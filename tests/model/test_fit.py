@@ -216,7 +216,8 @@ def test_grades_are_counted_per_setting(case):
     (summary,) = fit.summaries
     assert sum(row["values"] for row in summary.rows) == len(prints)
     assert sum(row["meets"] for row in summary.rows) == len(prints) // 2
-    assert "not modelled" in names(fit.verdicts)
+    assert "not modelled" not in names(fit.verdicts)
+    assert fit.judged[0].response == "bed_grade"
 
 
 def test_printers_are_fixed_effects_that_sum_to_zero():

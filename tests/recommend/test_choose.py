@@ -344,7 +344,7 @@ class TestVerdicts:
         grade = {"name": "bed_grade", "kind": "graded", "per": "print", "grades": [0, 1, 2, 3, 4, 5], "at_least": 4}
         advice = advise(make_study(responses=[STRENGTH, grade]), hill(height=28))
         assert advice.not_modelled == ("bed_grade",)
-        assert "responses not modelled" in names_of(advice)
+        assert "responses that did not choose the setting" in names_of(advice)
 
     def test_a_level_above_the_measured_one_is_said(self):
         two = [STRENGTH, {**STRENGTH, "name": "peel"}]

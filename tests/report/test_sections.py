@@ -90,7 +90,7 @@ def test_a_log_response_is_drawn_in_its_own_units():
 
 def test_a_counted_response_has_its_counts_a_figure_and_what_is_missing(made):
     section = made["sections"][5]
-    assert "Models of them are not part of this version" in _all(section)
+    assert "A failed print has no grade" in _all(section)
     assert [block["kind"] for block in section["blocks"]].count("figure") == 2
 
 
