@@ -85,7 +85,7 @@ class Drying:
 
 @dataclass(frozen=True)
 class Testing:
-    """Tests of prints of one load that are begun on one day."""
+    """Tests of prints of one load that are all ready when the first begins, each print's begun on one day."""
 
     load: str
     prints: tuple[str, ...]
@@ -282,14 +282,15 @@ def _unmatched(shifts: Shifts, put_in: int, minutes: int, last: int) -> Iterator
 
 
 def _tested(shop: Shop, printings: Sequence[Printing]) -> Iterator[Testing]:
-    """Yield the tests in the order in which prints are ready for them, at one place, gathered by load and day."""
+    """Yield the tests in the order in which prints are ready for them, at one place; those ready together are one."""
     if not shop.test_minutes:
         return
     free, gathered = 0, None
     for one in sorted(printings, key=lambda print_: print_.off):
-        begin, free = shop.shifts.worked(max(free, one.off + shop.conditioning), shop.test_minutes)
+        ready = one.off + shop.conditioning
+        begin, free = shop.shifts.worked(max(free, ready), shop.test_minutes)
         same_day = gathered is not None and shop.shifts.day(gathered.begin) == shop.shifts.day(begin)
-        if gathered is not None and same_day and gathered.load == one.load:
+        if gathered is not None and same_day and gathered.load == one.load and ready <= gathered.begin:
             gathered = Testing(one.load, (*gathered.prints, one.name), gathered.begin, free)
             continue
         if gathered is not None:

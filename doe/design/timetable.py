@@ -7,7 +7,7 @@ import pandas as pd
 
 from doe.design.effort import ASSUMED_DRYING_HOURS, tests_per_print
 from doe.design.schedule import Drying, Schedule, Shop, Testing, schedule, shop_of
-from doe.study.equipment import drying_factor
+from doe.study.equipment import MINUTES_PER, drying_factor
 from doe.study.spec import Study
 from doe.verdicts import Verdict
 
@@ -21,6 +21,7 @@ PRINTING_ALONE = (
 PUT_IN, TAKE_OUT, PRINT, TEST = "put into the oven", "take out of the oven", "start print", "start tests"
 _ALONE = "nobody is there in between"
 _RANK = {TAKE_OUT: 0, PUT_IN: 1, PRINT: 2, TEST: 3}
+_ASSUMED = f"{ASSUMED_DRYING_HOURS:g} h"
 _NAMED = 6
 """How many loads a sentence lists before it only counts the rest."""
 
@@ -129,9 +130,21 @@ def _oven_steps(study: Study, shop: Shop, dryings: Sequence[Drying]) -> Iterator
 
 
 def _drying(study: Study, shop: Shop, one: Drying) -> str:
-    """Return how a load is dried, in words: ``8 h at 80 °C``."""
+    """Return how a load is dried, in words: ``8 h at 80 °C``, ``6 h (assumed) or longer``."""
     hot = "" if study.oven.temperature is None else f" at {study.oven.temperature:g} °C"
-    return f"{one.load.drying:g} h{hot}" + (" or longer" if shop.may_stay and not shop.timer else "")
+    assumed = " (assumed)" if _is_assumed(study) else ""
+    return _dried_for(study, one) + assumed + hot + (" or longer" if shop.may_stay and not shop.timer else "")
+
+
+def _dried_for(study: Study, one: Drying) -> str:
+    """Return a load's drying time in the unit in which the study states it."""
+    factor = drying_factor(study.factors)
+    unit = "h" if factor is None else str(factor.unit)
+    return f"{one.load.drying * 60 / MINUTES_PER[unit]:g} {unit}"
+
+
+def _is_assumed(study: Study) -> bool:
+    return drying_factor(study.factors) is None and study.oven.drying_time is None
 
 
 def _print_steps(shop: Shop, made: Schedule) -> Iterator[Step]:
@@ -166,8 +179,8 @@ def _basis(study: Study, made: Schedule) -> str:
     if made.dryings:
         parts.append(f"{study.oven.spools} spool{'s' if study.oven.spools > 1 else ''} a load")
         parts.append(f"{study.oven.warm_up_minutes:g} min of warming up, which is not drying time")
-        if drying_factor(study.factors) is None and study.oven.drying_time is None:
-            parts.append(f"{ASSUMED_DRYING_HOURS:g} h of drying, assumed")
+        if _is_assumed(study):
+            parts.append(f"{_ASSUMED} of drying, assumed")
     stated = ", ".join(parts)
     return f"The order is the plan's and is kept; the times are estimates, from [oven] and [budget]: {stated}."
 
@@ -180,9 +193,19 @@ def _cautions(shop: Shop, made: Schedule) -> Iterator[str]:
 
 
 def _verdicts(study: Study, shop: Shop, made: Schedule) -> Iterator[Verdict]:
+    yield from _assumed(study, made.dryings)
     yield from _too_late(study, shop, made.dryings)
     yield from _outside(study, shop, made.dryings)
     yield from _too_much(study, made.dryings)
+
+
+def _assumed(study: Study, dryings: Sequence[Drying]) -> Iterator[Verdict]:
+    if dryings and _is_assumed(study):
+        yield Verdict(
+            "drying time is assumed",
+            f"neither a factor nor [oven] says how long a load is dried; every time here rests on {_ASSUMED}",
+            "Write drying_time in [oven], in hours, as the filament's data sheet gives it, or declare it as a factor.",
+        )
 
 
 def _too_late(study: Study, shop: Shop, dryings: Sequence[Drying]) -> Iterator[Verdict]:
@@ -209,7 +232,7 @@ def _outside(study: Study, shop: Shop, dryings: Sequence[Drying]) -> Iterator[Ve
     found = [one for one in dryings if not shop.shifts.attended(one.out)]
     if not found:
         return
-    named = [f"{one.load.name} ({one.load.drying:g} h)" for one in found]
+    named = [f"{one.load.name} ({_dried_for(study, one)})" for one in found]
     yield Verdict(
         "drying ends when nobody is there",
         f"with {study.oven.warm_up_minutes:g} min of warming up these end neither in the shift of"

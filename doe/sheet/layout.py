@@ -118,7 +118,7 @@ def timetable_sheet(study: Study, design: Design, round_number: int) -> Sheet:
     keys = [column.key for column in columns]
     rows = tuple({key: row[key] for key in keys} for row in _steps(made))
     bands = tuple(step.day for step in made.steps)
-    unfit = (f"This does not work out as it stands, {one.name}: {one.cause}." for one in made.verdicts)
+    unfit = (f"Note, {one.name}: {one.cause}." for one in made.verdicts)
     return Sheet(TIMETABLE, "step", tuple(columns), rows, bands, frozenset(), (*made.cautions, *unfit), (made.basis,))
 
 

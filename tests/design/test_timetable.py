@@ -70,7 +70,8 @@ def test_two_loads_on_two_printers():
         (1, "12:30", PRINT, "L1", "P1", "A"),
         (1, "12:30", PRINT, "L1", "P2", "B"),
         (1, "14:00", PRINT, "L1", "P3", "A"),
-        (1, "14:00", TEST, "L1", "P1,P2,P3", ""),
+        (1, "14:00", TEST, "L1", "P1,P2", ""),
+        (1, "15:30", TEST, "L1", "P3", ""),
         (2, "08:00", PUT_IN, "L2", "", ""),
         (2, "12:30", TAKE_OUT, "L2", "P4,P5", ""),
         (2, "12:30", PRINT, "L2", "P4", "B"),
@@ -81,7 +82,7 @@ def test_two_loads_on_two_printers():
     assert (made.verdicts, made.cautions) == ((), ())
     notes = [step.note for step in made.steps]
     assert notes[:2] == ["4 h; out at 12:30", "start its prints by 20:30"]
-    assert notes[4:6] == ["off at 15:30", "9 tests, done at 16:00"]
+    assert notes[4:7] == ["off at 15:30", "6 tests, done at 15:00", "3 tests, done at 16:00"]
 
 
 def test_a_timer_ends_the_drying_in_the_morning():
@@ -153,7 +154,7 @@ def test_overnight_prints_run_into_the_next_shift_only_where_allowed():
     ]
     made = timetable(shop(overnight_prints=True), runs)
     assert told(made, PRINT)[-1][:2] == (1, "15:30")
-    assert made.steps[-2].note == "off at 08:00 on day 2; nobody is there in between"
+    assert [step.note for step in made.steps if step.what == PRINT][-1] == "off at 08:00 on day 2; nobody is there in between"
     assert made.cautions == (PRINTING_ALONE,)
 
 
@@ -168,12 +169,23 @@ def test_without_loads_there_is_no_oven():
 
 
 def test_tests_wait_for_conditioning_and_for_the_bench_and_go_on_the_next_day():
-    # Three tests of 100 min a print: P1 is off at 09:30 and tested from 10:30 to 15:30, P2 until 12:30 the next day.
+    # Three tests of 100 min a print: P1 is off at 09:30 and tested from 10:30 to 15:30. P2 is ready at 12:00, but waits
+    # for the bench and is tested until 12:30 the next day.
     study = shop(printers="A", coupon_minutes=100, conditioning_hours=1)
     made = timetable(study, plan(("", 0, "AA")))
-    (tests,) = [step for step in made.steps if step.what == TEST]
-    assert (tests.day, tests.time, tests.prints, tests.note) == (1, "10:30", ("P1", "P2"), "6 tests, done at 12:30 on day 2")
+    assert [(step.day, step.time, step.prints, step.note) for step in made.steps if step.what == TEST] == [
+        (1, "10:30", ("P1",), "3 tests, done at 15:30"), (1, "15:30", ("P2",), "3 tests, done at 12:30 on day 2"),
+    ]
     assert made.days == 2
+
+
+def test_prints_are_tested_together_only_where_all_are_off_when_the_tests_begin():
+    # A and B print at 08:00 and 09:30; a test of each print takes 3 x 40 min. P1 and P2 are off at 09:30 and tested until
+    # 13:30; P3 and P4 were off at 11:00 and are ready together by then, tested to the end of the shift and on.
+    made = timetable(shop(coupon_minutes=40), plan(("", 0, "ABAB")))
+    assert [(step.day, step.time, step.prints, step.note) for step in made.steps if step.what == TEST] == [
+        (1, "09:30", ("P1", "P2"), "6 tests, done at 13:30"), (1, "13:30", ("P3", "P4"), "6 tests, done at 09:30 on day 2"),
+    ]
 
 
 def test_dates_skip_weekends_and_drying_knows_of_them():
@@ -193,7 +205,9 @@ def test_the_shift_may_begin_at_any_hour_and_pass_midnight():
     assert [(step.day, step.date, step.time) for step in made.steps if step.what == PRINT] == [
         (1, "2026-03-06", "20:30"), (1, "2026-03-06", "22:00"), (1, "2026-03-06", "23:30"),
     ]
-    assert [step.note for step in made.steps if step.what == TEST] == ["9 tests, done at 01:30"]
+    assert [step.note for step in made.steps if step.what == TEST] == [
+        f"3 tests, done at {clock}" for clock in ("22:30", "00:00", "01:30")
+    ]
 
 
 def test_minutes_as_unit_and_the_factor_that_is_the_drying_time():
@@ -201,13 +215,37 @@ def test_minutes_as_unit_and_the_factor_that_is_the_drying_time():
     in_minutes = numeric("time_in_dryer", 30, 600, 30, unit="min", change="load")
     runs = plan(("L1", 0, "A")).assign(**{"set.time_in_dryer": 240.0, "set.ageing": 1.0})
     made = timetable(shop(factors=[NOZZLE, ageing, in_minutes]), runs)
-    assert made.steps[0].note.startswith("4 h; ")
+    assert made.steps[0].note == "240 min; out at 12:30"
+
+
+@pytest.mark.parametrize("minutes", [8.0, 50.0, 62.5])
+def test_drying_is_told_as_its_factor_states_it(minutes):
+    in_minutes = numeric("drying_time", 1, 100, 0.5, unit="min", change="load")
+    runs = plan(("L1", minutes, "A"))
+    made = timetable(shop(factors=[NOZZLE, in_minutes], oven={"temperature": 80}), runs)
+    assert made.steps[0].note.startswith(f"{minutes:g} min at 80 °C; out at ")
+    # 900 min and 30 min of warming up end between two shifts of 5 h, however they are begun.
+    night = timetable(shop(factors=[NOZZLE, in_minutes], hours_per_day=5), runs.assign(**{"set.drying_time": 900.0}))
+    (verdict,) = night.verdicts
+    assert verdict.name == ALONE and verdict.cause.endswith("L1 (900 min)")
 
 
 def test_a_load_without_a_stated_time_says_what_is_assumed():
     made = timetable(shop(factors=[NOZZLE]), plan(("L1", 0, "A")))
-    assert made.steps[0].note.startswith("6 h or longer; ")
+    assert made.steps[0].note == "6 h (assumed) or longer; out at 14:30"
     assert "6 h of drying, assumed" in made.basis
+    (verdict,) = made.verdicts
+    assert verdict.name == "drying time is assumed" and "rests on 6 h" in verdict.cause
+    assert "drying_time in [oven]" in verdict.next_step
+
+
+@pytest.mark.parametrize(
+    ("changes", "load"), [({"factors": [NOZZLE], "oven": {"drying_time": 6}}, "L1"), ({}, "L1"), ({"factors": [NOZZLE]}, "")]
+)
+def test_nothing_is_assumed_where_the_time_is_stated_or_no_load_is_dried(changes, load):
+    made = timetable(shop(**changes), plan((load, 6, "A")))
+    assert not made.verdicts
+    assert "assumed" not in made.basis + "".join(step.note for step in made.steps)
 
 
 def test_a_load_that_needs_more_filament_than_its_spools_hold():
@@ -383,6 +421,7 @@ def test_every_schedule_can_be_kept(budget, oven, loads, is_factor):
     check_printers(study, runs, made, shifts)
     check_limit(made, said)
     check_steps(table, made, shifts)
+    check_tests(budget, made)
 
 
 def check_oven(study, made, shifts, said, is_factor):
@@ -432,9 +471,15 @@ def check_steps(table, made, shifts):
     assert all(shifts.attended(step.moment) or (step.what == TAKE_OUT and step.moment in at_night) for step in table.steps)
     assert [step.moment for step in table.steps] == sorted(step.moment for step in table.steps)
     assert all(1 <= step.day <= table.days for step in table.steps)
-    off = {one.name: one.off for one in made.printings}
-    for before, after in pairwise(made.testings):
-        assert before.done <= after.begin
-    assert all(one.begin >= min(off[name] for name in one.prints) for one in made.testings)
     alone = any(shifts.alone(one.heat_on, one.out) for one in made.dryings)
     assert (DRYING_ALONE in table.cautions) == alone
+
+
+def check_tests(budget, made):
+    off = {one.name: one.off for one in made.printings}
+    tested = [name for one in made.testings for name in one.prints]
+    assert sorted(tested) == (sorted(off) if budget["coupon_minutes"] else [])
+    for before, after in pairwise(made.testings):
+        assert before.done <= after.begin
+    for one in made.testings:
+        assert all(one.begin >= off[name] + 60 * budget["conditioning_hours"] for name in one.prints)

@@ -161,6 +161,45 @@ def test_same_seed_same_bytes():
     assert first.settings.tobytes() != other.settings.tobytes()
 
 
+def large(grid=FIVE, **changes):
+    load = even_loads(80, 16)
+    given = {"load": load, "hard": (7,), "pairs": replicate_pairs(load, 3), **changes}
+    return Task(quadratic(8), (0,) * 8, 80, (grid,) * 8, **given)
+
+
+def test_a_large_task_gets_fewer_starts_and_keeps_what_it_must():
+    # 80 prints x 45^2 columns are 162,000, 1.62 times what is given all: of 20 starts 12 are left.
+    first, second = search(large(), starts=20), search(large(), starts=20)
+    assert math.isfinite(first.score)
+    assert first.starts == 12
+    assert first.settings.tobytes() == second.settings.tobytes()
+    assert_keeps_everything(large(), first)
+
+
+@pytest.mark.parametrize(("runs", "asked", "used"), [(49, 6, 6), (50, 6, 5), (90, 6, 4), (90, 3, 3)])
+def test_starts_follow_from_sizes(runs, asked, used):
+    # Main effects of 44 factors with two values, 45 columns: 49 x 45^2 is below 100,000 and 50 x 45^2 above.
+    ends = (np.array([-1.0, 1.0]),) * 44
+    task = Task(standard_terms("main", (0,) * 44), (0,) * 44, runs, ends, criterion="d")
+    assert search(task, starts=asked).starts == used
+
+
+def test_a_large_task_nearly_reaches_its_bound():
+    # |M| is at most n^p for values within [-1, 1] (Hadamard). Of 128 x 32^2 columns, 1.31 times the limit, 15 starts of 20.
+    task = Task(standard_terms("main", (0,) * 31), (0,) * 31, 128, (np.array([-1.0, 1.0]),) * 31, criterion="d")
+    found = search(task, starts=20)
+    assert found.starts == 15
+    assert 0.99 <= math.exp(found.log_d / 32) / 128 <= 1 + 1e-9
+
+
+def test_a_large_task_with_limits_keeps_them():
+    # Of 10 starts 3 would be left, since random designs are improved on all values too, and 4 are the least.
+    task = large(FINE, limits=(np.array([[1.0, 1.0, *[0.0] * 6], [-1.0, -1.0, *[0.0] * 6]]), np.array([1.6, 1.6])))
+    found = search(task, starts=10)
+    assert found.starts == 4
+    assert_keeps_everything(task, found)
+
+
 def test_exchanged_factors_and_levels_are_as_good():
     load = even_loads(16, 4)
     task = Task(quadratic(3), (0,) * 3, 16, (FIVE,) * 3, load, (2,))
