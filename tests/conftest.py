@@ -1,7 +1,10 @@
 """Shared helpers: the folder of reference data, and small studies in a scenario of our own."""
 
 import copy
+import os
 from pathlib import Path
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy is there: test processes share the machine's cores
 
 import pytest
 
