@@ -14,11 +14,9 @@ Harville, "Maximum likelihood approaches to variance component estimation and to
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
@@ -26,7 +24,8 @@ Codes = NDArray[np.intp]
 ABSENT = 1e-8  # a singular value below this: the direction is not there
 _STEPS = 200
 _HALVINGS = 80
-_STARTS = (0.05, 0.3, 3.0)  # the likelihood may have two maxima: one at zero, and one far from it
+_LATTICE = (8, 8, 6)  # points per ratio besides zero with one, two, three ratios; the likelihood may have two maxima
+_NEAREST, _FARTHEST = 0.05, 1e3  # of those points, in ratio times the mean variance that a component adds
 _SMALL = 1e-4  # a ratio that no experiment of ours resolves; below it changes count as absolute
 
 
@@ -93,18 +92,42 @@ def error_contrasts(y: Array, X: Array, codes: Sequence[Codes]) -> ErrorContrast
     ValueError
         A component that this layout cannot estimate.
     """
-    basis = np.linalg.qr(X, mode="complete")[0][:, X.shape[1] :]
-    moved = [basis.T @ np.eye(code.max() + 1)[code] for code in codes]
-    values, count = basis.T @ y, basis.shape[1]
-    left, size, _ = np.linalg.svd(np.hstack([*moved, np.zeros((count, 1))]), full_matrices=False)
-    directions = left[:, size > ABSENT]
-    loadings = [directions.T @ block for block in moved]
-    inside = directions.T @ values
-    rest = values - directions @ inside
-    shares = tuple(loading @ loading.T for loading in loadings)
-    contrasts = ErrorContrasts(inside, shares, float(rest @ rest), count, _error_dof(codes, moved, count))
+    contrasts = reduce_to_contrasts(y, X, codes)[0]
     _check_estimable(contrasts)
     return contrasts
+
+
+def reduce_to_contrasts(y: Array, X: Array, codes: Sequence[Codes]) -> tuple[ErrorContrasts, Array]:
+    """
+    Reduce as ``error_contrasts`` does, without asking whether every component can be estimated.
+
+    Parameters
+    ----------
+    y, X, codes
+        As there.
+
+    Returns
+    -------
+    contrasts : ErrorContrasts
+    directions : ndarray of shape (n, r)
+        Orthonormal columns; the values of the contrasts are their products with y.
+    """
+    n, p = X.shape
+    Q = np.linalg.qr(X)[0]
+    indicators = [np.eye(code.max() + 1)[code] for code in codes]
+    left, size, _ = np.linalg.svd(_without(Q, np.hstack([*indicators, np.zeros((n, 1))])), full_matrices=False)
+    directions = left[:, size > ABSENT]
+    loadings = [directions.T @ Z for Z in indicators]
+    free = _without(Q, y)
+    inside = directions.T @ free
+    rest = free - directions @ inside
+    shares = tuple(loading @ loading.T for loading in loadings)
+    return ErrorContrasts(inside, shares, float(rest @ rest), n - p, _error_dof(codes, loadings, n - p)), directions
+
+
+def _without(Q: Array, values: Array) -> Array:
+    """Take the part that the fixed part touches out of values, or of columns."""
+    return np.asarray(values - Q @ (Q.T @ values), dtype=float)
 
 
 def _rank(blocks: Sequence[Array]) -> int:
@@ -116,15 +139,15 @@ def _error_dof(codes: Sequence[Codes], moved: Sequence[Array], count: int) -> tu
     """Degrees of freedom by ranks; the rank of Z_k on the error contrasts is rank([X, Z_k]) - rank(X)."""
     found = []
     for k, own in enumerate(codes):
-        coarser = [moved[j] for j, other in enumerate(codes) if j != k and _nested(own, other, tie=j < k)]
+        coarser = [moved[j] for j, other in enumerate(codes) if j != k and nested(own, other, tie=j < k)]
         found.append(_rank([*coarser, moved[k]]) - _rank(coarser))
     return (*found, count - _rank(moved))
 
 
-def _nested(finer: Codes, coarser: Codes, tie: bool) -> bool:
+def nested(finer: Codes, coarser: Codes, tie: bool = False) -> bool:
     """Whether every group of the one lies in a single group of the other; equal partitions count where ``tie``."""
-    pairs = np.unique(np.stack([finer, coarser]), axis=1).shape[1]
     groups, others = finer.max() + 1, coarser.max() + 1
+    pairs = len(np.unique(finer * others + coarser))
     return bool(pairs == groups and (others < groups or tie))
 
 
@@ -171,10 +194,52 @@ def most_likely_ratios(contrasts: ErrorContrasts) -> tuple[Array, bool]:
     mean_square = contrasts.residual_variance(np.zeros(size))
     values, residual_ss = contrasts.values / np.sqrt(mean_square), contrasts.residual_ss / mean_square
     unit = replace(contrasts, values=values, residual_ss=residual_ss)
-    starts = [np.array(start) for start in product(_STARTS, repeat=size)]
-    found = [_climb(start, unit) for start in starts]
+    found = [_climb(start, unit) for start in _starts(unit)]
     ratios = min(found, key=lambda ratios: _criterion(ratios, unit))
     return ratios, _is_minimum(ratios, unit)
+
+
+def _starts(contrasts: ErrorContrasts) -> list[Array]:
+    """Return the points of a coarse lattice that no neighbour along an axis betters: one or two as a rule."""
+    size = len(contrasts.shares)
+    if size == 0:
+        return [np.zeros(0)]
+    steps = np.append(0.0, np.geomspace(_NEAREST, _FARTHEST, _LATTICE[min(size, len(_LATTICE)) - 1]))
+    axes = [steps * np.trace(share) / np.sum(share**2) for share in contrasts.shares]
+    lattice = np.stack(np.meshgrid(*axes, indexing="ij"), axis=-1)
+    value = criteria_at(lattice.reshape(-1, size), contrasts).reshape(lattice.shape[:-1])
+    lowest = np.ones(value.shape, dtype=bool)
+    for axis in range(size):
+        change = np.diff(value, axis=axis)
+        edge = [(0, 0)] * size
+        edge[axis] = (1, 0)
+        lowest &= np.pad(change < 0, edge, constant_values=True)
+        edge[axis] = (0, 1)
+        lowest &= np.pad(change >= 0, edge, constant_values=True)
+    return list(lattice[lowest])
+
+
+def criteria_at(ratios: Array, contrasts: ErrorContrasts) -> Array:
+    """
+    -2 log restricted likelihood at many ratios, the residual variance profiled out, without constants.
+
+    Parameters
+    ----------
+    ratios : ndarray of shape (G, K)
+        Component over residual variance, 0 or more.
+    contrasts : ErrorContrasts
+
+    Returns
+    -------
+    ndarray of shape (G,)
+        Harville (1977), sec. 5.
+    """
+    spread = np.tensordot(ratios, np.array(contrasts.shares), axes=1) + np.eye(len(contrasts.values))
+    factor = np.linalg.cholesky(spread)
+    values = np.broadcast_to(contrasts.values[:, None], (*factor.shape[:2], 1))
+    total = np.sum(np.linalg.solve(factor, values)[..., 0] ** 2, axis=1) + contrasts.residual_ss
+    log_det = 2 * np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
+    return np.asarray(contrasts.count * np.log(total / contrasts.count) + log_det)
 
 
 def _criterion(ratios: Array, contrasts: ErrorContrasts) -> float:
@@ -183,7 +248,7 @@ def _criterion(ratios: Array, contrasts: ErrorContrasts) -> float:
         factor = np.linalg.cholesky(contrasts.relative_covariance(ratios))
     except np.linalg.LinAlgError:
         return np.inf
-    scaled = linalg.solve_triangular(factor, contrasts.values, lower=True)
+    scaled = np.linalg.solve(factor, contrasts.values)
     total = float(scaled @ scaled) + contrasts.residual_ss
     return contrasts.count * float(np.log(total / contrasts.count)) + 2 * float(np.log(np.diag(factor)).sum())
 
@@ -194,12 +259,12 @@ def _derivatives(ratios: Array, contrasts: ErrorContrasts) -> tuple[Array, Array
     inverse = np.linalg.inv(contrasts.relative_covariance(ratios))
     weighted = inverse @ contrasts.values
     total = float(contrasts.values @ weighted) + contrasts.residual_ss
-    relative = [inverse @ share for share in contrasts.shares]
-    pulls = np.array([share @ weighted for share in contrasts.shares]).reshape(size, len(weighted))
+    shares = np.array(contrasts.shares).reshape(size, *inverse.shape)
+    relative, pulls = inverse @ shares, shares @ weighted
     first = pulls @ weighted
-    gradient = np.array([np.trace(part) for part in relative]) - count * first / total
+    gradient = np.trace(relative, axis1=1, axis2=2) - count * first / total
     second, outer = pulls @ inverse @ pulls.T / total, np.outer(first, first) / total**2
-    traces = np.array([[np.sum(one * other.T) for other in relative] for one in relative]).reshape(size, size)
+    traces = np.einsum("iab,jba->ij", relative, relative)
     return gradient, count * (2 * second - outer) - traces, count * (second - outer)
 
 
@@ -212,7 +277,7 @@ def _climb(ratios: Array, contrasts: ErrorContrasts) -> Array:
         trial, reached = _shortened(ratios, value, step, gradient, contrasts)
         moved = np.abs(trial - ratios) / np.maximum(trial, _SMALL)
         ratios, value = trial, reached
-        if np.all(moved < 1e-10):
+        if np.all(moved < 1e-8):  # the next step would be of the order of its square
             break
     return ratios
 

@@ -1,7 +1,10 @@
+from itertools import product
+
 import numpy as np
 import pytest
 
 from doe.numerics.intervals import (
+    chosen_interval,
     howe_factor,
     mean_interval,
     prediction_interval,
@@ -63,6 +66,33 @@ def test_bonferroni_shares_the_risk():
     assert together == pytest.approx(mean_interval([0.0], [1.0], [6], level=0.99), rel=1e-12)
     single = simultaneous_interval([0.0], [1.0], [6], count=1)
     assert single == pytest.approx(prediction_interval([0.0], [1.0], [6]), rel=1e-12)
+
+
+def test_interval_after_a_choice_lies_between_that_of_one_setting_and_that_of_all():
+    one, all_at_once = mean_interval([0.0], [1.0], [12])[0, 1], scheffe_interval([0.0], [1.0], [12], 15)[0, 1]
+    chosen = chosen_interval([0.0], [1.0], [12], coefficients=15)[0, 1]
+    assert one < chosen < all_at_once
+    assert chosen == pytest.approx(mean_interval([0.0], [1.0], [12], level=1 - 0.05 / 30)[0, 1], rel=1e-12)
+
+
+@pytest.mark.parametrize(("prints", "coefficients"), [(16, 5), (30, 3)])
+def test_interval_after_a_choice_holds_where_no_factor_has_an_effect(prints, coefficients):
+    # Least squares, two-level factors: the best corner of all, whose true mean is zero, in 4000 simulated studies.
+    generator = np.random.default_rng(2)
+    corners = np.array(list(product([-1.0, 1.0], repeat=coefficients - 1)))
+    rows = np.column_stack([np.ones(len(corners)), corners])
+    X = rows[generator.permutation(np.resize(np.arange(len(rows)), prints))]
+    inverse, dof = np.linalg.inv(X.T @ X), prints - coefficients
+    y = generator.normal(size=(4000, prints))
+    estimates = y @ X @ inverse
+    sd = np.sqrt(np.sum((y - estimates @ X.T) ** 2, axis=1) / dof)
+    means = estimates @ rows.T
+    best = means.argmax(axis=1)
+    se = sd * np.sqrt(np.sum(rows @ inverse * rows, axis=1))[best]
+    limits = chosen_interval(means.max(axis=1), se, np.full(4000, dof), coefficients)
+    plain = mean_interval(means.max(axis=1), se, np.full(4000, dof))
+    assert np.mean((limits[:, 0] <= 0) & (limits[:, 1] >= 0)) > 0.94
+    assert np.mean((plain[:, 0] <= 0) & (plain[:, 1] >= 0)) < 0.92
 
 
 def test_scheffe_in_one_dimension_is_the_t_interval():
@@ -141,6 +171,7 @@ def test_tolerance_factors_of_a_regression():
         (lambda: mean_interval([0], [1], [np.nan]), "degrees of freedom above zero"),
         (lambda: simultaneous_interval([0], [1], [5], count=0), "at least 1"),
         (lambda: scheffe_interval([0], [1], [5], 0), "at least 1"),
+        (lambda: chosen_interval([0], [1], [5], 0), "at least 1"),
         (lambda: tolerance_factor_one_sided(10, 9, 1.0), "a coverage lies between 0 and 1"),
         (lambda: tolerance_factor_two_sided(0, 9, 0.9), "effective number of values above zero"),
         (lambda: howe_factor(10, 0, 0.9), "degrees of freedom above zero"),
@@ -152,6 +183,7 @@ def test_tolerance_factors_of_a_regression():
         "dof not a number",
         "no intervals",
         "no dimension",
+        "no coefficients",
         "all",
         "no values",
         "no scatter",

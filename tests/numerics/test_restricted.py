@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from doe.numerics.reml import fit_reml
-from doe.numerics.restricted import error_contrasts, most_likely_ratios
+from doe.numerics.restricted import criteria_at, error_contrasts, most_likely_ratios, reduce_to_contrasts
 
 # Twelve values, crossed and very unequal in their groups, whose likelihood has a second, lower maximum with columns at zero.
 ROWS = np.array([1, 1, 0, 2, 2, 2, 2, 2, 0, 2, 2, 2])
@@ -46,6 +46,25 @@ def test_no_neighbour_is_more_likely(seed):
     assert fit.at_zero == tuple(ratios == 0)
     for step in np.vstack([np.eye(3), -np.eye(3)]) * 1e-3:
         assert criterion(y, X, groups, np.maximum(ratios + step, 0)) >= fit.criterion - 1e-9
+
+
+def test_criteria_at_many_ratios_agree_with_the_definition():
+    X = np.column_stack([np.ones(12), np.linspace(-1, 1, 12)])
+    contrasts = error_contrasts(TWO_MAXIMA, X, [ROWS, COLUMNS])
+    ratios = np.array([[0.0, 0.0], [0.3, 0.0], [2.0, 50.0], [1e4, 1e-3]])
+    wanted = np.array([criterion(TWO_MAXIMA, X, [ROWS, COLUMNS], one) for one in ratios])
+    assert np.diff(criteria_at(ratios, contrasts)) == pytest.approx(np.diff(wanted), rel=1e-9)
+
+
+def test_contrasts_are_free_of_the_fixed_part_and_of_each_other():
+    X = np.column_stack([np.ones(12), np.linspace(-1, 1, 12)])
+    contrasts, directions = reduce_to_contrasts(TWO_MAXIMA, X, [ROWS, COLUMNS])
+    assert np.abs(X.T @ directions).max() < 1e-12
+    assert directions.T @ directions == pytest.approx(np.eye(directions.shape[1]), abs=1e-12)
+    assert contrasts.values == pytest.approx(directions.T @ TWO_MAXIMA, rel=1e-9)
+    residuals = TWO_MAXIMA - X @ np.linalg.lstsq(X, TWO_MAXIMA, rcond=None)[0]
+    total = contrasts.values @ contrasts.values + contrasts.residual_ss
+    assert total == pytest.approx(residuals @ residuals, rel=1e-12)
 
 
 def test_ratios_without_components():
