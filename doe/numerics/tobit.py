@@ -1,7 +1,7 @@
 """
 Maximum likelihood of a linear model with one normal error, for values of which some are only limits.
 
-Written in Olsen's parameters, d = b / s and t = 1 / s, the log likelihood is concave::
+Written in scaled parameters, d = b / s and t = 1 / s, the log likelihood is concave::
 
     measured value y     log t - (t y - x'd)^2 / 2 - log(2 pi) / 2
     limits (l, u)        log {Phi(t u - x'd) - Phi(t l - x'd)}
@@ -150,7 +150,7 @@ def _climb(place: Array, limits: Limits, X: Array) -> Array:
 
 
 def _likelihood(place: Array, limits: Limits, X: Array) -> tuple[float, Array, Array]:
-    """Log likelihood, its gradient and minus its second derivatives, in Olsen's parameters (d, t)."""
+    """Log likelihood, its gradient and minus its second derivatives, in the scaled parameters (d, t)."""
     d, t = place[:-1], place[-1]
     seen, open_ = limits.measured, ~limits.measured
     y, mean = limits.lower[seen], X @ d
