@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from doe.design import check, region
-from doe.design.purpose import Choice, Size, columns, has_load_terms
+from doe.design.purpose import Choice, Size, columns, load_products
 from doe.errors import InputRefused, Problem
 from doe.numerics import search, terms
 from doe.study import scale
@@ -111,7 +111,8 @@ def _kept_by_increments(task: search.Task, found: search.Found, seed: int) -> fl
     if not any(coarse):
         return 100.0
     free = tuple(np.linspace(-1, 1, 21) if one else grid for one, grid in zip(coarse, task.grids, strict=True))
-    return min(100.0, 100 * _efficiency(task, found, search.search(replace(task, grids=free), starts=_STARTS, seed=seed)))
+    finer = _searched_or_none(replace(task, grids=free), seed)
+    return 100.0 if finer is None else min(100.0, 100 * _efficiency(task, found, finer))
 
 
 def run(task: search.Task, seed: int) -> search.Found:
@@ -246,11 +247,12 @@ def _pairs(
     study: Study, choice: Choice, load: Codes | None, printer: Codes, reserved: Codes
 ) -> tuple[tuple[tuple[int, int], ...], Codes]:
     """
-    Return the replicate pairs of a map, and the printers: three pairs, fewer where these would take more than about half of the
-    error degrees of freedom, of which lack of fit needs some.
+    Return the replicate pairs of a map, and the printers.
 
-    The two prints of a pair come from one load and one printer: between two printers there is the printers' difference, which
-    leaves nothing of the pair for pure error. Where a load gives each printer one print at most, the pair goes to one of them.
+    There are three pairs, fewer where these would take more than about half of the error degrees of freedom, of which lack of
+    fit needs some. The two prints of a pair come from one load and one printer: between two printers there is the printers'
+    difference, which leaves nothing of the pair for pure error. Where a load gives each printer one print at most, the pair
+    goes to one of them.
     """
     size: Size | None = choice.size
     assert size is not None
@@ -289,7 +291,7 @@ def with_potential_terms(study: Study, task: search.Task) -> search.Task:
     """
     pairs = [term for term in terms.standard_terms("interactions", task.levels) if len(term) == 2]
     extra = [term for term in pairs if term not in task.terms]
-    sure = [term for term in extra if term in has_load_terms(study)]
+    sure = [term for term in extra if term in load_products(study)]
     blocks = 0 if task.blocks is None else task.blocks.shape[1]
     if len(terms.column_terms((*task.terms, *sure), task.levels)) + blocks >= task.runs:
         sure = []
@@ -297,4 +299,4 @@ def with_potential_terms(study: Study, task: search.Task) -> search.Task:
     model = (*task.terms, *sure, *potential)
     columns = terms.column_terms(model, task.levels)
     prior = np.array([1 / _POTENTIAL_SD**2 if column[0] in potential else 0.0 for column in columns])
-    return replace(task, terms=model, prior=prior)
+    return replace(task, terms=model, prior=prior, moments=region.moments(study, model))

@@ -198,7 +198,7 @@ def default_loads(study: Study, prints: int) -> int:
     return min(prints, columns(study)[1] + LOAD_DOF) if study.load_factors else 0
 
 
-def has_load_terms(study: Study) -> tuple[terms.Term, ...]:
+def load_products(study: Study) -> tuple[terms.Term, ...]:
     """Return the products of a load factor and a print factor, which drying would act through."""
     own = [factor.change == "load" for factor in study.factors]
     pairs = itertools.combinations(range(len(own)), 2)

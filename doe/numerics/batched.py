@@ -42,7 +42,7 @@ Codes = NDArray[np.int64]
 
 _SMALLEST, _LARGEST, _POINTS = 1e-4, 1e12, 81  # the grid of ratios times the mean of d: five a decade
 _STEPS = 100
-_ROUNDING, _PRECISION = 1e-12, 1e-6  # as in reml.py: residuals below these shares of values and spread are not held
+_ROUNDING, _PRECISION = 1e-12, 1e-6  # residuals below these shares of values and spread are rounding, not variation
 
 
 @dataclass(frozen=True)

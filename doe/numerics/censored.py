@@ -46,7 +46,7 @@ from doe.numerics.tobit import check_measured
 Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
 
-_ROUNDING, _PRECISION = 1e-12, 1e-6  # as in reml.py: residuals below these shares of values and spread are not held
+_ROUNDING, _PRECISION = 1e-12, 1e-6  # residuals below these shares of values and spread are rounding, not variation
 _STARTS = (0.3, 3.0)  # least ratios to start from; the second where zero was found but not from measured values alone
 _FAINT = 1e-9  # a limit that acts like less than this share of a measured value says nothing
 _LEAST = 1e-8  # ratio at which the means of prints still vary, where all components are at zero and X says nothing

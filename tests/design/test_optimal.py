@@ -89,6 +89,14 @@ def test_a_plan_is_found_where_constraints_leave_too_few_corners(limit):
     assert check.strata(study, runs).coefficients == 16
 
 
+@pytest.mark.parametrize("kind", ["compound", "i-optimal", "d-optimal"])
+def test_a_screen_is_planned_under_constraints(kind):
+    study = make_study(constraints=[HOT], model={"terms": "main"}, budget={"prints": 14, "loads": 5})
+    runs = planned(study, purpose="screen", kind=kind).runs
+    assert len(runs) == 14
+    assert (runs["target.nozzle_temperature"] + 2 * runs["target.bed_temperature"]).max() <= HOT["limit"]
+
+
 def test_too_many_references_for_the_loads_are_refused():
     other = {**SHEET, "name": "practice", "setting": {**SHEET["setting"], "drying_time": 7}}
     many = [{**SHEET, "name": f"sheet {hour}", "setting": {**SHEET["setting"], "drying_time": hour}} for hour in range(4, 13)]

@@ -21,7 +21,7 @@ from doe.numerics.reml import contrast, fit_reml
 from doe.numerics.terms import model_matrix
 from doe.study import scale
 from tests.conftest import make_study
-from tests.studies.interval_coverage import shared
+from tests.studies.coverage import planned
 
 PATTERNS = ("mixed", "no break")
 SHARES = (0.1, 0.2, 0.3)
@@ -95,14 +95,14 @@ def main(studies=400, seed=1):
     """Print coverage in percent, median half-width and mean error; then the mean of the estimated variances."""
     study = make_study(printers=[], budget={})
     model, levels = scale.model_terms(study), scale.level_counts(study)
-    plan = shared(study, "compound", 30, 6)
+    X, load = planned(6)
     truth = np.array([(0.7 if len(term) == 1 else -0.5 * (term[0] == term[1])) if term else 0.0 for term in model])
     rows = np.vstack([np.eye(len(model)), model_matrix(np.zeros((1, 4)), model, levels)])
     linear, square = model.index((3,)), model.index((3, 3))
     mains = [model.index((factor,)) for factor in range(3)]
     others = [place for place, term in enumerate(model) if len(term) == 2 and place != square]
     groups = [[linear], [square], mains, others, [len(model)]]
-    means = plan.model @ truth
+    means = X @ truth
     print(
         f"{studies} studies a line, seed {seed}; Monte Carlo standard error {100 * np.sqrt(0.0475 / studies):.1f} at 95 %"
     )
@@ -111,7 +111,7 @@ def main(studies=400, seed=1):
         generator = np.random.default_rng([seed, number, int(100 * share), int(ratio)])
         drawn = []
         for _ in range(studies):
-            values, *layout = experiment(plan.model, plan.load, truth, ratio, generator)
+            values, *layout = experiment(X, load, truth, ratio, generator)
             limits = limited(values, means.mean(), np.sqrt(means.var() + ratio + 2), pattern, share, generator)
             drawn.append((*limits, rows, *layout, truth))
         met = np.mean([np.mean(lower != upper) for lower, upper, *_ in drawn])
