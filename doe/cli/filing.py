@@ -25,7 +25,7 @@ def report_inputs(desk: Desk) -> "ReportInputs":
     from functools import partial
 
     from doe.design.plan import describe
-    from doe.model.fit import fit_model, predicted_mean
+    from doe.model.fit import fit_model, mean_interval, predicted_mean
     from doe.recommend import choose
     from doe.report.write import ReportInputs
     from doe.study import materials
@@ -54,6 +54,7 @@ def report_inputs(desk: Desk) -> "ReportInputs":
         log_head=desk.folder.log_head("report"),
         files=dict(sorted(files.items())),
         versions=_versions(),
+        interval={one.result.response: partial(mean_interval, study, one) for one in fitted if one.inference is not None},
         prepared_at=before_reports[-1]["time"],
     )
 

@@ -195,7 +195,8 @@ def _sized(study: "Study", base: "Design", request: "ExtendRequest") -> "ExtendR
 
 def _without_value(study: "Study", base: "Design", record: "Record | None") -> tuple[str, ...]:
     """Return the prints that failed or were never tried, and gave no value of any measured response."""
-    from doe.model.data import FAILED, response_data
+    from doe.model.data import response_data
+    from doe.model.values import FAILED
     from doe.record.schema import NOT_TRIED
     from doe.study import scale
 

@@ -1,11 +1,14 @@
 """Checks of the declared model: lack of fit against pure error, and what centre prints say about curvature."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from scipy import stats
 
 from doe.model.data import ResponseData
-from doe.numerics import criteria, leastsq
+from doe.model.structure import mixed_model
+from doe.numerics import criteria, leastsq, reml
 
 
 def lack_of_fit(data: ResponseData) -> dict[str, float] | None:
@@ -47,3 +50,21 @@ def with_centre_indicator(data: ResponseData) -> ResponseData | None:
         return None
     X = np.hstack([data.X, centre[:, None].astype(float)])
     return replace(data, X=X) if criteria.rank(X) == X.shape[1] else None
+
+
+def curvature(data: ResponseData, random: Sequence[str]) -> dict[str, float] | None:
+    """
+    Estimate how far the mean of the centre prints lies from the model through the other prints.
+
+    It is the coefficient of an indicator of the centre, added to a model without squares. In one stratum it is the
+    difference of Box, Hunter and Hunter (*Statistics for Experimenters*, 2nd ed., 2005, ch. 11).
+    """
+    wider = with_centre_indicator(data)
+    if wider is None:
+        return None
+    try:
+        found = reml.contrast(mixed_model(wider, random), np.eye(wider.X.shape[1])[[-1]])
+    except ValueError:  # the loads, or the prints, leave no error to judge the centre by
+        return None
+    estimate, se, dof = float(found.estimates[0]), float(found.se[0]), float(found.dof[0])
+    return {"estimate": estimate, "se": se, "dof": dof, "p": float(2 * stats.t.sf(abs(estimate) / se, dof))}

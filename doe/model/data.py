@@ -1,27 +1,26 @@
 """From a record to the arrays of one response: which values count, at which actual settings, in which load and print."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from doe.design import check, setpoints
+from doe.design import check
 from doe.design.plan import PILOT, Design
+from doe.model.settings import actual_settings
+from doe.model.values import single_values
 from doe.numerics import terms
+from doe.numerics.limits import Limits
 from doe.record.match import Record
-from doe.record.schema import NOT_TRIED
 from doe.study import scale
 from doe.study.spec import Response, Study
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
-
-FAILED = ("detached", "clogged", "warped")
-"""Outcomes of a print that the factors may have caused."""
-CENSORED = ("broke in handling", "broke in grips", "no break")
-"""Outcomes of a coupon whose value is only a limit."""
+Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -62,6 +61,15 @@ class ResponseData:
         Run order over all rounds.
     excluded : tuple of (str, str)
         Print or coupon, and why its value does not enter.
+    items : tuple of str, length m
+        The coupon or print that has each value.
+    suspect : ndarray of shape (m,), bool, or None
+        Values that are marked as in doubt; None for none.
+    limits : Limits or None
+        Limits of the values, on their scale, where some are only limits (``values`` then has the finite one); None where all
+        were measured.
+    weights : ndarray of shape (m,) or None
+        How much of a measured value each acts like, after a fit with limits; None where all were measured.
     """
 
     response: Response
@@ -80,6 +88,10 @@ class ResponseData:
     rounds: tuple[str, ...]
     order: Codes
     excluded: tuple[tuple[str, str], ...]
+    items: tuple[str, ...] = ()
+    suspect: Flags | None = None
+    limits: Limits | None = None
+    weights: Array | None = None
 
     @property
     def blocks(self) -> int:
@@ -98,24 +110,33 @@ class ResponseData:
         return self.within_dof > 0 and self.within_ss > (1e-9 * scale_of_values) ** 2
 
     @property
-    def counts(self) -> Codes:
-        """How many values each print gave, shape (n,)."""
-        return np.bincount(self.of_print, minlength=len(self.names)).astype(np.int64)
+    def measured(self) -> Flags:
+        """Which values were measured, shape (m,)."""
+        return np.ones(len(self.values), dtype=bool) if self.limits is None else self.limits.measured
+
+    @property
+    def counts(self) -> NDArray[Any]:
+        """How many values each print gave, shape (n,); with weights, their sums."""
+        return np.bincount(self.of_print, self.weights, minlength=len(self.names))
 
     @property
     def means(self) -> Array:
         """Mean of each print's values, shape (n,)."""
-        return np.bincount(self.of_print, self.values, minlength=len(self.names)) / self.counts
+        weights = 1.0 if self.weights is None else self.weights
+        return np.asarray(np.bincount(self.of_print, self.values * weights, minlength=len(self.names)) / self.counts)
 
     @property
     def within_ss(self) -> float:
-        """Sum of squares of the values about their print's mean."""
-        return float(((self.values - self.means[self.of_print]) ** 2).sum())
+        """Sum of squares of the measured values about their print's mean."""
+        values, of_print = self.values[self.measured], self.of_print[self.measured]
+        counts = np.maximum(np.bincount(of_print, minlength=len(self.names)), 1)
+        means = np.bincount(of_print, values, minlength=len(self.names)) / counts
+        return float(((values - means[of_print]) ** 2).sum())
 
     @property
     def within_dof(self) -> int:
         """Degrees of freedom of ``within_ss``."""
-        return len(self.values) - len(self.names)
+        return int(self.measured.sum() - len(np.unique(self.of_print[self.measured])))
 
     def rows(self, coded: Array, printer: int | None = None) -> Array:
         """
@@ -142,112 +163,126 @@ class ResponseData:
         return rows
 
 
-def actual_settings(study: Study, design: Design, record: Record) -> pd.DataFrame:
-    """Return, per print of the plan, the settings that it really had: natural units, by the printers' checks."""
-    runs = design.runs.reset_index(drop=True)
-    recorded = record.prints.set_index("print").reindex(runs["print"])
-    printers = list(runs["printer"])
-    settings = {}
-    for factor in study.factors:
-        planned = runs[f"set.{factor.name}"]
-        used = recorded.get(f"used.{factor.name}")
-        if factor.levels is not None:
-            changed = planned if used is None else used.fillna("").to_numpy()
-            settings[factor.name] = np.where(changed != "", changed, planned)
-        else:
-            changed = np.full(len(runs), np.nan) if used is None else used.to_numpy(dtype=float)
-            values = np.where(np.isnan(changed), planned.to_numpy(dtype=float), changed)
-            settings[factor.name] = setpoints.actual_of(study, factor, values, printers)
-    return pd.DataFrame(settings)
-
-
 def response_data(
-    study: Study, design: Design, record: Record, response: Response, model: tuple[terms.Term, ...]
+    study: Study,
+    design: Design,
+    record: Record,
+    response: Response,
+    model: tuple[terms.Term, ...],
+    *,
+    limits: bool = False,
 ) -> ResponseData | None:
-    """Return the arrays of one response, or None where no value counts yet."""
+    """
+    Return the arrays of one response, or None where no value counts yet.
+
+    Parameters
+    ----------
+    study : Study
+    design : Design
+    record : Record
+    response : Response
+    model : tuple of Term
+    limits : bool
+        Whether values that are only limits count as well; otherwise they are listed as excluded.
+
+    Returns
+    -------
+    ResponseData or None
+    """
+    found = single_values(response, record)
+    wanted = (found.lower == found.upper) | limits
     runs = design.runs.reset_index(drop=True)
-    table, excluded = _single_values(response, record)
-    piloted = table["print"].isin(runs.loc[runs["round"] == PILOT, "print"])
-    excluded += [(name, "pilot print") for name in dict.fromkeys(table.loc[piloted, "print"])]
-    table = table[table["print"].isin(runs["print"]) & ~piloted]
-    if table.empty:
+    row_of = {name: row for row, name in enumerate(runs["print"]) if runs["round"][row] != PILOT}
+    piloted = [name for name in dict.fromkeys(found.owners) if name in set(runs["print"]) - set(row_of)]
+    kept = np.array([name in row_of for name in found.owners], dtype=bool) & wanted
+    if not kept.any():
         return None
-    row_of = {name: row for row, name in enumerate(runs["print"])}
-    rows = np.array(sorted({row_of[name] for name in table["print"]}))
-    place = {runs["print"][row]: index for index, row in enumerate(rows)}
-    mine = runs.iloc[rows]
+    owner_rows = np.array([row_of[name] for name, keep in zip(found.owners, kept, strict=True) if keep])
+    rows, of_print = np.unique(owner_rows, return_inverse=True)
+    pair = _on_scale(response, found.lower[kept], found.upper[kept])
+    data = _arranged(study, runs.iloc[rows], actual_settings(study, design, record).iloc[rows], response, model)
+    return replace(
+        data,
+        values=np.where(np.isfinite(pair.lower), pair.lower, pair.upper),
+        of_print=of_print.astype(np.int64),
+        order=rows.astype(np.int64),
+        excluded=(*found.excluded, *((name, "pilot print") for name in piloted)),
+        items=tuple(item for item, keep in zip(found.items, kept, strict=True) if keep),
+        suspect=found.suspect[kept] if found.suspect[kept].any() else None,
+        limits=None if pair.measured.all() else pair,
+    )
+
+
+def _on_scale(response: Response, lower: Array, upper: Array) -> Limits:
+    """Return limits on the scale of the model."""
+    if response.transform == "log":
+        lower, upper = (np.where(np.isfinite(one), np.log(np.where(one > 0, one, 1.0)), one) for one in (lower, upper))
+    return Limits(lower, upper, lower == upper)
+
+
+def without(data: ResponseData, dropped: Flags) -> ResponseData | None:
+    """
+    Return the data without some of their values, and without the prints that are left with none.
+
+    Parameters
+    ----------
+    data : ResponseData
+    dropped : ndarray of shape (m,), bool
+
+    Returns
+    -------
+    ResponseData or None
+        None where nothing is left. Printers' and rounds' columns stay those of all prints.
+    """
+    kept = ~dropped
+    if not kept.any():
+        return None
+    rows, of_print = np.unique(data.of_print[kept], return_inverse=True)
+    return replace(
+        data,
+        values=data.values[kept],
+        of_print=of_print.astype(np.int64),
+        names=tuple(data.names[row] for row in rows),
+        coded=data.coded[rows],
+        X=data.X[rows],
+        load=None if data.load is None else np.unique(data.load[rows], return_inverse=True)[1].astype(np.int64),
+        cell=data.cell[rows],
+        printer=data.printer[rows],
+        order=data.order[rows],
+        items=tuple(item for item, keep in zip(data.items, kept, strict=True) if keep),
+        suspect=None if data.suspect is None else data.suspect[kept],
+        limits=None if data.limits is None else Limits(*(part[kept] for part in vars(data.limits).values())),
+        weights=None if data.weights is None else data.weights[kept],
+    )
+
+
+def _arranged(
+    study: Study, runs: pd.DataFrame, actual: pd.DataFrame, response: Response, model: tuple[terms.Term, ...]
+) -> ResponseData:
+    """Return what is known of some prints before their values: settings, model matrix, loads, printers, rounds."""
     levels = scale.level_counts(study)
-    coded = scale.coded(study, actual_settings(study, design, record).iloc[rows])
-    blocks, block_labels = _blocks(mine)
-    load = check.codes(list(mine["load"]))
-    printer = check.codes(list(mine["printer"]))
-    values = table["value"].to_numpy(dtype=float)
+    coded = scale.coded(study, actual)
+    blocks, block_labels = _blocks(runs)
+    load = check.codes(list(runs["load"]))
+    none = np.zeros(0, dtype=np.int64)
     return ResponseData(
         response=response,
         model=model,
         levels=levels,
-        values=np.log(values) if response.transform == "log" else values,
-        of_print=np.array([place[name] for name in table["print"]], dtype=np.int64),
-        names=tuple(mine["print"]),
+        values=np.zeros(0),
+        of_print=none,
+        names=tuple(runs["print"]),
         coded=coded,
         X=np.hstack([terms.model_matrix(coded, model, levels), blocks]),
         labels=(*scale.column_labels(study, model), *block_labels),
         load=None if load.max() < 0 else load,
-        cell=mine["cell"].to_numpy(dtype=np.int64),
-        printers=tuple(dict.fromkeys(name for name in mine["printer"] if name)),
-        printer=np.maximum(printer, 0),
-        rounds=tuple(dict.fromkeys(str(number) for number in mine["round"])),
-        order=rows.astype(np.int64),
-        excluded=tuple(excluded),
+        cell=runs["cell"].to_numpy(dtype=np.int64),
+        printers=tuple(dict.fromkeys(name for name in runs["printer"] if name)),
+        printer=np.maximum(check.codes(list(runs["printer"])), 0),
+        rounds=tuple(dict.fromkeys(str(number) for number in runs["round"])),
+        order=none,
+        excluded=(),
     )
-
-
-def _single_values(response: Response, record: Record) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
-    """Return the values that count, one row each with their print, and those that do not with the reason."""
-    unit, table = ("coupon", record.coupons) if response.per == "coupon" else ("print", record.prints)
-    if response.name not in table or table.empty:
-        return pd.DataFrame({"print": [], "value": []}), []
-    if response.per == "coupon":  # the others of a print are tested for other responses
-        table = table[table["number"] <= response.coupons]
-    ended = dict(zip(record.prints["print"], record.prints["outcome"], strict=True))
-    kept: list[tuple[str, float]] = []
-    excluded: list[tuple[str, str]] = []
-    for identifier, owner, outcome, value in zip(
-        table[unit], table["print"], table["outcome"], table[response.name], strict=True
-    ):
-        number = _number(value, response)
-        reason = _why_not(str(outcome), str(ended.get(owner, "")), number, response)
-        if reason is None:
-            kept.append((owner, number))
-        elif reason:
-            excluded.append((str(identifier), reason))
-    return pd.DataFrame(kept, columns=["print", "value"]), excluded
-
-
-def _number(value: object, response: Response) -> float:
-    """Return a value as a number: 1 for pass, 0 for fail, nan where there is none."""
-    if response.kind == "pass_fail":
-        return {"pass": 1.0, "fail": 0.0}.get(str(value), np.nan)
-    return float(value)  # type: ignore[arg-type]
-
-
-def _why_not(outcome: str, print_outcome: str, value: float, response: Response) -> str | None:
-    """Return None where the value counts, the reason where it does not, and "" where none was expected."""
-    if outcome in CENSORED:
-        return outcome
-    if response.kind != "measured" and print_outcome in FAILED:  # also where a grade was typed in for it
-        return print_outcome
-    if np.isnan(value):
-        return (
-            outcome
-            if outcome and outcome != "completed"
-            else print_outcome
-            if print_outcome in (*FAILED, *NOT_TRIED)
-            else ""
-        )
-    if response.transform == "log" and value <= 0:
-        return "not above zero, and the declared transform is the logarithm"
-    return None
 
 
 def _blocks(runs: pd.DataFrame) -> tuple[Array, list[str]]:

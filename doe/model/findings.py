@@ -1,10 +1,11 @@
 """Verdicts on a fit: what the data cannot support, with its cause and the next step."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
-from doe.model.data import CENSORED, FAILED, ResponseData
+from doe.model.data import ResponseData
 from doe.model.results import ResponseFit
+from doe.model.structure import Strata
+from doe.model.values import FAILED
 from doe.record.match import Record
 from doe.verdicts import Verdict
 
@@ -20,7 +21,7 @@ def of_record(record: Record) -> Iterator[Verdict]:
         yield Verdict(
             "failed prints",
             f"{len(failed)} of {len(prints)} prints failed ({', '.join(failed['print'])}); they tell about the factors, "
-            "and this version counts them but does not model them",
+            "and the completion of prints says how",
             "look at the settings of the failed prints before trusting a setting near them",
         )
     suspect = [*prints.loc[prints["deviation"] == "suspect", "print"]]
@@ -34,15 +35,7 @@ def of_record(record: Record) -> Iterator[Verdict]:
         )
 
 
-@dataclass(frozen=True)
-class ErrorDof:
-    """Error degrees of freedom of the two strata; None for loads where the study has none."""
-
-    load: int | None
-    print: int
-
-
-def of_response(result: ResponseFit, data: ResponseData, dof: ErrorDof, trouble: str) -> Iterator[Verdict]:
+def of_response(result: ResponseFit, data: ResponseData, found: Strata, trouble: str) -> Iterator[Verdict]:
     """Yield what one response's fit asks to be said; ``trouble`` is why no variance could be estimated, or empty."""
     name = result.response
     if trouble:
@@ -52,7 +45,7 @@ def of_response(result: ResponseFit, data: ResponseData, dof: ErrorDof, trouble:
             "check the recorded values: without variation nothing can be said about precision",
             name,
         )
-    if dof.print < 1:
+    if found.print_dof < 1:
         yield Verdict(
             "no error degree of freedom",
             f"{result.prints} prints are all used up by {len(result.coefficients)} coefficients"
@@ -60,17 +53,8 @@ def of_response(result: ResponseFit, data: ResponseData, dof: ErrorDof, trouble:
             "add prints, or declare a smaller model: there are no intervals, and no setting can be recommended",
             name,
         )
-    yield from _of_loads(result, dof.load)
+    yield from _of_loads(result, found.load_dof)
     yield from _of_model(result)
-    censored = [what for what, why in result.excluded if why in CENSORED]
-    if censored:
-        yield Verdict(
-            "limits left out",
-            f"{len(censored)} values are only limits (no break, broke in grips, broke in handling) and do not enter: "
-            f"{', '.join(censored)}",
-            "read the mean with that in mind: models for limits are not part of this version",
-            name,
-        )
     if len(set(data.counts.tolist())) > 1:
         yield Verdict(
             "unequal coupon counts",
@@ -128,3 +112,16 @@ def _of_model(result: ResponseFit) -> Iterator[Verdict]:
             "add axial points in a next round to fit a quadratic model",
             name,
         )
+
+
+def of_rounds(result: ResponseFit, data: ResponseData) -> Iterator[Verdict]:
+    """Yield the rounds whose mean lies off the average of the rounds by more than chance."""
+    for one in result.coefficients[len(result.coefficients) - len(data.rounds) + 1 :]:
+        if one.p_value is not None and one.p_value < 1 - result.level:
+            yield Verdict(
+                "rounds differ",
+                f"{one.label} lies {one.estimate:.3g} {result.unit} off the average of the rounds "
+                f"(p = {one.p_value:.2g}), beyond what the model gives to their settings",
+                "find out what changed between the rounds (spool, batch, nozzle), or what the model misses, before confirming",
+                result.response,
+            )

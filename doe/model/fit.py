@@ -5,13 +5,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from doe.design.plan import Design
-from doe.model import check, findings, graded, summary
+from doe.model import check, coefficients, findings, graded, inference, limits, sensitivity, structure, summary
 from doe.model.data import ResponseData, response_data
-from doe.model.results import Coefficient, Component, Fit, JudgedFit, ResponseFit
-from doe.numerics import criteria, intervals, reml, surface, terms
+from doe.model.results import Fit, JudgedFit, ResponseFit
+from doe.numerics import criteria, reml, surface, terms
 from doe.record.match import Record
 from doe.study import scale
 from doe.study.spec import Response, Study
@@ -22,6 +21,7 @@ Codes = NDArray[np.int64]
 
 LEAST_SQUARES = "least squares"
 REML = "REML, Kenward-Roger"
+FEW_LOADS = "REML, Kenward-Roger; what changes from load to load by a posterior that rests on a weak prior"
 NO_INFERENCE = "estimates only"
 
 
@@ -32,6 +32,8 @@ class Fitted:
     data: ResponseData
     mixed: reml.MixedFit | None
     """None where the prints leave no error degree of freedom: nothing can be said about precision then."""
+    inference: inference.Inference | None
+    """What its intervals come from; None where ``mixed`` is."""
     random: tuple[str, ...]
     """Names of the variance components before the residual: a part of ``load``, ``print``."""
     load_dof: int | None
@@ -76,13 +78,14 @@ def fit_model(
     missing: list[Verdict] = []
     for response in study.responses:
         data = response_data(study, design, record, response, model)
-        refusal = _cannot_fit(data, response)
+        everything = response_data(study, design, record, response, model, limits=True)
+        refusal = _cannot_fit(study, data, response, limited=everything is not None)
         if response.kind != "measured":
             judged.append(graded.judged_fit(study, (design, record), response, data, refusal))
-        elif data is None or refusal is not None:
+        elif data is None or everything is None or refusal is not None:
             missing.extend([refusal] if refusal else [])
         else:
-            fitted.append(_fit_one(study, data))
+            fitted.append(_fit_one(study, data, everything))
     fit = Fit(
         study=study.header.id,
         exploratory=written_terms is not None,
@@ -117,12 +120,44 @@ def predicted_mean(study: Study, one: Fitted, settings: Mapping[str, Array]) -> 
     return np.exp(mean) if one.data.response.transform == "log" else mean
 
 
-def _cannot_fit(data: ResponseData | None, response: Response) -> Verdict | None:
+def mean_interval(study: Study, one: Fitted, settings: Mapping[str, Array]) -> Array:
+    """
+    Return the confidence interval of the mean at some settings, each for itself, the average over the printers.
+
+    Parameters
+    ----------
+    study : Study
+    one : Fitted
+        With an inference.
+    settings : mapping of factor name to array of shape (m,)
+        Natural units, or level names.
+
+    Returns
+    -------
+    ndarray of shape (m, 2)
+        Response units; with ``transform = "log"`` those of the median.
+    """
+    assert one.inference is not None
+    found = inference.means(one.inference, one.data.rows(scale.coded(study, settings)), study.header.confidence)
+    limits = np.column_stack([found.low, found.high])
+    return np.exp(limits) if one.data.response.transform == "log" else limits
+
+
+def _cannot_fit(study: Study, data: ResponseData | None, response: Response, limited: bool) -> Verdict | None:
+    """Return why the model cannot be fitted, with what can be said all the same; None where it can."""
+    if data is None and limited:
+        return Verdict(
+            "only limits",
+            "every value is only a limit (no break, broke in grips, broke in handling): nothing was measured to fit a model to",
+            "change the test so that coupons break where they should, and test again",
+            response.name,
+        )
     if data is None:
         return Verdict(
             "no values",
             "no print gave a value that counts",
-            "collect the workbook again when values are in it",
+            "collect the workbook again when values are in it; where every print failed, the settings of the failed prints are "
+            "the result, and the next round needs other ranges",
             response.name,
         )
     if criteria.rank(data.X) == data.X.shape[1]:
@@ -134,81 +169,106 @@ def _cannot_fit(data: ResponseData | None, response: Response) -> Verdict | None
         cause = "the prints that gave values cannot tell apart " + "; ".join(
             ", ".join(data.labels[column] for column in group) for group in groups
         )
-    return Verdict(
-        "model not estimable",
-        cause,
-        "record the missing prints, or look at a smaller model with --terms",
-        response.name,
+    return Verdict("model not estimable", f"{cause}; {_seen(data)}", _smaller_model(study, data), response.name)
+
+
+def _seen(data: ResponseData) -> str:
+    """Return what the values themselves say, whatever the model."""
+    if data.response.kind != "measured":
+        return f"{len(data.names)} prints gave values, counted per setting"
+    values = np.exp(data.means) if data.response.transform == "log" else data.means
+    unit = f" {data.response.display_unit}" if data.response.display_unit else ""
+    low, high, middle = (f"{part:.4g}" for part in (values.min(), values.max(), values.mean()))
+    return f"the {len(values)} print means lie from {low} to {high}{unit}, {middle} on average"
+
+
+def _smaller_model(study: Study, data: ResponseData) -> str:
+    """Return what to do: record what is missing, or look at the largest part of the model that these prints can tell."""
+    blocks = data.X[:, data.X.shape[1] - data.blocks :]
+    kept: list[terms.Term] = [()]
+    for term in (one for one in data.model if one):
+        wider = np.hstack([terms.model_matrix(data.coded, (*kept, term), data.levels), blocks])
+        if set(terms.with_hierarchy([term])) <= {*kept, term} and criteria.rank(wider) == wider.shape[1] < len(wider):
+            kept.append(term)
+    if len(kept) == 1:
+        return "record the missing prints: these cannot carry any part of the model"
+    written = ", ".join(scale.term_label(study, term) for term in kept[1:])
+    return f'record the missing prints, or look at what these can tell with: doe fit --terms "{written}"'
+
+
+def _fit_one(study: Study, data: ResponseData, everything: ResponseData) -> Fitted:
+    """Fit one measured response: ``data`` are its measured values, ``everything`` has those that are only limits too."""
+    found = structure.strata(data)
+    fitted = structure.tried(data, found)
+    used, said = _with_limits(data, everything, found, fitted)
+    mixed, shown = used.mixed, used.data
+    estimates = mixed.estimates if mixed else np.asarray(np.linalg.lstsq(data.X, data.means, rcond=None)[0], dtype=float)
+    inferred = None if mixed is None else inference.infer(shown, mixed, found.random, found.load_dof)
+    level, p = study.header.confidence, len(estimates)
+    doubted = sensitivity.sensitivity(data, fitted.fit)
+    result = ResponseFit(
+        response=data.response.name,
+        unit=data.response.display_unit,
+        method=_method(mixed, found, inferred),
+        level=level,
+        terms=tuple(scale.term_label(study, term) for term in data.model),
+        prints=len(shown.names),
+        loads=shown.loads,
+        values=len(shown.values),
+        coefficients=coefficients.coefficients(shown, inferred, estimates, found, level),
+        components=() if mixed is None else coefficients.components(mixed, found.random, len(data.values)),
+        covariance=np.full((p, p), np.nan) if mixed is None else mixed.adjusted_covariance,
+        lack_of_fit=check.lack_of_fit(data),
+        curvature=None if mixed is None else check.curvature(data, found.random),
+        stationary=_stationary(study, data, estimates),
+        excluded=data.excluded,
+        verdicts=(),
+        limits=used.count,
+        sensitivity=doubted,
+    )
+    verdicts = (
+        *findings.of_response(result, data, found, fitted.trouble),
+        *said,
+        *findings.of_rounds(result, data),
+        *(sensitivity.verdicts(doubted, data.response.name) if doubted else ()),
+    )
+    return Fitted(
+        shown, mixed, inferred, found.random, found.load_dof, found.print_dof, estimates, replace(result, verdicts=verdicts)
     )
 
 
 @dataclass(frozen=True)
-class _Strata:
-    """Which variance components the prints can estimate, with the error degrees of freedom that judge them."""
+class _Used:
+    """The values and the model that a response is reported by."""
 
-    random: tuple[str, ...]
-    load_dof: int | None
-    """None where the study has no loads."""
-    print_dof: int
-
-
-def _strata(data: ResponseData) -> _Strata:
-    n, columns = data.X.shape
-    loads = data.loads
-    if loads == 0 or loads == n:  # one print a load: the load's variation is part of the print's
-        load_dof, print_dof = (n - columns if loads else None), n - columns
-        random: tuple[str, ...] = ()
-    else:
-        both = criteria.rank(np.hstack([data.X, np.eye(loads)[data.load]]))
-        load_dof, print_dof = both - columns, n - both
-        random = ("load",) if load_dof >= 1 else ()
-    return _Strata((*random, "print") if data.has_coupons else random, load_dof, print_dof)
+    data: ResponseData
+    mixed: reml.MixedFit | None
+    count: limits.LimitCount | None
 
 
-def _mixed(data: ResponseData, random: Sequence[str]) -> reml.MixedFit:
-    """Fit single values, or print means where coupons do not differ within any print."""
-    groups = {"load": data.load, "print": np.arange(len(data.names))}
-    rows = data.of_print if data.has_coupons else np.arange(len(data.names))
-    values = data.values if data.has_coupons else data.means
-    return reml.fit_reml(values, data.X[rows], [np.asarray(groups[name])[rows] for name in random])
+def _with_limits(
+    data: ResponseData, everything: ResponseData, found: structure.Strata, fitted: structure.Mixed
+) -> tuple[_Used, tuple[Verdict, ...]]:
+    """Return the fit in which limits count, where there are any and it can be had; else that of the measured values."""
+    if everything.limits is None:
+        return _Used(data, fitted.fit, None), ()
+    name = data.response.name
+    limited: limits.Limited | str = "the measured values alone leave no estimate of their variation"
+    if fitted.fit is not None:
+        limited = limits.fit_limited(everything, found)
+    if isinstance(limited, str):
+        count = limits.counted(everything, used=False)
+        return _Used(data, fitted.fit, count), tuple(limits.verdicts(count, name, limited, converged=True))
+    count = limits.counted(everything, used=True)
+    return _Used(limited.data, limited.mixed, count), tuple(limits.verdicts(count, name, "", limited.converged))
 
 
-def _fit_one(study: Study, data: ResponseData) -> Fitted:
-    strata = _strata(data)
-    mixed, trouble = None, ""
-    if strata.print_dof >= 1:
-        try:
-            mixed = _mixed(data, strata.random)
-        except ValueError as error:
-            trouble = str(error)
-    estimates = (
-        mixed.estimates if mixed else np.asarray(np.linalg.lstsq(data.X, data.means, rcond=None)[0], dtype=float)
-    )
-    level = study.header.confidence
-    p = len(estimates)
-    result = ResponseFit(
-        response=data.response.name,
-        unit=data.response.display_unit,
-        method=NO_INFERENCE if mixed is None else REML if strata.random else LEAST_SQUARES,
-        level=level,
-        terms=tuple(scale.term_label(study, term) for term in data.model),
-        prints=len(data.names),
-        loads=data.loads,
-        values=len(data.values),
-        coefficients=_coefficients(data, mixed, estimates, strata, level),
-        components=() if mixed is None else _components(mixed, strata.random, len(data.values)),
-        covariance=np.full((p, p), np.nan) if mixed is None else mixed.adjusted_covariance,
-        lack_of_fit=check.lack_of_fit(data),
-        curvature=None if mixed is None else _curvature(data, strata.random),
-        stationary=_stationary(study, data, estimates),
-        excluded=data.excluded,
-        verdicts=(),
-    )
-    dof = findings.ErrorDof(strata.load_dof, strata.print_dof)
-    said = (*findings.of_response(result, data, dof, trouble), *_differing_rounds(result, data))
-    return Fitted(
-        data, mixed, strata.random, strata.load_dof, strata.print_dof, estimates, replace(result, verdicts=said)
-    )
+def _method(mixed: reml.MixedFit | None, found: structure.Strata, inferred: inference.Inference | None) -> str:
+    if mixed is None or inferred is None:
+        return NO_INFERENCE
+    if inferred.mixture is not None:
+        return FEW_LOADS
+    return REML if found.random else LEAST_SQUARES
 
 
 def _averaged_over_rounds(fitted: Sequence[Fitted]) -> Iterator[Verdict]:
@@ -221,95 +281,6 @@ def _averaged_over_rounds(fitted: Sequence[Fitted]) -> Iterator[Verdict]:
             "prediction holds for the average of these rounds",
             "keep material, printers and conditions as they were: what changes between rounds is not in the intervals",
         )
-
-
-def _differing_rounds(result: ResponseFit, data: ResponseData) -> Iterator[Verdict]:
-    """Yield the rounds whose mean lies off the average of the rounds by more than chance."""
-    for one in result.coefficients[len(result.coefficients) - len(data.rounds) + 1 :]:
-        if one.p_value is not None and one.p_value < 1 - result.level:
-            yield Verdict(
-                "rounds differ",
-                f"{one.label} lies {one.estimate:.3g} {result.unit} off the average of the rounds "
-                f"(p = {one.p_value:.2g}), beyond what the model gives to their settings",
-                "find out what changed between the rounds (spool, batch, nozzle), or what the model misses, before confirming",
-                result.response,
-            )
-
-
-def _curvature(data: ResponseData, random: Sequence[str]) -> dict[str, float] | None:
-    """
-    Estimate how far the mean of the centre prints lies from the model through the other prints.
-
-    It is the coefficient of an indicator of the centre, added to a model without squares. In one stratum it is the
-    difference of Box, Hunter and Hunter (*Statistics for Experimenters*, 2nd ed., 2005, ch. 11).
-    """
-    wider = check.with_centre_indicator(data)
-    if wider is None:
-        return None
-    try:
-        found = reml.contrast(_mixed(wider, random), np.eye(wider.X.shape[1])[[-1]])
-    except ValueError:  # the loads, or the prints, leave no error to judge the centre by
-        return None
-    estimate, se, dof = float(found.estimates[0]), float(found.se[0]), float(found.dof[0])
-    return {"estimate": estimate, "se": se, "dof": dof, "p": _two_sided(estimate, se, dof)}
-
-
-def _coefficients(
-    data: ResponseData, mixed: reml.MixedFit | None, estimates: Array, strata: _Strata, level: float
-) -> tuple[Coefficient, ...]:
-    between = _varies_between_loads(data)
-    p = len(estimates)
-    se, dof = np.full(p, np.nan), np.full(p, np.nan)
-    if mixed is not None:
-        contrasts = reml.contrast(mixed, np.eye(p))
-        se, dof = contrasts.se, contrasts.dof
-        if strata.load_dof == 0:  # the loads are used up by these columns: no error to judge them by
-            se, dof = np.where(between, np.nan, se), np.where(between, np.nan, dof)
-    made = []
-    for column, label in enumerate(data.labels):
-        known = np.isfinite(se[column])
-        limits = (
-            intervals.mean_interval(estimates[[column]], se[[column]], dof[[column]], level)[0]
-            if known
-            else (None, None)
-        )
-        made.append(
-            Coefficient(
-                label=label,
-                estimate=float(estimates[column]),
-                se=float(se[column]) if known else None,
-                dof=float(dof[column]) if known else None,
-                low=_number(limits[0]),
-                high=_number(limits[1]),
-                p_value=_two_sided(float(estimates[column]), float(se[column]), float(dof[column])) if known else None,
-                changes="load" if between[column] else "print",
-            )
-        )
-    return tuple(made)
-
-
-def _varies_between_loads(data: ResponseData) -> NDArray[np.bool_]:
-    """Return, per column of the model, whether it is constant within every load (and loads hold several prints)."""
-    if data.load is None or data.loads == len(data.names):
-        return np.zeros(data.X.shape[1], dtype=bool)
-    first = {code: row for row, code in reversed(list(enumerate(data.load.tolist())))}
-    away = np.abs(data.X - data.X[[first[code] for code in data.load.tolist()]])
-    return np.asarray(away.max(axis=0) < 1e-9)
-
-
-def _components(mixed: reml.MixedFit, random: Sequence[str], values: int) -> tuple[Component, ...]:
-    made = [
-        Component(
-            name=name,
-            variance=float(mixed.variances[place]),
-            dof=mixed.dof[place],
-            groups=mixed.groups[place],
-            at_zero=mixed.at_zero[place],
-            upper_ratio=reml.upper_ratio_limit(mixed, place) if mixed.at_zero[place] else None,
-        )
-        for place, name in enumerate(random)
-    ]
-    return (*made, Component("residual", float(mixed.variances[-1]), mixed.dof[-1], values, False, None))
 
 
 def _stationary(study: Study, data: ResponseData, estimates: Array) -> dict[str, object] | None:
@@ -332,12 +303,3 @@ def _stationary(study: Study, data: ResponseData, estimates: Array) -> dict[str,
         "eigenvalues": point.eigenvalues.tolist(),
         "nature": point.nature,
     }
-
-
-def _two_sided(estimate: float, se: float, dof: float) -> float:
-    """Return the p value of Student's t for an estimate against zero."""
-    return float(2 * stats.t.sf(abs(estimate) / se, dof))
-
-
-def _number(value: float | None) -> float | None:
-    return None if value is None else float(value)

@@ -10,9 +10,10 @@ from scipy import special
 
 from doe.design import check
 from doe.design.plan import PILOT, Design
-from doe.model.data import FAILED, ResponseData
+from doe.model.data import ResponseData
 from doe.model.results import JudgedColumn, JudgedFit, JudgedSetting
 from doe.model.summary import meets
+from doe.model.values import FAILED
 from doe.numerics import binary, graded
 from doe.numerics.load_allowance import LoadAllowance, Shares
 from doe.numerics.proportionality import Proportionality, proportionality

@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from doe.model.limits import LimitCount
+from doe.model.sensitivity import Sensitivity
 from doe.verdicts import Verdict
 
 Array = NDArray[np.float64]
@@ -27,6 +29,9 @@ class Coefficient:
     p_value: float | None
     changes: str
     """``print`` or ``load``: the stratum in which the column varies."""
+    basis: str = ""
+    """What ``low`` and ``high`` come from: ``Kenward-Roger``, or with few loads ``posterior under a weak prior``; empty without.
+    ``se``, ``dof`` and ``p_value`` are Kenward and Roger's in any case, with the degrees of freedom as they are."""
 
 
 @dataclass(frozen=True)
@@ -71,6 +76,10 @@ class ResponseFit:
     excluded: tuple[tuple[str, str], ...]
     """(print or coupon, reason) for every value that did not enter, with the outcome."""
     verdicts: tuple[Verdict, ...]
+    limits: LimitCount | None = None
+    """Values that are only limits; None where there are none."""
+    sensitivity: Sensitivity | None = None
+    """The same model without the values in doubt; None where none is."""
 
 
 @dataclass(frozen=True)

@@ -5,8 +5,8 @@ from collections import Counter
 import pandas as pd
 
 from doe.design.plan import Design
-from doe.model.data import FAILED
 from doe.model.results import Completion, Summary
+from doe.model.values import FAILED
 from doe.record.match import Record
 from doe.study import scale
 from doe.study.spec import Response, Study

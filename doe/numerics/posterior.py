@@ -21,6 +21,7 @@ in hierarchical models", Bayesian Analysis 1 (2006) 515. All three from memory.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,7 +55,7 @@ class PrintMeans:
     within_dof : int
         Degrees of freedom of ``within_ss``; 0 where no print has two coupons.
     coupons : ndarray of shape (n,)
-        How many coupons each mean comes from.
+        How many coupons each mean comes from; parts of one where limits act like less than a measured value.
     """
 
     means: Array
@@ -62,7 +63,7 @@ class PrintMeans:
     load: Codes | None
     within_ss: float
     within_dof: int
-    coupons: Codes
+    coupons: NDArray[Any]
 
     @property
     def has_loads(self) -> bool:

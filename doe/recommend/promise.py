@@ -7,8 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from doe.design import setpoints
+from doe.model import inference
 from doe.model.fit import Fitted
-from doe.numerics import calibration, intervals, reml
+from doe.numerics import calibration
 from doe.recommend.outlook import limits
 from doe.recommend.results import Promise
 from doe.study import scale
@@ -25,7 +26,7 @@ def promise(one: Fitted, coded: Array, level: float) -> Promise:
     Parameters
     ----------
     one : Fitted
-        With a fit: ``mixed`` is not None.
+        With a fit: ``inference`` is not None.
     coded : ndarray of shape (1, k)
         Coded units.
     level : float
@@ -34,33 +35,28 @@ def promise(one: Fitted, coded: Array, level: float) -> Promise:
     Returns
     -------
     Promise
-        Mean and intervals after Kenward and Roger; after a log transform they are those of the median.
+        The interval of the mean allows for the choice of the setting by its predictions; the prediction interval does not, which
+        matters less there. After a log transform they are those of the median.
     """
-    assert one.mixed is not None
+    assert one.inference is not None
     data, rows = one.data, one.data.rows(coded)
-    mean = reml.contrast(one.mixed, rows)
-    future = reml.prediction(one.mixed, rows, _of_a_new_print(one))
-    low, high = intervals.mean_interval(mean.estimates, mean.se, mean.dof, level)[0].tolist()
-    ahead = intervals.prediction_interval(future.estimates, future.se, future.dof, level)[0]
+    mean = inference.chosen_means(one.inference, rows, level)
+    ahead = inference.new_prints(one.inference, rows, level)
+    low, high = float(mean.low[0]), float(mean.high[0])
     printers = data.printers if len(data.printers) > 1 else ()
     return Promise(
         response=data.response.name, unit=data.response.display_unit, mean=_back(data.response, mean.estimates)[0],
-        mean_interval=_pair(data.response, [low, high]), prediction_interval=_pair(data.response, ahead),
+        mean_interval=_pair(data.response, [low, high]),
+        prediction_interval=_pair(data.response, [float(ahead.low[0]), float(ahead.high[0])]),
         requirement=scale.describe_requirement(data.response, "{:.10g}".format), meets=_meets(data.response, low, high),
         by_printer=tuple(_of_printer(one, coded, code, level) for code in range(len(printers))),
     )
 
 
-def _of_a_new_print(one: Fitted) -> Array:
-    """Return how much of each variance the mean of a new print on a new load has: the coupons share theirs."""
-    coupons = one.data.response.coupons if "print" in one.random else 1
-    return np.array([1.0] * len(one.random) + [1.0 / coupons])
-
-
 def _of_printer(one: Fitted, coded: Array, code: int, level: float) -> dict[str, object]:
-    assert one.mixed is not None
-    mean = reml.contrast(one.mixed, one.data.rows(coded, code))
-    interval = intervals.mean_interval(mean.estimates, mean.se, mean.dof, level)[0]
+    assert one.inference is not None
+    mean = inference.chosen_means(one.inference, one.data.rows(coded, code), level)
+    interval = [float(mean.low[0]), float(mean.high[0])]
     return {
         "printer": one.data.printers[code], "mean": _back(one.data.response, mean.estimates)[0],
         "mean_interval": _pair(one.data.response, interval),

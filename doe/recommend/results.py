@@ -27,6 +27,7 @@ class Promise:
     mean: float
     """With ``transform = "log"`` the median of the response."""
     mean_interval: tuple[float, float]
+    """Wide enough for a setting that was chosen by its predictions."""
     prediction_interval: tuple[float, float]
     """A new print (its mean over coupons) on a new drying load."""
     requirement: str

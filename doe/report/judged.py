@@ -2,12 +2,19 @@
 
 from doe.model.results import JudgedFit
 from doe.report import numbers
+from doe.report.measured import excluded_rows
 from doe.report.tables import Table, words
 
 _COVERAGE = (
     "In simulated studies of 30 prints in 6 to 8 loads, 95 % intervals of this kind held the truth in 92 to 98 % of cases,"
     " with standard deviations of loads up to 1.8 logits (tests/studies/graded_coverage.py)."
 )
+
+
+def judged_tables(fit: JudgedFit) -> tuple[Table, ...]:
+    """Return everything that is shown of the model of one graded or pass-fail response; tables without rows are left out."""
+    shown = (judged_columns(fit), judged_chances(fit), judged_facts(fit), excluded_rows(fit))
+    return tuple(table for table in shown if table.rows)
 
 
 def judged_columns(fit: JudgedFit) -> Table:

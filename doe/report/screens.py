@@ -6,6 +6,8 @@ from typing import Any
 from doe.model.results import Fit
 from doe.recommend.choose import Recommendation
 from doe.report import numbers, rows
+from doe.report.judged import judged_tables
+from doe.report.measured import measured_tables
 from doe.report.tables import Table, words
 from doe.study.spec import Study
 from doe.verdicts import Verdict
@@ -22,17 +24,9 @@ def fit_tables(study: Study, fit: Fit) -> tuple[Table, ...]:
     tables: list[Table] = []
     logged = {one.name for one in study.responses if one.transform == "log"}
     for one in fit.responses:
-        log = one.response in logged
-        shown = (
-            rows.coefficient_table(one, log),
-            rows.component_table(one, log),
-            rows.lack_of_fit_rows(one),
-            rows.shape_rows(one, log),
-        )
-        tables += [table for table in shown if table.rows]
+        tables += measured_tables(one, one.response in logged)
     for judged in fit.judged:
-        shown_too = (rows.judged_columns(judged), rows.judged_chances(judged), rows.judged_facts(judged))
-        tables += [table for table in shown_too if table.rows]
+        tables += judged_tables(judged)
     tables += [table for table in (*rows.summary_rows(fit), rows.failure_rows(fit)) if table.rows]
     of_responses = (*(one.verdicts for one in fit.responses), *(one.verdicts for one in fit.judged))
     found = (*fit.verdicts, *(verdict for verdicts in of_responses for verdict in verdicts))

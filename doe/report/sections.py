@@ -16,10 +16,13 @@ import pandas as pd
 from doe.design.plan import Design
 from doe.model import data as model_data
 from doe.model.results import Fit, JudgedFit, ResponseFit
+from doe.model.settings import actual_settings
 from doe.model.summary import meets
 from doe.recommend.results import Recommendation
 from doe.record.match import Record
 from doe.report import figures, numbers, rows, views
+from doe.report.judged import judged_tables
+from doe.report.measured import measured_tables
 from doe.report.tables import Table, in_fonts, parts, words
 from doe.study import scale
 from doe.study.spec import Response, Study
@@ -209,9 +212,7 @@ def _models(inputs: ReportInputs) -> list[Block]:
 
 def _model(inputs: ReportInputs, fit: ResponseFit, response: Response) -> list[Block]:
     log = response.transform == "log"
-    blocks = [_heading(rows.with_unit(response)), _table(rows.coefficient_table(fit, log))]
-    blocks += [_table(rows.component_table(fit, log)), _table(rows.lack_of_fit_rows(fit))]
-    blocks += [_table(table) for table in (rows.shape_rows(fit, log), rows.excluded_rows(fit)) if table.rows]
+    blocks = [_heading(rows.with_unit(response)), *(_table(table) for table in measured_tables(fit, log))]
     blocks += _verdict_blocks(fit.verdicts)
     prints = _measured_prints(inputs, response)
     if prints is not None and response.name in inputs.predict:
@@ -233,7 +234,7 @@ def _measured_prints(inputs: ReportInputs, response: Response) -> views.Prints |
     data = model_data.response_data(study, inputs.design, inputs.record, response, scale.model_terms(study))
     if data is None:
         return None
-    settings = model_data.actual_settings(study, inputs.design, inputs.record).iloc[data.order].reset_index(drop=True)
+    settings = actual_settings(study, inputs.design, inputs.record).iloc[data.order].reset_index(drop=True)
     return views.Prints(settings, np.exp(data.means) if response.transform == "log" else data.means)
 
 
@@ -259,8 +260,7 @@ def _counted(inputs: ReportInputs) -> list[Block]:
 
 
 def _judged(fit: JudgedFit) -> list[Block]:
-    tables = (rows.judged_columns(fit), rows.judged_chances(fit), rows.judged_facts(fit), rows.excluded_rows(fit))
-    return [*(_table(table) for table in tables if table.rows), *_verdict_blocks(fit.verdicts)]
+    return [*(_table(table) for table in judged_tables(fit)), *_verdict_blocks(fit.verdicts)]
 
 
 def _counted_prints(inputs: ReportInputs, response: Response) -> views.Prints | None:

@@ -189,3 +189,8 @@ def _wide(text: str) -> int:
     """Return how many places some text takes on screen."""
     double = sum(unicodedata.east_asian_width(letter) in "WF" for letter in text)
     return len(text) + double - sum(unicodedata.combining(letter) > 0 for letter in text)
+
+
+def unit(text: str) -> str:
+    """Return a unit as people write it: ``°C`` for ``degC``."""
+    return {"degC": "°C"}.get(text, text)

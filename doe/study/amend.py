@@ -11,7 +11,8 @@ from doe.verdicts import Verdict
 
 _FACTOR_KEYS = ("name", "unit", "low", "high", "increment", "levels", "change")
 _RESPONSE_KEYS = ("name", "unit", "kind", "per", "coupons", "formula", "grades", "method")
-_DECLARED = ("at_least", "at_most", "requirement_on", "transform")
+_COVARIATE_KEYS = ("name", "unit", "kind", "per")
+_DECLARED = ("at_least", "at_most", "requirement_on", "transform", "zero_when_detached")
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,47 @@ def without_ranges(defined: Mapping[str, Any]) -> dict[str, Any]:
     """Return definitions less the factors' low and high: what the sheet of a pilot depends on, since it comes before them."""
     kept = [{key: value for key, value in one.items() if key not in ("low", "high")} for one in defined["factors"]]
     return {**defined, "factors": kept}
+
+
+def declared_before_data(study: Study, log_lines: Sequence[Mapping[str, Any]]) -> frozenset[str]:
+    """
+    Return the covariates that belong to the model: declared to be fitted before the study's first sheet was written.
+
+    Parameters
+    ----------
+    study : Study
+    log_lines : sequence of mapping
+        Of the study's log, oldest first.
+
+    Returns
+    -------
+    frozenset of str
+        Names of the covariates that are to be fitted now and were so, with the same definition, in the protocol that was
+        locked when the first sheet (other than a pilot's) was written. Where there is no such sheet yet, all that are to be
+        fitted now.
+
+    Notes
+    -----
+    The log knows when a sheet was written, not when a print was tested: the first sheet is the last moment at which certainly
+    no result existed. A covariate that is declared between two rounds counts as declared after data, since the first round's
+    were known. A pilot's sheet does not count: its prints are not fitted.
+
+    """
+    first = next((place for place, line in enumerate(log_lines) if _hands_out(line)), None)
+    wanted = [one for one in protocol(study)["covariates"] if one["fit"]]
+    locked = None if first is None else locked_protocol(log_lines[:first])
+    if locked is None:
+        return frozenset(one["name"] for one in wanted)
+    then = [_defined(one) for one in locked["covariates"] if one["fit"]]
+    return frozenset(one["name"] for one in wanted if _defined(one) in then)
+
+
+def _hands_out(line: Mapping[str, Any]) -> bool:
+    return bool(line["command"] == "sheet" and line["detail"].get("round") != PILOT_ROUND)
+
+
+def _defined(covariate: Mapping[str, Any]) -> dict[str, Any]:
+    return {key: covariate[key] for key in _COVARIATE_KEYS}
 
 
 def changes(before: Mapping[str, Any], after: Mapping[str, Any]) -> list[Change]:
@@ -213,6 +255,15 @@ def _not_after_sheets(before: Study, after: Study, *, only_pilot: bool) -> Itera
             "definitions of factors and responses stay as they are on the sheets already written",
             "put it back; for other ranges, levels or responses start a new study with 'doe new'",
         )
+    kept = {one["name"]: _defined(one) for one in protocol(after)["covariates"]}
+    for one in protocol(before)["covariates"]:
+        if kept.get(one["name"]) != _defined(one):
+            yield Problem(
+                f"study.toml, covariates '{one['name']}'",
+                "it is no longer there" if one["name"] not in kept else f"its {', '.join(_COVARIATE_KEYS[1:])} changed",
+                "a covariate on the sheets already written stays as it is there",
+                "put it back; where it is not to be fitted, write fit = false",
+            )
     gone = [printer.name for printer in before.printers if printer.name not in {one.name for one in after.printers}]
     if gone:
         yield Problem(
@@ -241,6 +292,7 @@ def _planned_from(study: Study) -> dict[str, Any]:
 
 
 def _late_declarations(before: Study, after: Study) -> Iterator[Verdict]:
+    yield from _late_covariates(before, after)
     old, new = protocol(before), protocol(after)
     for change in changes(_declared(old), _declared(new)):
         yield Verdict(
@@ -249,6 +301,27 @@ def _late_declarations(before: Study, after: Study) -> Iterator[Verdict]:
             "Say in the reason whether results were known; the report shows both; let new prints confirm the answer.",
             change.key,
         )
+
+
+def _late_covariates(before: Study, after: Study) -> Iterator[Verdict]:
+    """Yield the covariates that are declared, or no longer to be fitted, now that results may be known."""
+    fitted_then = {one.name: one.fit for one in before.covariates}
+    for one in after.covariates:
+        if one.name not in fitted_then or (one.fit and not fitted_then[one.name]):
+            yield Verdict(
+                "covariate declared after sheets were written",
+                f"'{one.name}' was not declared to be fitted when the sheet was written; it is checked against what the model "
+                "leaves over, and never fitted in this study",
+                "Sheets written from now on ask for it; to have it in the model, declare it before the first sheet of a new study.",
+                one.name,
+            )
+        elif fitted_then[one.name] and not one.fit:
+            yield Verdict(
+                "declaration changed after sheets were written",
+                f"'{one.name}' was declared to be fitted and is only checked now; it belongs before the data",
+                "Say in the reason whether results were known; the report shows both; let new prints confirm the answer.",
+                one.name,
+            )
 
 
 def _declared(whole: Mapping[str, Any]) -> dict[str, Any]:

@@ -139,6 +139,16 @@ def _transform(response: Response, place: Place) -> Iterator[Finding]:
             )
 
 
+def _zero_when_detached(response: Response, place: Place) -> Iterator[Finding]:
+    if response.zero_when_detached and response.kind != "measured":
+        yield Finding(
+            (*place, "zero_when_detached"),
+            f"found true on a {response.kind} response",
+            "only a measured value can be zero",
+            "remove zero_when_detached; a failed print is counted as such",
+        )
+
+
 _RULES = (
     _measured_unit,
     _requirement,
@@ -148,4 +158,5 @@ _RULES = (
     _one_per_print,
     _formula,
     _transform,
+    _zero_when_detached,
 )

@@ -56,6 +56,9 @@ class Factor(Part):
     """``load`` for what is fixed while one drying load is printed."""
     setpoint_sd: NotNegative = 0.0
     """Spread of the actual value about the setpoint, in the factor's unit; 0 where unknown."""
+    reading_sd: Annotated[float, Field(gt=0, allow_inf_nan=False)] | None = None
+    """Standard deviation of the error of reading the actual value, in the factor's unit. Where it is given, the actual value is
+    read at every print and trusted; absent, it is not read and setpoints count."""
 
     @property
     def is_numeric(self) -> bool:
@@ -96,6 +99,8 @@ class Response(Part):
     at_most: Number | None = None
     requirement_on: Literal["coupon", "print mean"] = "coupon"
     transform: Literal["none", "log"] = "none"
+    zero_when_detached: bool = False
+    """Whether what came off the bed counts as carrying no load (an adhesion): a value of zero at most; else it has none."""
     method: Text | None = None
 
     @property
@@ -143,6 +148,31 @@ class Constraint(Part):
 
     coef: dict[Name, Number]
     limit: Number
+
+
+class Covariate(Part):
+    """
+    ``[[covariates]]``: something that is not set, only written down, and may move the responses all the same.
+
+    Hours out of the dryer, grams through the nozzle, room humidity, the date of the test. What the settings themselves cause
+    is no covariate: in a model it would take their effects away.
+    """
+
+    name: Name
+    unit: Text | None = None
+    """Of a number; a date counts in days."""
+    kind: Literal["number", "date"] = "number"
+    per: Literal["print", "load"] = "print"
+    """Whether it is written down once a print or once a drying load."""
+    fit: bool = True
+    """Whether it is part of the model, which holds where it was declared before the first sheet; false: recorded and checked."""
+    method: Text | None = None
+    """How it is read, for the operators."""
+
+    @property
+    def display_unit(self) -> str:
+        """The unit as people write it; days for a date."""
+        return "days" if self.kind == "date" else {"degC": "°C", None: ""}.get(self.unit, self.unit or "")
 
 
 class Reference(Part):
@@ -224,6 +254,7 @@ class Study(Part):
     references: tuple[Reference, ...] = ()
     oven: Oven = Oven()
     budget: Budget = Budget()
+    covariates: Annotated[tuple[Covariate, ...], Field(max_length=8)] = ()
 
     @property
     def load_factors(self) -> tuple[Factor, ...]:

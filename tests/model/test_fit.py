@@ -74,16 +74,6 @@ def test_a_failed_print_is_listed_and_counted_not_typed_in_as_zero(case):
     assert "failed prints" in names(fit.verdicts)
 
 
-def test_a_value_that_is_only_a_limit_does_not_enter_and_is_named(case):
-    study, design, record = case
-    coupons = record.coupons.copy()
-    coupons.loc[5, "outcome"] = "broke in grips"
-    fit, fitted, _ = fit_of(study, design, replace(record, coupons=coupons))
-    assert (coupons["coupon"][5], "broke in grips") in fit.responses[0].excluded
-    assert len(fitted[0].data.values) == len(coupons) - 1
-    assert "limits left out" in names(fit.responses[0].verdicts)
-
-
 def test_an_off_plan_print_counts_at_the_setting_it_had(case):
     study, design, record = case
     prints = record.prints.copy()

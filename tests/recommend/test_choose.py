@@ -211,7 +211,8 @@ class TestNumbers:
 
     def test_predictions_of_one_stratum_are_those_of_least_squares(self):
         # One coupon a print, no loads: a new print's interval is the textbook one, t (1 + x'(X'X)^-1 x)^1/2 s
-        # (Montgomery, Peck and Vining, 5th ed. (2012), eq. 3.54, from memory).
+        # (Montgomery, Peck and Vining, 5th ed. (2012), eq. 3.54, from memory). That of the mean allows for the choice: Bonferroni's
+        # for twice as many means as coefficients.
         study = make_study(responses=[{**STRENGTH, "per": "print", "coupons": 1}], model={"terms": "main"})
         design = make_design(study, NINE[0], [None] * 18)
         record = make_record(study, design, {"strength": lambda at: np.full(18, 26.0)}, sd=(0.0, 1.0, 0.0))
@@ -222,11 +223,11 @@ class TestNumbers:
         X = fitted[0].data.X
         x = np.r_[1, coded[0]]
         beta, rss = np.linalg.lstsq(X, y, rcond=None)[:2]
-        s, reach, t = np.sqrt(rss[0] / 15), x @ np.linalg.inv(X.T @ X) @ x, stats.t.ppf(0.975, 15)
+        s, reach = np.sqrt(rss[0] / 15), x @ np.linalg.inv(X.T @ X) @ x
+        t, chosen = stats.t.ppf([0.975, 1 - 0.025 / (2 * len(x))], 15)
         one = promise.responses[0]
         assert one.mean == pytest.approx(x @ beta)
-        for interval, variance in ((one.mean_interval, reach), (one.prediction_interval, 1 + reach)):
-            half = t * s * np.sqrt(variance)
+        for interval, half in ((one.mean_interval, chosen * s * reach**0.5), (one.prediction_interval, t * s * (1 + reach) ** 0.5)):
             assert interval == pytest.approx((x @ beta - half, x @ beta + half))
 
     @pytest.mark.parametrize(("limit", "meets"), [(20.0, "yes"), (26.0, "not shown"), (33.0, "no")])

@@ -2,7 +2,7 @@ import dataclasses
 import json
 
 from doe.model.results import JudgedColumn, JudgedFit, JudgedSetting
-from doe.report import rows, screens, sections
+from doe.report import judged, screens, sections
 from doe.verdicts import Verdict
 from tests.report import samples
 
@@ -26,39 +26,39 @@ def with_judged(fit):
 
 
 def test_coefficients_are_named_as_changes_of_the_log_odds():
-    table = rows.judged_columns(FIT)
+    table = judged.judged_columns(FIT)
     assert table.columns[1] == "Change of the log odds of a better grade"
     assert table.rows[1] == ("bed temperature", "2.1", "1.1 to 3.1")
     assert "28 values from 28 prints in 8 drying loads" in table.note
-    assert rows.judged_columns(dataclasses.replace(FIT, kind="pass_fail")).columns[1].endswith("log odds of passing")
+    assert judged.judged_columns(dataclasses.replace(FIT, kind="pass_fail")).columns[1].endswith("log odds of passing")
 
 
 def test_a_coefficient_without_limits_is_shown_without():
-    table = rows.judged_columns(dataclasses.replace(FIT, columns=(JudgedColumn("intercept", 0.4, None, None),)))
+    table = judged.judged_columns(dataclasses.replace(FIT, columns=(JudgedColumn("intercept", 0.4, None, None),)))
     assert table.rows == (("intercept", "0.4000", "n/a"),)
 
 
 def test_chances_say_what_they_are_of_and_how_far_their_intervals_can_be_trusted():
-    table = rows.judged_chances(FIT)
+    table = judged.judged_chances(FIT)
     # 0.9996 is above 99.9 %: an upper limit below one is never shown as 100 %
     assert table.rows == (("bed temperature 70 °C", "3 of 4", "1", "87.4 %", "57.2 % to > 99.9 %"),)
     assert "Chance that a print on a load taken at random meets the requirement (at least 4 on each print)" in table.note
-    for one in (table, rows.judged_columns(FIT)):
+    for one in (table, judged.judged_columns(FIT)):
         assert "92 to 98 %" in one.note and "up to 1.8 logits (tests/studies/graded_coverage.py)" in one.note
 
 
 def test_the_test_of_equal_effects_or_why_there_is_none():
-    facts = dict(rows.judged_facts(FIT).rows)
+    facts = dict(judged.judged_facts(FIT).rows)
     assert facts["failed prints, without a value"] == "1"
     assert facts["standard deviation of loads, log odds"] == "0.53"
     assert facts["test of equal effects at every grade"].startswith("chi-square 8.93 with 8 degrees of freedom, p 0.35")
-    assert dict(rows.judged_facts(BARE).rows)["test of equal effects at every grade"] == "none: there is no model"
+    assert dict(judged.judged_facts(BARE).rows)["test of equal effects at every grade"] == "none: there is no model"
     passed = dataclasses.replace(BARE, kind="pass_fail")
-    assert "test of equal effects at every grade" not in dict(rows.judged_facts(passed).rows)
+    assert "test of equal effects at every grade" not in dict(judged.judged_facts(passed).rows)
 
 
 def test_without_a_model_only_the_counts_are_shown():
-    assert rows.judged_columns(BARE).rows == () and rows.judged_chances(BARE).rows == ()
+    assert judged.judged_columns(BARE).rows == () and judged.judged_chances(BARE).rows == ()
     titles = [table.title for table in screens.fit_tables(STUDY, with_judged(BARE))]
     assert "Seen at each setting: bed grade" in titles and "Model of bed grade" in titles
     assert not any(title.startswith(("Chance", "Coefficients of bed grade")) for title in titles)

@@ -1,6 +1,10 @@
 import dataclasses
 
-from doe.report import rows
+from doe.model.limits import LimitCount
+from doe.model.sensitivity import Sensitivity, Shift
+from doe.model.settings import Readings
+from doe.report import measured, rows
+from doe.report.values import reading_rows
 from doe.verdicts import Verdict
 from tests.report import samples
 
@@ -10,7 +14,7 @@ ADVICE = samples.recommendation(STUDY)
 
 
 def test_coefficients_are_shown_at_the_place_of_their_standard_error():
-    table = rows.coefficient_table(FIT.responses[0])
+    table = measured.coefficient_table(FIT.responses[0])
     assert table.title == "Coefficients of z strength, MPa"
     assert table.columns[3] == "95 % confidence interval of the coefficient"
     assert table.rows[0] == ("intercept", "27.12", "0.35", "26.40 to 27.90", "13", "< 0.001", "print")
@@ -21,42 +25,43 @@ def test_coefficients_are_shown_at_the_place_of_their_standard_error():
 def test_a_coefficient_without_error_has_no_interval():
     one = dataclasses.replace(FIT.responses[0].coefficients[0], se=None, dof=None, low=None, high=None, p_value=None)
     fit = dataclasses.replace(FIT.responses[0], coefficients=(one,))
-    assert rows.coefficient_table(fit).rows[0] == ("intercept", "27.12", "n/a", "n/a", "n/a", "n/a", "print")
+    assert measured.coefficient_table(fit).rows[0] == ("intercept", "27.12", "n/a", "n/a", "n/a", "n/a", "print")
 
 
 def test_a_log_scale_is_named_wherever_its_numbers_stand():
     fit = FIT.responses[0]
-    for table in (rows.coefficient_table(fit, True), rows.component_table(fit, True), rows.shape_rows(fit, True)):
+    for table in (measured.coefficient_table(fit, True), measured.component_table(fit, True), measured.shape_rows(fit, True)):
         assert "natural logarithm of MPa" in table.title
-    assert all("MPa" not in value for _, value in rows.shape_rows(fit, True).rows)
+    assert all("MPa" not in value for _, value in measured.shape_rows(fit, True).rows)
 
 
 def test_a_component_at_zero_is_not_resolvable_and_never_no_effect():
-    table = rows.component_table(FIT.responses[0])
+    table = measured.component_table(FIT.responses[0])
     assert table.rows[0][-1] == (
         "not resolvable with 3 degrees of freedom; it may be up to 1.8 times the residual variance (95 % limit)"
     )
     parts = tuple(dataclasses.replace(part, at_zero=False) for part in FIT.responses[0].components)
-    assert rows.component_table(dataclasses.replace(FIT.responses[0], components=parts)).columns[-1] == "Error degrees of freedom"
+    resolved = dataclasses.replace(FIT.responses[0], components=parts)
+    assert measured.component_table(resolved).columns[-1] == "Error degrees of freedom"
 
 
 def test_lack_of_fit_or_why_there_is_no_test():
-    table = rows.lack_of_fit_rows(FIT.responses[0])
+    table = measured.lack_of_fit_rows(FIT.responses[0])
     assert table.rows[0] == ("lack of fit", "5", "12.30", "2.460", "4.10", "0.038")
-    untested = rows.lack_of_fit_rows(dataclasses.replace(FIT.responses[0], lack_of_fit=None))
+    untested = measured.lack_of_fit_rows(dataclasses.replace(FIT.responses[0], lack_of_fit=None))
     assert untested.rows == () and "cannot be tested" in untested.note
 
 
 def test_a_stationary_point_outside_of_the_ranges_says_so():
     fit = FIT.responses[0]
-    assert "outside" not in rows.shape_rows(fit).rows[1][1]
+    assert "outside" not in measured.shape_rows(fit).rows[1][1]
     far = dataclasses.replace(fit, stationary={**fit.stationary, "coded": [0.2, -1.3]})
-    assert rows.shape_rows(far).rows[1][1].endswith("outside of the ranges that were tried")
+    assert measured.shape_rows(far).rows[1][1].endswith("outside of the ranges that were tried")
 
 
 def test_excluded_values_are_grouped_by_reason():
     fit = dataclasses.replace(FIT.responses[0], excluded=(("a", "lost"), ("b", "detached"), ("c", "lost")))
-    assert rows.excluded_rows(fit).rows == (("lost", "2", "a, c"), ("detached", "1", "b"))
+    assert measured.excluded_rows(fit).rows == (("lost", "2", "a, c"), ("detached", "1", "b"))
 
 
 def test_grades_and_passes_are_counted_per_setting():
@@ -131,3 +136,29 @@ def test_provenance():
 def test_every_public_name_is_there():
     assert rows.__all__ == sorted(rows.__all__)
     assert all(hasattr(rows, name) for name in rows.__all__)
+
+
+def test_an_interval_that_rests_on_a_prior_is_marked_and_explained():
+    first = FIT.responses[0]
+    few = dataclasses.replace(first.coefficients[0], basis="posterior under a weak prior")
+    table = measured.coefficient_table(dataclasses.replace(first, coefficients=(few, *first.coefficients[1:])))
+    assert table.rows[0][3].endswith("†") and not table.rows[1][3].endswith("†")
+    assert "rests on a half-Cauchy prior" in table.note
+    assert "†" not in measured.coefficient_table(first).note
+
+
+def test_limits_and_values_in_doubt_have_their_tables_where_there_are_any():
+    first = FIT.responses[0]
+    assert len(measured.measured_tables(first)) < 7
+    count = LimitCount(2, 1, True, ("P01-1", "P02-2", "P03-1"))
+    shifts = tuple(Shift(one.label, one.estimate, one.estimate + 1, 2.5) for one in first.coefficients)
+    both = dataclasses.replace(first, limits=count, sensitivity=Sensitivity(("P04-1",), shifts, ""))
+    titles = [table.title for table in measured.measured_tables(both)]
+    assert [title for title in titles if "only limits" in title] and [title for title in titles if "in doubt" in title]
+    assert measured.limit_rows(both).rows[0][1:] == ("2", "yes, as limits")
+    assert measured.sensitivity_table(both).rows[0][3] == "2.5"
+
+
+def test_readings_say_what_counts():
+    one = Readings("nozzle_temperature", "°C", 20, 24, 0.87, -5.6, False)
+    assert reading_rows([one]).rows == (("nozzle temperature", "20 of 24", "0.870", "−5.60 °C", "setpoints"),)

@@ -1,0 +1,152 @@
+"""
+Which inference a fit has, and the intervals that follow: after Kenward and Roger, or from a posterior with few loads.
+
+With two or fewer error degrees of freedom for loads, intervals after Kenward and Roger for what changes from load to load are
+too short or endless. There they come from the posterior of
+``numerics/mixture.py`` under a half-Cauchy prior of scale 2 on the ratio of standard deviations; ``tests/studies/coverage.csv``
+says how often both kinds held.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from doe.model.data import ResponseData
+from doe.numerics import intervals, reml
+from doe.numerics.mixture import Mixture, mixture, mixture_interval
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+FEW_LOAD_DOF = 2
+PRIOR_SCALE = 2.0
+KENWARD_ROGER = "Kenward-Roger"
+POSTERIOR = "posterior under a weak prior"
+
+
+@dataclass(frozen=True)
+class Inference:
+    """A fit with what its intervals come from."""
+
+    mixed: reml.MixedFit
+    mixture: Mixture | None
+    """The posterior that intervals of what changes from load to load come from; None where Kenward and Roger's do."""
+    extra: Array
+    """How much of each variance the mean of a new print on a new load has, residual last."""
+    coefficients: int
+    """How many coefficients the model has."""
+
+
+@dataclass(frozen=True)
+class Estimates:
+    """Linear functions of the coefficients, or new observations: arrays of shape (m,)."""
+
+    estimates: Array
+    se: Array
+    """Kenward and Roger's, or of a new observation."""
+    dof: Array
+    """Kenward and Roger's, or Satterthwaite's of a new observation; not held above any floor."""
+    low: Array
+    high: Array
+
+
+def infer(data: ResponseData, mixed: reml.MixedFit, random: Sequence[str], load_dof: int | None) -> Inference:
+    """
+    Choose the inference.
+
+    Parameters
+    ----------
+    data : ResponseData
+        The values that the fit was made from.
+    mixed : MixedFit
+    random : sequence of str
+        Names of its components before the residual.
+    load_dof : int or None
+        Load error degrees of freedom; None where the study has no loads.
+
+    Returns
+    -------
+    Inference
+    """
+    coupons = data.response.coupons if "print" in random else 1
+    extra = np.array([1.0] * len(random) + [1.0 / coupons])
+    few = "load" in random and load_dof is not None and load_dof <= FEW_LOAD_DOF and data.limits is None
+    return Inference(mixed, _posterior(data, random) if few else None, extra, len(mixed.estimates))
+
+
+def _posterior(data: ResponseData, random: Sequence[str]) -> Mixture:
+    """Return the posterior; of print means where all prints gave as many values, which is the same and faster."""
+    assert data.load is not None
+    if "print" not in random or len(set(data.counts.tolist())) == 1:
+        return mixture(data.means, data.X, [data.load], PRIOR_SCALE)
+    rows = data.of_print
+    return mixture(data.values, data.X[rows], [data.load[rows], rows], PRIOR_SCALE)
+
+
+def means(one: Inference, rows: Array, level: float) -> Estimates:
+    """
+    Return means at model rows with intervals that hold for each row by itself.
+
+    Parameters
+    ----------
+    one : Inference
+    rows : ndarray of shape (m, p)
+        Model rows, or other linear functions of the coefficients that change from load to load.
+    level : float
+
+    Returns
+    -------
+    Estimates
+    """
+    found = reml.contrast(one.mixed, rows)
+    if one.mixture is None:
+        return _of(found, intervals.mean_interval(found.estimates, found.se, found.dof, level))
+    return _of(found, mixture_interval(one.mixture, rows, level=level))
+
+
+def chosen_means(one: Inference, rows: Array, level: float) -> Estimates:
+    """Return means as :func:`means` does, at settings that were chosen by their predictions: wider by the rule for that."""
+    found = reml.contrast(one.mixed, rows)
+    if one.mixture is None:
+        return _of(found, intervals.chosen_interval(found.estimates, found.se, found.dof, one.coefficients, level))
+    each = 1 - (1 - level) / (2 * one.coefficients)
+    return _of(found, mixture_interval(one.mixture, rows, level=each))
+
+
+def new_prints(one: Inference, rows: Array, level: float) -> Estimates:
+    """Return prediction intervals of the mean of a new print's coupons, on a new load, at model rows."""
+    found = reml.prediction(one.mixed, rows, one.extra)
+    if one.mixture is None:
+        return _of(found, intervals.prediction_interval(found.estimates, found.se, found.dof, level))
+    # A posterior of print means has the coupons' part in its residual.
+    extra = one.extra if one.mixture.ratios.shape[1] + 1 == len(one.extra) else np.array([1.0, 1.0])
+    return _of(found, mixture_interval(one.mixture, rows, extra, level))
+
+
+def coefficients(one: Inference, between: Flags, level: float) -> Estimates:
+    """
+    Return the coefficients.
+
+    Parameters
+    ----------
+    one : Inference
+    between : ndarray of shape (p,), bool
+        Which columns are constant in every load: only these need the posterior, where there is one.
+    level : float
+
+    Returns
+    -------
+    Estimates
+    """
+    unit = np.eye(one.coefficients)
+    found = reml.contrast(one.mixed, unit)
+    limits = intervals.mean_interval(found.estimates, found.se, found.dof, level)
+    if one.mixture is not None:
+        limits[between] = mixture_interval(one.mixture, unit[between], level=level)
+    return _of(found, limits)
+
+
+def _of(found: reml.Contrasts, limits: Array) -> Estimates:
+    return Estimates(found.estimates, found.se, found.dof, limits[:, 0], limits[:, 1])

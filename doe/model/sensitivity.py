@@ -1,0 +1,90 @@
+"""The same model without the values that are in doubt: shown beside the fit, never instead of it."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from doe.model.data import ResponseData, without
+from doe.model.structure import strata, tried
+from doe.numerics import criteria, reml
+from doe.numerics.reml import MixedFit
+from doe.verdicts import Verdict
+
+_MOVED = 1.0
+
+
+@dataclass(frozen=True)
+class Shift:
+    """One coefficient with and without the values in doubt, response units."""
+
+    label: str
+    estimate: float
+    without: float | None
+    """None where the other values cannot carry the model."""
+    standard_errors: float | None
+    """How far it moves, in standard errors of the declared fit."""
+
+
+@dataclass(frozen=True)
+class Sensitivity:
+    """What the values in doubt do to a fit."""
+
+    items: tuple[str, ...]
+    """Coupons or prints that are marked suspect and count in the fit."""
+    shifts: tuple[Shift, ...]
+    """Empty where the model cannot be fitted without them."""
+    trouble: str
+
+
+def sensitivity(data: ResponseData, mixed: MixedFit | None) -> Sensitivity | None:
+    """
+    Fit the model again without the values that are in doubt.
+
+    Parameters
+    ----------
+    data : ResponseData
+        Measured values.
+    mixed : MixedFit or None
+        The fit of all values.
+
+    Returns
+    -------
+    Sensitivity or None
+        None where no value is in doubt.
+    """
+    if data.suspect is None or mixed is None:
+        return None
+    items = tuple(item for item, doubted in zip(data.items, data.suspect.tolist(), strict=True) if doubted)
+    rest = without(data, data.suspect)
+    if rest is None or criteria.rank(rest.X) < rest.X.shape[1]:
+        return Sensitivity(items, (), "the other values cannot tell its coefficients apart")
+    found = tried(rest, strata(rest))
+    if found.fit is None:
+        return Sensitivity(items, (), found.trouble or "the other values leave no error degree of freedom")
+    se = reml.contrast(mixed, np.eye(len(mixed.estimates))).se
+    moved = (found.fit.estimates - mixed.estimates) / se
+    shifts = zip(data.labels, mixed.estimates.tolist(), found.fit.estimates.tolist(), moved.tolist(), strict=True)
+    return Sensitivity(items, tuple(Shift(*one) for one in shifts), "")
+
+
+def verdicts(found: Sensitivity, name: str) -> Iterator[Verdict]:
+    """Yield whether the values in doubt decide."""
+    listed = ", ".join(found.items)
+    if found.trouble:
+        yield Verdict(
+            "values in doubt cannot be left out",
+            f"without {listed} the model cannot be fitted: {found.trouble}",
+            "find out about the instrument, or test or print these again, before signing",
+            name,
+        )
+        return
+    most = max(found.shifts, key=lambda shift: abs(shift.standard_errors or 0.0))
+    if most.standard_errors is not None and abs(most.standard_errors) > _MOVED:
+        yield Verdict(
+            "values in doubt decide",
+            f"without {listed} the coefficient of {most.label} moves from {most.estimate:.3g} to {most.without:.3g}, "
+            f"{abs(most.standard_errors):.1f} times its standard error",
+            "find out about the instrument, or test or print these again, before signing",
+            name,
+        )

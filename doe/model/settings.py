@@ -1,0 +1,117 @@
+"""The settings that prints really had: the plan's, another setpoint that was used, or a trusted reading at the print."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from doe.design import setpoints
+from doe.design.plan import Design
+from doe.record.match import Record
+from doe.study.spec import Factor, Study
+
+Array = NDArray[np.float64]
+
+LEAST_RELIABILITY = 0.9
+_FEWEST = 3
+
+
+@dataclass(frozen=True)
+class Readings:
+    """What readings of a factor's actual value at the prints are worth."""
+
+    factor: str
+    unit: str
+    prints: int
+    """Prints with a reading."""
+    of: int
+    """Prints that were tried."""
+    reliability: float | None
+    """
+    Share of the variance of the readings that is not their error, 1 - reading_sd^2 / variance: the factor by which slopes
+    would be flattened (Fuller, *Measurement Error Models* (1987), eq. 1.1.7, from memory). None below three readings.
+    """
+    offset: float | None
+    """Mean of the readings less what the setpoints give, by the printers' checks."""
+    used: bool
+    """Whether the readings replace the setpoints where there is one: the ratio is 0.9 or more."""
+
+
+def actual_settings(study: Study, design: Design, record: Record) -> pd.DataFrame:
+    """
+    Return, per print of the plan, the settings that it really had.
+
+    A setpoint that was used instead of the plan's counts, and the printers' checks turn setpoints into actual values. Where the
+    study gives the error of a reading at the print (``reading_sd``), and the readings are reliable enough, they count instead:
+    errors of readings flatten slopes, while scatter about a setpoint does not.
+
+    Parameters
+    ----------
+    study : Study
+    design : Design
+    record : Record
+
+    Returns
+    -------
+    DataFrame of shape (prints of the plan, factors)
+        Natural units, or level names.
+    """
+    settings = {factor.name: _by_setpoint(study, design, record, factor) for factor in study.factors}
+    for factor, found in _judged_readings(study, design, record, settings):
+        if found.used:
+            read = _read(design, record, factor)
+            settings[factor.name] = np.where(np.isnan(read), settings[factor.name], read)
+    return pd.DataFrame(settings)
+
+
+def readings(study: Study, design: Design, record: Record) -> tuple[Readings, ...]:
+    """Return what the readings of each factor are worth that has a declared error of reading."""
+    settings = {factor.name: _by_setpoint(study, design, record, factor) for factor in study.factors}
+    return tuple(found for _, found in _judged_readings(study, design, record, settings))
+
+
+def _by_setpoint(study: Study, design: Design, record: Record, factor: Factor) -> NDArray[Any]:
+    """Return a factor's value at every print of the plan, by its setpoint."""
+    runs = design.runs
+    used = record.prints.set_index("print").reindex(runs["print"]).get(f"used.{factor.name}")
+    planned = runs[f"set.{factor.name}"]
+    if factor.levels is not None:
+        changed = planned if used is None else used.fillna("").to_numpy()
+        return np.where(np.asarray(changed != ""), np.asarray(changed), np.asarray(planned))
+    given = np.full(len(runs), np.nan) if used is None else used.to_numpy(dtype=float)
+    values = np.where(np.isnan(given), planned.to_numpy(dtype=float), given)
+    return setpoints.actual_of(study, factor, values, list(runs["printer"]))
+
+
+def _read(design: Design, record: Record, factor: Factor) -> Array:
+    """Return the readings of a factor at every print of the plan; nan where there is none."""
+    column = record.prints.set_index("print").reindex(design.runs["print"]).get(f"read.{factor.name}")
+    return np.full(len(design.runs), np.nan) if column is None else column.to_numpy(dtype=float)
+
+
+def _judged_readings(
+    study: Study, design: Design, record: Record, settings: dict[str, NDArray[Any]]
+) -> list[tuple[Factor, Readings]]:
+    tried = record.prints.set_index("print").reindex(design.runs["print"])["outcome"].fillna("").to_numpy() != ""
+    judged = []
+    for factor in study.factors:
+        if factor.reading_sd is None:
+            continue
+        values = _read(design, record, factor)
+        seen = ~np.isnan(values)
+        by_setpoint = settings[factor.name].astype(float)
+        spread = float(np.var(values[seen], ddof=1)) if seen.sum() >= _FEWEST else 0.0
+        ratio = max(0.0, 1 - factor.reading_sd**2 / spread) if spread > 0 else None
+        found = Readings(
+            factor=factor.name,
+            unit=factor.display_unit,
+            prints=int(seen.sum()),
+            of=int(tried.sum()),
+            reliability=ratio,
+            offset=float(np.mean(values[seen] - by_setpoint[seen])) if seen.any() else None,
+            used=ratio is not None and ratio >= LEAST_RELIABILITY,
+        )
+        judged.append((factor, found))
+    return judged

@@ -1,0 +1,76 @@
+"""Where intervals come from: Kenward and Roger's, and with two load error degrees of freedom or fewer a posterior."""
+
+import numpy as np
+import pytest
+
+from doe.design.plan import plan_runs
+from doe.design.request import PlanRequest
+from doe.model import inference
+from doe.model.fit import fit_model, mean_interval
+from doe.numerics import reml
+from doe.numerics.intervals import chosen_interval, mean_interval as plain_interval
+from doe.numerics.mixture import mixture, mixture_interval
+from tests.conftest import make_study, numeric
+from tests.records import simulated
+
+TWO = [numeric("nozzle_temperature", 255, 285, 1), numeric("drying_time", 4, 12, 0.5, unit="h", change="load")]
+
+
+def case(loads, coupons=3):
+    study = make_study(
+        factors=TWO,
+        model={"terms": "main"},
+        printers=[],
+        budget={},
+        responses=[{"name": "z_strength", "unit": "MPa", "coupons": coupons, "at_least": 25.0}],
+    )
+    design = plan_runs(study, PlanRequest(kind="factorial", replicates=4, loads=loads, seed=1))
+    record = simulated(study, design)
+    fit, fitted = fit_model(study, design, record)
+    return study, fit.responses[0], fitted[0]
+
+
+@pytest.mark.parametrize("coupons", [1, 3])
+def test_few_loads_take_the_posterior_for_what_changes_with_the_load_only(coupons):
+    _, result, one = case(4, coupons)
+    assert one.load_dof == 2
+    by_label = {coefficient.label: coefficient for coefficient in result.coefficients}
+    assert by_label["drying_time"].basis == by_label["intercept"].basis == inference.POSTERIOR
+    assert by_label["nozzle_temperature"].basis == inference.KENWARD_ROGER
+    found = mixture(one.data.means, one.data.X, [one.data.load], 2.0)
+    expected = mixture_interval(found, np.eye(3)[[2]])[0]
+    assert (by_label["drying_time"].low, by_label["drying_time"].high) == pytest.approx(tuple(expected))
+    assert "rests on a weak prior" in result.method
+    contrast = reml.contrast(one.mixed, np.eye(3)[[2]])  # the degrees of freedom are reported as they are
+    assert by_label["drying_time"].dof == pytest.approx(contrast.dof[0])
+
+
+def test_many_loads_take_kenward_roger_for_everything():
+    study, result, one = case(8)
+    assert {coefficient.basis for coefficient in result.coefficients} == {inference.KENWARD_ROGER}
+    row = np.array([[1.0, 0.0, 0.0]])
+    found = reml.contrast(one.mixed, row)
+    at_centre = mean_interval(study, one, {"nozzle_temperature": np.array([270.0]), "drying_time": np.array([8.0])})
+    assert at_centre[0] == pytest.approx(plain_interval(found.estimates, found.se, found.dof)[0])
+
+
+@pytest.mark.parametrize("loads", [4, 8])
+def test_the_mean_at_a_chosen_setting_has_the_wider_interval(loads):
+    _, _, one = case(loads)
+    row = np.array([[1.0, 1.0, 1.0]])
+    plain, chosen = (made(one.inference, row, 0.95) for made in (inference.means, inference.chosen_means))
+    assert chosen.low[0] < plain.low[0] < plain.estimates[0] < plain.high[0] < chosen.high[0]
+    if loads == 8:
+        found = reml.contrast(one.mixed, row)
+        expected = chosen_interval(found.estimates, found.se, found.dof, 3)[0]
+        assert (chosen.low[0], chosen.high[0]) == pytest.approx(tuple(expected))
+
+
+@pytest.mark.parametrize("coupons", [1, 3])
+def test_a_new_print_varies_as_load_and_print_and_a_share_of_the_coupons(coupons):
+    _, _, one = case(4, coupons)
+    row = np.array([[1.0, 0.0, 0.0]])
+    found = mixture(one.data.means, one.data.X, [one.data.load], 2.0)
+    expected = mixture_interval(found, row, [1.0, 1.0])[0]
+    ahead = inference.new_prints(one.inference, row, 0.95)
+    assert (ahead.low[0], ahead.high[0]) == pytest.approx(tuple(expected))

@@ -1,0 +1,64 @@
+"""Actual settings: readings of the actual value replace setpoints where they are reliable enough."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from doe.design.plan import plan_runs
+from doe.design.request import PlanRequest
+from doe.model.settings import actual_settings, readings
+from tests.conftest import make_study, numeric
+from tests.records import simulated
+
+
+def case(reading_sd, errors):
+    study = make_study(
+        factors=[
+            numeric("nozzle_temperature", 255, 285, 1, reading_sd=reading_sd),
+            numeric("drying_time", 4, 12, 0.5, unit="h", change="load"),
+        ],
+        printers=[],
+        model={"terms": "main"},
+        budget={"loads": 8},
+    )
+    design = plan_runs(study, PlanRequest(kind="factorial", replicates=4, seed=1))
+    record = simulated(study, design)
+    set_to = design.runs["set.nozzle_temperature"].to_numpy(dtype=float)
+    return study, design, replace(record, prints=record.prints.assign(**{"read.nozzle_temperature": set_to + errors(len(set_to))}))
+
+
+def test_reliable_readings_replace_setpoints():
+    study, design, record = case(2.0, lambda n: np.full(n, -6.0))
+    (found,) = readings(study, design, record)
+    set_to = design.runs["set.nozzle_temperature"].to_numpy(dtype=float)
+    assert found.reliability == pytest.approx(1 - 4 / np.var(set_to, ddof=1))
+    assert (found.used, found.offset, found.prints) == (True, pytest.approx(-6.0), len(set_to))
+    assert actual_settings(study, design, record)["nozzle_temperature"].to_numpy() == pytest.approx(set_to - 6)
+
+
+def test_readings_below_the_ratio_do_not_replace_setpoints():
+    study, design, record = case(6.0, lambda n: np.random.default_rng(1).normal(0, 6, n))
+    (found,) = readings(study, design, record)
+    assert found.reliability < 0.9
+    assert not found.used
+    set_to = design.runs["set.nozzle_temperature"].to_numpy(dtype=float)
+    assert (actual_settings(study, design, record)["nozzle_temperature"] == set_to).all()
+
+
+def test_a_print_without_a_reading_keeps_its_setpoint():
+    study, design, record = case(1.0, lambda n: np.where(np.arange(n) == 3, np.nan, -6.0))
+    set_to = design.runs["set.nozzle_temperature"].to_numpy(dtype=float)
+    away = actual_settings(study, design, record)["nozzle_temperature"].to_numpy() - set_to
+    assert away[3] == 0
+    assert np.delete(away, 3) == pytest.approx(-6)
+
+
+def test_noisy_readings_would_flatten_the_slope_by_the_ratio():
+    # Fuller, Measurement Error Models (1987), eq. 1.1.7, from memory: the slope on what is read with error is that of the truth
+    # times the reliability ratio. The ratio that is reported is checked by doing what it warns of.
+    generator = np.random.default_rng(3)
+    truth = generator.choice([255.0, 270.0, 285.0], 4000)
+    read = truth + generator.normal(0, 6, 4000)
+    slope = np.polyfit(read, 2 * truth, 1)[0]
+    assert slope / 2 == pytest.approx(1 - 36 / np.var(read, ddof=1), abs=0.01)
