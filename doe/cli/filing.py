@@ -25,7 +25,8 @@ def report_inputs(desk: Desk) -> "ReportInputs":
     from functools import partial
 
     from doe.design.plan import describe
-    from doe.model.fit import fit_model, mean_interval, predicted_mean
+    from doe.model.fit import fit_model
+    from doe.model.measured import mean_interval, predicted_mean
     from doe.recommend import choose
     from doe.report.write import ReportInputs
     from doe.study import materials
@@ -33,7 +34,7 @@ def report_inputs(desk: Desk) -> "ReportInputs":
     study = desk.study()
     design, record = describe(study, desk.design(study)), desk.record(study)
     inputs = desk.fitted_inputs()
-    fit, fitted = fit_model(study, design, record, None, inputs)
+    fit, fitted = fit_model(study, design, record, None, inputs, desk.declared(study))
     advice = None
     if desk.folder.has(RECOMMENDATION):
         stored: dict[str, Any] = json.loads(desk.take(RECOMMENDATION))

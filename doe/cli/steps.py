@@ -88,6 +88,12 @@ class Desk:
 
         return read_tables.read_record({name: self.take(name) for name in self.folder.names("record/*.csv")}, study)
 
+    def declared(self, study: "Study") -> frozenset[str]:
+        """Return the covariates that were declared before the data."""
+        from doe.study import amend
+
+        return amend.declared_before_data(study, self.folder.log())
+
     def inputs(self) -> dict[str, str]:
         """Return the digest of each file read so far."""
         return {name: digest(content) for name, content in sorted(self.read.items())}
@@ -342,7 +348,7 @@ def fit(folder: Folder, written: str | None) -> Done:
             remedy = "run 'doe plan' first" if design.only_pilot else "fill in the workbook, then run 'doe collect'"
             found = "no print of the plan is recorded" + (" but a pilot's, which are not fitted" if _ended(record) else "")
             raise InputRefused(Problem("record/", found, "a fit needs prints of the plan", remedy))
-        result, _ = fit_model(study, design, record, _terms(written, study), desk.inputs())
+        result, _ = fit_model(study, design, record, _terms(written, study), desk.inputs(), desk.declared(study))
         data = as_data(result)
         name = FIT if written is None else EXPLORATORY
         desk.commit("fit", {name: dump_json(data)}, exploratory=written is not None)
@@ -382,7 +388,7 @@ def recommend(folder: Folder) -> Done:
         study = desk.study()
         design, record = desk.design(study), desk.record(study)
         inputs = desk.fitted_inputs()
-        result, fitted = fit_model(study, design, record, None, inputs)
+        result, fitted = fit_model(study, design, record, None, inputs, desk.declared(study))
         number = _next_number(folder, desk, inputs)
         advice = choose.recommend_settings(study, design, result, fitted, number)
         data = choose.as_data(advice)

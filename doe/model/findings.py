@@ -1,9 +1,10 @@
 """Verdicts on a fit: what the data cannot support, with its cause and the next step."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from doe.model.data import ResponseData
 from doe.model.results import ResponseFit
+from doe.model.settings import LEAST_RELIABILITY, Readings
 from doe.model.structure import Strata
 from doe.model.values import FAILED
 from doe.record.match import Record
@@ -33,6 +34,33 @@ def of_record(record: Record) -> Iterator[Verdict]:
             f"marked suspect and kept: {', '.join(suspect)}",
             "find out about the instrument before signing",
         )
+
+
+def of_readings(found: Sequence[Readings]) -> Iterator[Verdict]:
+    """Yield where readings of actual values do not count, or lie off what the setpoints give."""
+    for one in found:
+        if one.reliability is None and one.prints:
+            yield Verdict(
+                "readings too few",
+                f"{one.prints} readings of {one.factor} do not tell how far it varied; setpoints count",
+                "read the actual value at every print, or remove reading_sd",
+                one.factor,
+            )
+        elif one.reliability is not None and not one.used:
+            yield Verdict(
+                "readings too noisy",
+                f"their reliability ratio is {one.reliability:.2f}, below {LEAST_RELIABILITY:g}: they would flatten slopes, so "
+                "setpoints count",
+                "read with a better probe, or longer; the setpoints are the better guide until then",
+                one.factor,
+            )
+        if one.prints and one.prints < one.of:
+            yield Verdict(
+                "prints without a reading",
+                f"{one.of - one.prints} of {one.of} prints have none of {one.factor}; their setpoint counts",
+                "read every print, so that all are on one scale",
+                one.factor,
+            )
 
 
 def of_response(result: ResponseFit, data: ResponseData, found: Strata, trouble: str) -> Iterator[Verdict]:
@@ -116,7 +144,7 @@ def _of_model(result: ResponseFit) -> Iterator[Verdict]:
 
 def of_rounds(result: ResponseFit, data: ResponseData) -> Iterator[Verdict]:
     """Yield the rounds whose mean lies off the average of the rounds by more than chance."""
-    for one in result.coefficients[len(result.coefficients) - len(data.rounds) + 1 :]:
+    for one in (one for one in result.coefficients if one.label.startswith("round ") and len(data.rounds) > 1):
         if one.p_value is not None and one.p_value < 1 - result.level:
             yield Verdict(
                 "rounds differ",

@@ -1,48 +1,20 @@
-"""The fit: from a record to coefficients, strata and verdicts, one response at a time."""
+"""The fit: from a record to models of every response, with what they cannot say."""
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterator, Mapping, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from doe.design.plan import Design
-from doe.model import check, coefficients, findings, graded, inference, limits, sensitivity, structure, summary
+from doe.model import covariates, findings, graded, summary
 from doe.model.data import ResponseData, response_data
-from doe.model.results import Fit, JudgedFit, ResponseFit
-from doe.numerics import criteria, reml, surface, terms
+from doe.model.measured import Fitted, fit_measured
+from doe.model.results import Fit, JudgedFit
+from doe.model.settings import readings
+from doe.numerics import criteria, terms
 from doe.record.match import Record
 from doe.study import scale
 from doe.study.spec import Response, Study
 from doe.verdicts import Verdict
-
-Array = NDArray[np.float64]
-Codes = NDArray[np.int64]
-
-LEAST_SQUARES = "least squares"
-REML = "REML, Kenward-Roger"
-FEW_LOADS = "REML, Kenward-Roger; what changes from load to load by a posterior that rests on a weak prior"
-NO_INFERENCE = "estimates only"
-
-
-@dataclass(frozen=True)
-class Fitted:
-    """One response with its data and its fit, for the stages that predict."""
-
-    data: ResponseData
-    mixed: reml.MixedFit | None
-    """None where the prints leave no error degree of freedom: nothing can be said about precision then."""
-    inference: inference.Inference | None
-    """What its intervals come from; None where ``mixed`` is."""
-    random: tuple[str, ...]
-    """Names of the variance components before the residual: a part of ``load``, ``print``."""
-    load_dof: int | None
-    """Load error degrees of freedom; None where the study has no loads."""
-    print_dof: int
-    """Error degrees of freedom of the prints."""
-    estimates: Array
-    """Coefficients, shape (p,), response units (or their logarithm)."""
-    result: ResponseFit
 
 
 def fit_model(
@@ -51,6 +23,7 @@ def fit_model(
     record: Record,
     written_terms: Sequence[str] | None = None,
     inputs: Mapping[str, str] | None = None,
+    declared: Collection[str] | None = None,
 ) -> tuple[Fit, tuple[Fitted, ...]]:
     """
     Fit the declared model, or the terms given, to every response, and count the graded and pass-fail ones.
@@ -64,6 +37,8 @@ def fit_model(
         Terms of another model; the result is then labelled exploratory.
     inputs : mapping of str to str, optional
         SHA-256 of the files that were read.
+    declared : collection of str, optional
+        Covariates that were declared before the data (``amend.declared_before_data``); without it all that are to be fitted.
 
     Returns
     -------
@@ -85,7 +60,10 @@ def fit_model(
         elif data is None or everything is None or refusal is not None:
             missing.extend([refusal] if refusal else [])
         else:
-            fitted.append(_fit_one(study, data, everything))
+            found = covariates.covariate_columns(study, design, record, data, declared)
+            seen = covariates.observed(study, design, record, data.names)
+            fitted.append(fit_measured(study, data, everything, found, seen))
+    read = readings(study, design, record)
     fit = Fit(
         study=study.header.id,
         exploratory=written_terms is not None,
@@ -93,54 +71,12 @@ def fit_model(
         responses=tuple(one.result for one in fitted),
         summaries=summary.summaries(study, design, record),
         completion=summary.completion(study, design, record),
-        verdicts=(*missing, *_averaged_over_rounds(fitted), *findings.of_record(record)),
+        verdicts=(*missing, *_averaged_over_rounds(fitted), *findings.of_record(record), *findings.of_readings(read)),
         inputs=dict(inputs or {}),
         judged=tuple(judged),
+        readings=read,
     )
     return fit, tuple(fitted)
-
-
-def predicted_mean(study: Study, one: Fitted, settings: Mapping[str, Array]) -> Array:
-    """
-    Return the predicted mean at some settings, the average over the printers, in response units.
-
-    Parameters
-    ----------
-    study : Study
-    one : Fitted
-    settings : mapping of factor name to array of shape (m,)
-        Natural units, or level names.
-
-    Returns
-    -------
-    ndarray of shape (m,)
-        With ``transform = "log"`` the median of the response.
-    """
-    mean: Array = one.data.rows(scale.coded(study, settings)) @ one.estimates
-    return np.exp(mean) if one.data.response.transform == "log" else mean
-
-
-def mean_interval(study: Study, one: Fitted, settings: Mapping[str, Array]) -> Array:
-    """
-    Return the confidence interval of the mean at some settings, each for itself, the average over the printers.
-
-    Parameters
-    ----------
-    study : Study
-    one : Fitted
-        With an inference.
-    settings : mapping of factor name to array of shape (m,)
-        Natural units, or level names.
-
-    Returns
-    -------
-    ndarray of shape (m, 2)
-        Response units; with ``transform = "log"`` those of the median.
-    """
-    assert one.inference is not None
-    found = inference.means(one.inference, one.data.rows(scale.coded(study, settings)), study.header.confidence)
-    limits = np.column_stack([found.low, found.high])
-    return np.exp(limits) if one.data.response.transform == "log" else limits
 
 
 def _cannot_fit(study: Study, data: ResponseData | None, response: Response, limited: bool) -> Verdict | None:
@@ -196,81 +132,6 @@ def _smaller_model(study: Study, data: ResponseData) -> str:
     return f'record the missing prints, or look at what these can tell with: doe fit --terms "{written}"'
 
 
-def _fit_one(study: Study, data: ResponseData, everything: ResponseData) -> Fitted:
-    """Fit one measured response: ``data`` are its measured values, ``everything`` has those that are only limits too."""
-    found = structure.strata(data)
-    fitted = structure.tried(data, found)
-    used, said = _with_limits(data, everything, found, fitted)
-    mixed, shown = used.mixed, used.data
-    estimates = mixed.estimates if mixed else np.asarray(np.linalg.lstsq(data.X, data.means, rcond=None)[0], dtype=float)
-    inferred = None if mixed is None else inference.infer(shown, mixed, found.random, found.load_dof)
-    level, p = study.header.confidence, len(estimates)
-    doubted = sensitivity.sensitivity(data, fitted.fit)
-    result = ResponseFit(
-        response=data.response.name,
-        unit=data.response.display_unit,
-        method=_method(mixed, found, inferred),
-        level=level,
-        terms=tuple(scale.term_label(study, term) for term in data.model),
-        prints=len(shown.names),
-        loads=shown.loads,
-        values=len(shown.values),
-        coefficients=coefficients.coefficients(shown, inferred, estimates, found, level),
-        components=() if mixed is None else coefficients.components(mixed, found.random, len(data.values)),
-        covariance=np.full((p, p), np.nan) if mixed is None else mixed.adjusted_covariance,
-        lack_of_fit=check.lack_of_fit(data),
-        curvature=None if mixed is None else check.curvature(data, found.random),
-        stationary=_stationary(study, data, estimates),
-        excluded=data.excluded,
-        verdicts=(),
-        limits=used.count,
-        sensitivity=doubted,
-    )
-    verdicts = (
-        *findings.of_response(result, data, found, fitted.trouble),
-        *said,
-        *findings.of_rounds(result, data),
-        *(sensitivity.verdicts(doubted, data.response.name) if doubted else ()),
-    )
-    return Fitted(
-        shown, mixed, inferred, found.random, found.load_dof, found.print_dof, estimates, replace(result, verdicts=verdicts)
-    )
-
-
-@dataclass(frozen=True)
-class _Used:
-    """The values and the model that a response is reported by."""
-
-    data: ResponseData
-    mixed: reml.MixedFit | None
-    count: limits.LimitCount | None
-
-
-def _with_limits(
-    data: ResponseData, everything: ResponseData, found: structure.Strata, fitted: structure.Mixed
-) -> tuple[_Used, tuple[Verdict, ...]]:
-    """Return the fit in which limits count, where there are any and it can be had; else that of the measured values."""
-    if everything.limits is None:
-        return _Used(data, fitted.fit, None), ()
-    name = data.response.name
-    limited: limits.Limited | str = "the measured values alone leave no estimate of their variation"
-    if fitted.fit is not None:
-        limited = limits.fit_limited(everything, found)
-    if isinstance(limited, str):
-        count = limits.counted(everything, used=False)
-        return _Used(data, fitted.fit, count), tuple(limits.verdicts(count, name, limited, converged=True))
-    count = limits.counted(everything, used=True)
-    return _Used(limited.data, limited.mixed, count), tuple(limits.verdicts(count, name, "", limited.converged))
-
-
-def _method(mixed: reml.MixedFit | None, found: structure.Strata, inferred: inference.Inference | None) -> str:
-    if mixed is None or inferred is None:
-        return NO_INFERENCE
-    if inferred.mixture is not None:
-        return FEW_LOADS
-    return REML if found.random else LEAST_SQUARES
-
-
 def _averaged_over_rounds(fitted: Sequence[Fitted]) -> Iterator[Verdict]:
     """Yield for which rounds the predictions hold, where prints of several are fitted together."""
     rounds = max((one.data.rounds for one in fitted), key=len, default=())
@@ -281,25 +142,3 @@ def _averaged_over_rounds(fitted: Sequence[Fitted]) -> Iterator[Verdict]:
             "prediction holds for the average of these rounds",
             "keep material, printers and conditions as they were: what changes between rounds is not in the intervals",
         )
-
-
-def _stationary(study: Study, data: ResponseData, estimates: Array) -> dict[str, object] | None:
-    """Return the stationary point of a full quadratic in numeric factors, in natural units and coded."""
-    k = len(data.levels)
-    if any(data.levels) or max(map(len, data.model)) > 2 or not all((index, index) in data.model for index in range(k)):
-        return None
-    try:
-        point = surface.stationary_point(*surface.quadratic_form(estimates[: len(data.model)], data.model, range(k)))
-    except ValueError:  # no curvature at all: a plane, or a constant response
-        return None
-    natural = {
-        factor.name: float(value * factor.half_range + factor.centre)
-        for factor, value in zip(study.factors, point.point, strict=True)
-    }
-    return {
-        "point": natural,
-        "coded": point.point.tolist(),
-        "value": float(estimates[0] + point.offset),
-        "eigenvalues": point.eigenvalues.tolist(),
-        "nature": point.nature,
-    }

@@ -7,8 +7,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from doe.model.covariate_checks import ResponseCovariates
 from doe.model.limits import LimitCount
 from doe.model.sensitivity import Sensitivity
+from doe.model.settings import Readings
 from doe.verdicts import Verdict
 
 Array = NDArray[np.float64]
@@ -80,6 +82,8 @@ class ResponseFit:
     """Values that are only limits; None where there are none."""
     sensitivity: Sensitivity | None = None
     """The same model without the values in doubt; None where none is."""
+    covariates: ResponseCovariates | None = None
+    """Those in the model, and those that are only checked; None where the study has none."""
 
 
 @dataclass(frozen=True)
@@ -185,6 +189,8 @@ class Fit:
     """SHA-256 of each file the fit was made from."""
     judged: tuple[JudgedFit, ...] = ()
     """Models of the graded and pass-fail responses, in the order of ``summaries``."""
+    readings: tuple[Readings, ...] = ()
+    """What readings of actual values at the prints are worth, of the factors whose reading the study trusts."""
 
 
 def as_data(value: Any) -> Any:  # noqa: ANN401 - any result

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from doe.design.extend import left_of_budget
 from doe.design.plan import Design
 from doe.errors import InputRefused, Problem
-from doe.model.fit import Fitted
+from doe.model.measured import Fitted
 from doe.model.results import Fit
 from doe.numerics.conformance import bound_coverage, bound_level
 from doe.recommend import findings, outlook, promise, search

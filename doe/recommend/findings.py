@@ -3,7 +3,7 @@
 import math
 from collections.abc import Iterator, Sequence
 
-from doe.model.fit import Fitted
+from doe.model.measured import Fitted
 from doe.recommend import next_step
 from doe.recommend.results import Conformance, Setting
 from doe.recommend.search import Axis, Edge

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from doe.design import setpoints
 from doe.model import inference
-from doe.model.fit import Fitted
+from doe.model.measured import Fitted
 from doe.numerics import calibration
 from doe.recommend.outlook import limits
 from doe.recommend.results import Promise

@@ -46,6 +46,7 @@ def check_rows(study: Study, runs: pd.DataFrame, tables: Mapping[str, Rows], fin
     _remark_silent(study, prints, coupons, findings)
     _remark_incomplete(study, coupons, findings)
     _remark_off_plan(study, runs, prints, loads, findings)
+    _remark_covariates(study, prints, loads, findings)
 
 
 def _result_keys(study: Study, per: str) -> list[str]:
@@ -138,3 +139,16 @@ def _remark_off_plan(study: Study, runs: pd.DataFrame, prints: Rows, loads: Rows
         findings.remarks.append(f"Prints {listed(unsaid)} used another setpoint but are not marked as 'off plan'.")
     if unused:
         findings.remarks.append(f"Prints {listed(unused)} are marked 'off plan' but nothing is written under 'used'.")
+
+
+def _remark_covariates(study: Study, prints: Rows, loads: Rows, findings: Findings) -> None:
+    """Name the prints and loads that were made but lack a covariate: it can still be written down as long as it is known."""
+    made = {
+        "print": {name: row for name, row in prints.items() if row.values.get("outcome") not in (None, *NOT_TRIED)},
+        "load": {name: row for name, row in loads.items() if len(row.values) > 1},
+    }
+    for one in study.covariates:
+        key = f"covariate.{one.name}"
+        without = [name for name, row in made[one.per].items() if key in row.letters and key not in row.values]
+        if without:
+            findings.remarks.append(f"{one.name} of {one.per}s {listed(without)} is not filled in yet.")

@@ -31,14 +31,16 @@ class Record:
     prints : DataFrame, one row a print
         ``print``, ``round``, ``load``, ``printer``, ``outcome``, ``deviation``, ``operator``, ``printed_on`` (ISO date
         text), ``used.FACTOR`` for each factor (the setpoint used where it differs from the plan's; NaN or empty
-        otherwise), one column per per-print response (its name; ``pass`` or ``fail`` for what is judged), ``note``.
+        otherwise), one column per per-print response (its name; ``pass`` or ``fail`` for what is judged),
+        ``read.FACTOR`` where the study gives an error of reading,
+        ``covariate.NAME`` for each covariate per print (its unit, or ISO date text), ``note``.
     coupons : DataFrame, one row a coupon
         ``coupon``, ``print``, ``number`` (1, 2, ...), ``outcome``, ``deviation``, one column per per-coupon response
         (its name, response unit), for a response with a formula also ``force.NAME`` (N), ``width.NAME`` and
         ``thickness.NAME`` (mm), ``note``.
     loads : DataFrame, one row a drying load
         ``load``, ``round``, ``spool``, ``dried_from``, ``dried_to`` (ISO date-time text), ``oven_reading`` (degC),
-        ``mass_before``, ``mass_after`` (g), ``note``.
+        ``mass_before``, ``mass_after`` (g), ``covariate.NAME`` for each covariate per load, ``note``.
     checks : DataFrame, one row a reading of a reference probe
         ``reading`` (identifier), ``printer``, ``factor``, ``set``, ``actual``, ``instrument``, ``read_on``.
     corrections : DataFrame, one row a changed value

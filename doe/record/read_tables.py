@@ -1,6 +1,7 @@
 """The record as CSV files and back: exact numbers, a stable order, and nothing that depends on the machine."""
 
 import csv
+import datetime
 import io
 import math
 from collections.abc import Iterator, Mapping
@@ -8,7 +9,7 @@ from collections.abc import Iterator, Mapping
 from doe.errors import InputRefused, Problem
 from doe.record.cells import nearest
 from doe.record.match import Record
-from doe.record.schema import ROW_ID, TABLES, Columns, as_text, frame, schema
+from doe.record.schema import ROW_ID, TABLES, Columns, as_text, frame, is_optional, schema
 from doe.sheet.columns import DEVIATIONS, OUTCOMES, PASS_FAIL
 from doe.study.spec import Study
 
@@ -90,6 +91,13 @@ def _words(study: Study) -> dict[str, tuple[str, ...]]:
     }
 
 
+def _is_date(text: str) -> bool:
+    try:
+        return datetime.date.fromisoformat(text).isoformat() == text
+    except ValueError:
+        return False
+
+
 class _Reader:
     """Reads one file; what is wrong with it goes to the list of problems."""
 
@@ -111,7 +119,7 @@ class _Reader:
             self._problem("", f"it cannot be read as CSV ({error})", "values are separated by commas")
             return
         header = lines[0] if lines else []
-        if header != list(self.columns):
+        if header != [key for key in self.columns if key in header or not is_optional(key)]:
             self._header(header)
             return
         for number, line in enumerate(lines[1:], 2):
@@ -121,7 +129,7 @@ class _Reader:
             yield {key: self._value(key, text, number) for key, text in zip(header, line, strict=True)}
 
     def _header(self, header: list[str]) -> None:
-        missing = [key for key in self.columns if key not in header]
+        missing = [key for key in self.columns if key not in header and not is_optional(key)]
         strange = [key for key in header if key not in self.columns]
         if not missing and not strange:
             found = "the columns stand in another order, or twice"
@@ -139,6 +147,10 @@ class _Reader:
             allowed = self.words.get(key, ())
             if text and allowed and text not in allowed:
                 self._problem(place, f"'{text}'", f"{', '.join(allowed)} are allowed")
+            return text
+        if kind == "date":
+            if text and not _is_date(text):
+                self._problem(place, f"'{text}' is not a date", "a date such as 2026-03-01 is needed here")
             return text
         if kind == "number" and not text:
             return math.nan

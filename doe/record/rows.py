@@ -131,6 +131,12 @@ class _Table:
         strange = [str(value) for (row, number), value in self.cells.items() if row == header and number not in known]
         for column in self.sheet.columns:
             if (column.fill or column.key == self.sheet.row_id) and column.key not in columns:
+                if column.optional:
+                    self.findings.remarks.append(
+                        f"{self.where}: there is no column '{column.header}'; nothing is collected for it. Sheets that were "
+                        "written before it was declared have none."
+                    )
+                    continue
                 near = nearest(column.header, strange)
                 remedy = f"rename '{near}' back" if near else f"put the heading back, or {_FRESH}"
                 found = f"the column '{column.header}' is missing"

@@ -8,7 +8,7 @@ import pandas as pd
 
 from doe.study.spec import Response, Study
 
-Kind = Literal["text", "number", "integer"]
+Kind = Literal["text", "number", "integer", "date"]
 Columns = dict[str, Kind]
 
 TABLES = ("prints", "coupons", "loads", "checks", "corrections")
@@ -32,6 +32,8 @@ def schema(study: Study) -> dict[str, Columns]:
             "deviation": "text", "operator": "text", "printed_on": "text",
             **{f"used.{factor.name}": "number" if factor.is_numeric else "text" for factor in study.factors},
             **{response.name: _kind(response) for response in study.responses if response.per == "print"},
+            **{f"read.{factor.name}": "number" for factor in study.factors if factor.reading_sd is not None},
+            **_covariates(study, "print"),
             "note": "text",
         },
         "coupons": {
@@ -42,7 +44,8 @@ def schema(study: Study) -> dict[str, Columns]:
         },
         "loads": {
             "load": "text", "round": "integer", "spool": "text", "dried_from": "text", "dried_to": "text",
-            "oven_reading": "number", "mass_before": "number", "mass_after": "number", "note": "text",
+            "oven_reading": "number", "mass_before": "number", "mass_after": "number",
+            **_covariates(study, "load"), "note": "text",
         },
         "checks": {
             "reading": "text", "printer": "text", "factor": "text", "set": "number", "actual": "number",
@@ -50,6 +53,15 @@ def schema(study: Study) -> dict[str, Columns]:
         },
         "corrections": CORRECTIONS,
     }
+
+
+def _covariates(study: Study, per: str) -> Columns:
+    return {f"covariate.{one.name}": "date" if one.kind == "date" else "number" for one in study.covariates if one.per == per}
+
+
+def is_optional(column: str) -> bool:
+    """Whether a file of the record may lack a column, since it was written before the study had it: it is then empty."""
+    return column.startswith(("covariate.", "read."))
 
 
 def _kind(response: Response) -> Kind:
@@ -76,8 +88,8 @@ def frame(columns: Mapping[str, Kind], rows: Iterable[Mapping[str, Any]]) -> pd.
     DataFrame
     """
     listed = list(rows)
-    dtypes = {"text": "str", "number": "float64", "integer": "int64"}
-    blank = {"text": "", "number": math.nan, "integer": 0}
+    dtypes = {"text": "str", "date": "str", "number": "float64", "integer": "int64"}
+    blank = {"text": "", "date": "", "number": math.nan, "integer": 0}
     return pd.DataFrame({
         name: pd.Series([row.get(name, blank[kind]) for row in listed], dtype=dtypes[kind])
         for name, kind in columns.items()
@@ -107,7 +119,7 @@ def value_columns(table: pd.DataFrame) -> list[str]:
         "print", "round", "load", "printer", "operator", "printed_on", "coupon", "number", "outcome", "deviation",
         "note",
     }
-    aside = ("used.", "width.", "thickness.")
+    aside = ("used.", "width.", "thickness.", "covariate.", "read.")
     return [str(name) for name in table if name not in fixed and not str(name).startswith(aside)]
 
 

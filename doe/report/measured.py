@@ -6,6 +6,7 @@ from typing import Any
 from doe.model.inference import POSTERIOR, PRIOR_SCALE
 from doe.model.results import Component, JudgedFit, ResponseFit
 from doe.report import numbers
+from doe.report.covariates import checks_table, effects_table
 from doe.report.tables import Table, unit, words
 from doe.report.values import limit_rows, sensitivity_table
 
@@ -13,10 +14,14 @@ from doe.report.values import limit_rows, sensitivity_table
 def measured_tables(fit: ResponseFit, log: bool = False) -> tuple[Table, ...]:
     """Return everything that is shown of one measured response, in its order; tables without rows are left out."""
     shown = (
-        coefficient_table(fit, log), component_table(fit, log), lack_of_fit_rows(fit), shape_rows(fit, log),
-        limit_rows(fit), sensitivity_table(fit), excluded_rows(fit),
+        coefficient_table(fit, log), component_table(fit, log), *_covariates(fit), lack_of_fit_rows(fit),
+        shape_rows(fit, log), limit_rows(fit), sensitivity_table(fit), excluded_rows(fit),
     )
     return tuple(table for table in shown if table.rows or table.note)
+
+
+def _covariates(fit: ResponseFit) -> tuple[Table, ...]:
+    return () if fit.covariates is None else (effects_table(fit.covariates), checks_table(fit.covariates))
 
 
 def coefficient_table(fit: ResponseFit, log: bool = False) -> Table:

@@ -9,6 +9,7 @@ from doe.report import numbers, rows
 from doe.report.judged import judged_tables
 from doe.report.measured import measured_tables
 from doe.report.tables import Table, words
+from doe.report.values import reading_rows
 from doe.study.spec import Study
 from doe.verdicts import Verdict
 
@@ -27,6 +28,7 @@ def fit_tables(study: Study, fit: Fit) -> tuple[Table, ...]:
         tables += measured_tables(one, one.response in logged)
     for judged in fit.judged:
         tables += judged_tables(judged)
+    tables += [reading_rows(fit.readings)] if fit.readings else []
     tables += [table for table in (*rows.summary_rows(fit), rows.failure_rows(fit)) if table.rows]
     of_responses = (*(one.verdicts for one in fit.responses), *(one.verdicts for one in fit.judged))
     found = (*fit.verdicts, *(verdict for verdicts in of_responses for verdict in verdicts))

@@ -24,6 +24,7 @@ from doe.report import figures, numbers, rows, views
 from doe.report.judged import judged_tables
 from doe.report.measured import measured_tables
 from doe.report.tables import Table, in_fonts, parts, words
+from doe.report.values import reading_rows
 from doe.study import scale
 from doe.study.spec import Response, Study
 from doe.verdicts import Verdict
@@ -205,6 +206,7 @@ def _data(inputs: ReportInputs) -> list[Block]:
 
 def _models(inputs: ReportInputs) -> list[Block]:
     blocks = [] if inputs.fit.responses else [_text("No measured response was fitted.")]
+    blocks += [_table(reading_rows(inputs.fit.readings))] if inputs.fit.readings else []
     blocks += _verdict_blocks(inputs.fit.verdicts)
     by_name = {response.name: response for response in inputs.study.responses}
     return blocks + [block for fit in inputs.fit.responses for block in _model(inputs, fit, by_name[fit.response])]

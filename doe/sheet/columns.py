@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from doe.study.spec import Factor, Response, Study
+from doe.study.spec import Covariate, Factor, Response, Study
 
 Value = str | float | int
 Kind = Literal["number", "text", "choice", "date", "datetime", "stress"]
@@ -51,6 +51,8 @@ class Column:
     high: float | None = None
     positive: bool = False
     """Whether only numbers above zero are possible (a force, a width, a strength)."""
+    optional: bool = False
+    """Whether a sheet may lack it, since it was written before the column was known."""
     width: float = 11.0
     hint: str = ""
 
@@ -158,6 +160,29 @@ def print_remarks() -> list[Column]:
 def note(hint: str) -> Column:
     """Return the column for remarks."""
     return Column("note", "Note", fill=True, width=26, hint=hint)
+
+
+def reading_columns(study: Study) -> list[Column]:
+    """Return the columns for readings of actual values at the prints, of the factors whose reading is trusted."""
+    read = [factor for factor in study.factors if factor.reading_sd is not None]
+    hint = "What the probe or the display shows while it prints; empty where it was not read."
+    return [
+        replace(_number(f"read.{one.name}", f"{words(one.name)}, read{_unit(one.display_unit)}", hint), optional=True)
+        for one in read
+    ]
+
+
+def covariate_columns(study: Study, per: Literal["print", "load"]) -> list[Column]:
+    """Return the columns in which the covariates of prints, or of drying loads, are written down."""
+    return [_covariate(one) for one in study.covariates if one.per == per]
+
+
+def _covariate(one: Covariate) -> Column:
+    key, name, method = f"covariate.{one.name}", words(one.name), f" {one.method}." if one.method else ""
+    hint = f"As it was for this {one.per}; empty where nobody knows.{method}"
+    if one.kind == "date":
+        return Column(key, f"{name} (date)", "date", True, width=12, optional=True, hint=f"A date: 2026-03-01. {hint}")
+    return replace(_number(key, f"{name}{_unit(one.display_unit)}", hint), optional=True)
 
 
 def drying_columns() -> list[Column]:

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from doe.sheet.columns import DEVIATIONS, OUTCOMES
+from doe.sheet.columns import DEVIATIONS, OUTCOMES, words
 from doe.sheet.layout import CHECKS, COUPONS, LOADS, PRINTS, TIMETABLE, Sheet
 from doe.study.spec import Study
 
@@ -68,6 +68,16 @@ def _steps(study: Study, names: set[str]) -> Iterator[str]:
         f"Make the prints in the order of '{PRINTS}', from the top down, {on}{source}at the values under 'set'. "
         f"The order is random on purpose: keep to it even where another would be quicker."
     )
+    for per, sheet in (("load", LOADS), ("print", PRINTS)):
+        asked = [words(one.name).lower() for one in study.covariates if one.per == per and sheet in names]
+        if asked:
+            yield (
+                f"For every {per} write down on '{sheet}', as it was and without changing anything for it: {', '.join(asked)}. "
+                f"It may explain a drift, which the report then tells apart from the settings."
+            )
+    read = [words(factor.name).lower() for factor in study.factors if factor.reading_sd is not None]
+    if read:
+        yield f"While a print runs, read its actual {', '.join(read)} and write it on '{PRINTS}'; change nothing because of it."
     if TIMETABLE in names:
         yield f"'{TIMETABLE}' proposes when each of these is done. Its times may slip; its order may not."
     yield "Write the identifier on the bag of every print, with a pen, at once. The last letter guards against slips."

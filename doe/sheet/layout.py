@@ -254,7 +254,7 @@ def _prints(study: Study, runs: pd.DataFrame) -> Sheet:
     columns += col.outcome_columns("print")
     for response in study.responses:
         columns += col.value_columns(response) if response.per == "print" else []
-    columns += col.print_remarks()
+    columns += [*col.reading_columns(study), *col.covariate_columns(study, "print"), *col.print_remarks()]
     fixed = [column.key for column in columns if not column.fill]
     rows = tuple({key: row[key] for key in fixed} for row in _plain_rows(runs))
     bands = tuple(int(code) for code in pd.factorize(runs["load"])[0])
@@ -284,7 +284,9 @@ def _loads(study: Study, runs: pd.DataFrame) -> Sheet:
     for factor in study.load_factors:
         planned += col.setting_columns(study, factor, with_used=True)
     fixed = [column.key for column in planned if not column.fill]
-    columns = [*planned, Column("prints", "Prints made from it, in order", width=36), *col.drying_columns()]
+    *drying, remark = col.drying_columns()
+    made = Column("prints", "Prints made from it, in order", width=36)
+    columns = [*planned, made, *drying, *col.covariate_columns(study, "load"), remark]
     rows: list[dict[str, Value]] = []
     for _, members in runs[runs["load"] != ""].groupby("load", sort=False):
         first = _plain_rows(members.head(1))[0]

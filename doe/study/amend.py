@@ -11,6 +11,7 @@ from doe.verdicts import Verdict
 
 _FACTOR_KEYS = ("name", "unit", "low", "high", "increment", "levels", "change")
 _RESPONSE_KEYS = ("name", "unit", "kind", "per", "coupons", "formula", "grades", "method")
+_PILOT_ROUND = 0  # as of doe.design.plan, a later stage
 _COVARIATE_KEYS = ("name", "unit", "kind", "per")
 _DECLARED = ("at_least", "at_most", "requirement_on", "transform", "zero_when_detached")
 
@@ -79,7 +80,7 @@ def declared_before_data(study: Study, log_lines: Sequence[Mapping[str, Any]]) -
 
 
 def _hands_out(line: Mapping[str, Any]) -> bool:
-    return bool(line["command"] == "sheet" and line["detail"].get("round") != PILOT_ROUND)
+    return bool(line["command"] == "sheet" and line["detail"].get("round") != _PILOT_ROUND)
 
 
 def _defined(covariate: Mapping[str, Any]) -> dict[str, Any]:
@@ -312,7 +313,7 @@ def _late_covariates(before: Study, after: Study) -> Iterator[Verdict]:
                 "covariate declared after sheets were written",
                 f"'{one.name}' was not declared to be fitted when the sheet was written; it is checked against what the model "
                 "leaves over, and never fitted in this study",
-                "Sheets written from now on ask for it; to have it in the model, declare it before the first sheet of a new study.",
+                "Sheets written from now on ask for it; to have it in the model, declare it before a new study's first sheet.",
                 one.name,
             )
         elif fitted_then[one.name] and not one.fit:

@@ -12,6 +12,7 @@ from doe.errors import Problem
 from doe.study.spec import (
     Budget,
     Constraint,
+    Covariate,
     Factor,
     Header,
     Instrument,
@@ -28,7 +29,7 @@ Place = tuple[str | int, ...]
 SomePart = TypeVar("SomePart", bound=Part)
 
 _SINGLE = {"study", "model", "conditions", "oven", "budget"}
-_MANY = {"factors", "responses", "printers", "instruments", "constraints", "references"}
+_MANY = {"factors", "responses", "printers", "instruments", "constraints", "references", "covariates"}
 _HEADING = re.compile(r"^\s*\[\[?\s*([A-Za-z_.]+)\s*\]\]?\s*(#.*)?$")
 _DECIDING = {"levels", "kind", "per"}
 _UNNUMBERED = 10**9
@@ -149,6 +150,7 @@ class Draft:
     instruments: tuple[tuple[int, Instrument], ...]
     constraints: tuple[tuple[int, Constraint], ...]
     references: tuple[tuple[int, Reference], ...]
+    covariates: tuple[tuple[int, Covariate], ...]
 
     def names(self, table: str, key: str = "name") -> list[tuple[int, str]]:
         """Return position and name of each entry of a list of tables, of entries without the right shape too."""
@@ -196,6 +198,7 @@ def draft_of(source: Source, spoiled: set[Place]) -> Draft:
         tuple(_entries(source, "instruments", Instrument, spoiled)),
         tuple(_entries(source, "constraints", Constraint, spoiled)),
         tuple(_entries(source, "references", Reference, spoiled)),
+        tuple(_entries(source, "covariates", Covariate, spoiled)),
     )
 
 

@@ -8,7 +8,7 @@ from collections.abc import Collection, Iterator
 from doe.numerics.terms import INTERCEPT, parse_term
 from doe.study.draft import Draft, Finding, Place
 from doe.study.responses import response_findings
-from doe.study.spec import Factor
+from doe.study.spec import Covariate, Factor
 from doe.study.wording import listed, meant, show
 
 RESERVED = frozenset(
@@ -40,7 +40,7 @@ _HIGHEST_POWER = 3
 
 
 def protocol_findings(draft: Draft, families: Collection[str]) -> Iterator[Finding]:
-    """Yield what is wrong with the family, the names, the factors, the responses and the model."""
+    """Yield what is wrong with the family, the names, the factors, the responses, the covariates and the model."""
     yield from _family(draft, families)
     yield from _names(draft)
     for position, factor in draft.factors:
@@ -48,6 +48,9 @@ def protocol_findings(draft: Draft, families: Collection[str]) -> Iterator[Findi
         for rule in rules:
             yield from rule(factor, ("factors", position))
     yield from response_findings(draft)
+    for position, covariate in draft.covariates:
+        yield from _covariate_unit(covariate, ("covariates", position))
+        yield from _covariate_loads(draft, covariate, ("covariates", position))
     yield from _terms(draft)
 
 
@@ -80,7 +83,7 @@ def _family(draft: Draft, families: Collection[str]) -> Iterator[Finding]:
 
 def _names(draft: Draft) -> Iterator[Finding]:
     seen: dict[str, str] = {}
-    for table in ("factors", "responses"):
+    for table in ("factors", "responses", "covariates"):
         for position, name in draft.names(table):
             place = (table, position, "name")
             if name in RESERVED:
@@ -94,7 +97,7 @@ def _names(draft: Draft) -> Iterator[Finding]:
                 yield Finding(
                     place,
                     f"'{name}' is already the name of {seen[name]}",
-                    "each factor and response needs a name of its own",
+                    "each factor, response and covariate needs a name of its own",
                     "rename one of the two",
                 )
             seen.setdefault(name, f"{table}[{position + 1}]")
@@ -198,9 +201,20 @@ def _setpoint_sd(factor: Factor, place: Place) -> Iterator[Finding]:
         )
 
 
+def _reading_sd(factor: Factor, place: Place) -> Iterator[Finding]:
+    if factor.reading_sd is not None and factor.change != "print":
+        yield Finding(
+            (*place, "reading_sd"),
+            f"found {show(factor.reading_sd)} on a factor that changes per {factor.change}",
+            "actual values are read print by print",
+            "remove reading_sd; write what was used under 'used if not as set' on the sheet Loads",
+        )
+
+
 def _no_scale_beside_levels(factor: Factor, place: Place) -> Iterator[Finding]:
     given = [key for key in ("unit", "low", "high", "increment") if getattr(factor, key) is not None]
     given += ["setpoint_sd"] if factor.setpoint_sd else []
+    given += ["reading_sd"] if factor.reading_sd is not None else []
     if given:
         yield Finding(
             place,
@@ -223,6 +237,37 @@ def _distinct_levels(factor: Factor, place: Place) -> Iterator[Finding]:
     if twice:
         yield Finding(
             (*place, "levels"), f"{listed(twice)} is there more than once", "levels must differ", "rename or remove one"
+        )
+
+
+def _covariate_unit(covariate: Covariate, place: Place) -> Iterator[Finding]:
+    if covariate.kind == "number" and covariate.unit is None:
+        yield Finding(
+            (*place, "unit"),
+            "the key is missing",
+            "a covariate that is a number needs a unit",
+            'add it, for example unit = "h", or unit = "1" for a quantity without dimension; or write kind = "date"',
+        )
+    elif covariate.kind == "date" and covariate.unit is not None:
+        yield Finding(
+            (*place, "unit"),
+            f"found {show(covariate.unit)} beside kind = 'date'",
+            "a date counts in days and has no other unit",
+            "remove unit, or correct the kind",
+        )
+
+
+def _covariate_loads(draft: Draft, covariate: Covariate, place: Place) -> Iterator[Finding]:
+    budget_is_known = draft.budget is not None or draft.source.value(("budget",)) is None
+    planned = draft.budget is not None and draft.budget.loads is not None
+    dried = any(factor.change == "load" for _, factor in draft.factors)
+    usable = budget_is_known and len(draft.factors) == len(draft.source.value(("factors",)) or ())
+    if covariate.per == "load" and usable and not planned and not dried:
+        yield Finding(
+            (*place, "per"),
+            "found 'load' in a study without drying loads",
+            "a covariate per load needs loads: a factor with change = \"load\", or the number of loads",
+            'write per = "print", or add loads under [budget]',
         )
 
 
@@ -280,5 +325,5 @@ def _term(place: Place, text: str, names: list[str], categorical: set[str]) -> I
             )
 
 
-_NUMERIC = (_needs_unit, _needs_range, _low_below_high, _increment, _setpoint_sd)
+_NUMERIC = (_needs_unit, _needs_range, _low_below_high, _increment, _setpoint_sd, _reading_sd)
 _CATEGORICAL = (_no_scale_beside_levels, _distinct_levels)

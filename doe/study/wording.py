@@ -13,6 +13,7 @@ from doe.study.spec import (
     Budget,
     Check,
     Constraint,
+    Covariate,
     Factor,
     Header,
     Identifier,
@@ -39,6 +40,7 @@ _PARTS: Mapping[tuple[str, ...], type[Part]] = {
     ("instruments",): Instrument,
     ("constraints",): Constraint,
     ("references",): Reference,
+    ("covariates",): Covariate,
     ("oven",): Oven,
     ("budget",): Budget,
 }

@@ -10,7 +10,8 @@ from doe.design.adopt import adopt
 from doe.design.plan import plan_runs
 from doe.design.read import read_table
 from doe.design.request import PlanRequest
-from doe.model.fit import fit_model, predicted_mean
+from doe.model.fit import fit_model
+from doe.model.measured import predicted_mean
 from doe.model.results import as_data
 from tests.conftest import make_study, numeric
 from tests.records import simulated

@@ -6,9 +6,11 @@ import pytest
 from doe.design.plan import plan_runs
 from doe.design.request import PlanRequest
 from doe.model import inference
-from doe.model.fit import fit_model, mean_interval
+from doe.model.fit import fit_model
+from doe.model.measured import mean_interval
 from doe.numerics import reml
-from doe.numerics.intervals import chosen_interval, mean_interval as plain_interval
+from doe.numerics.intervals import chosen_interval
+from doe.numerics.intervals import mean_interval as plain_interval
 from doe.numerics.mixture import mixture, mixture_interval
 from tests.conftest import make_study, numeric
 from tests.records import simulated

@@ -25,7 +25,8 @@ def case(reading_sd, errors):
     design = plan_runs(study, PlanRequest(kind="factorial", replicates=4, seed=1))
     record = simulated(study, design)
     set_to = design.runs["set.nozzle_temperature"].to_numpy(dtype=float)
-    return study, design, replace(record, prints=record.prints.assign(**{"read.nozzle_temperature": set_to + errors(len(set_to))}))
+    read = {"read.nozzle_temperature": set_to + errors(len(set_to))}
+    return study, design, replace(record, prints=record.prints.assign(**read))
 
 
 def test_reliable_readings_replace_setpoints():

@@ -44,6 +44,7 @@ def test_the_protocol_is_plain_data_with_the_keys_of_the_file():
         "references",
         "oven",
         "budget",
+        "covariates",
     ]
     assert whole["instruments"][0]["due"] == "2027-03-31"
     assert whole["study"]["simulated"] is False

@@ -1,0 +1,237 @@
+"""The fit of one measured response: coefficients, strata, checks and verdicts, and what the stages that predict need."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from doe.model import (
+    check,
+    coefficients,
+    covariate_checks,
+    covariates,
+    findings,
+    inference,
+    limits,
+    sensitivity,
+    structure,
+)
+from doe.model.data import ResponseData
+from doe.model.results import ResponseFit
+from doe.numerics import reml, surface
+from doe.study import scale
+from doe.study.spec import Study
+from doe.verdicts import Verdict
+
+Array = NDArray[np.float64]
+
+LEAST_SQUARES = "least squares"
+REML = "REML, Kenward-Roger"
+FEW_LOADS = "REML, Kenward-Roger; what changes from load to load by a posterior that rests on a weak prior"
+NO_INFERENCE = "estimates only"
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """One response with its data and its fit, for the stages that predict."""
+
+    data: ResponseData
+    """What the fit rests on: limits as the values that they act like."""
+    measured: ResponseData
+    """The measured values alone."""
+    mixed: reml.MixedFit | None
+    """None where the prints leave no error degree of freedom: nothing can be said about precision then."""
+    inference: inference.Inference | None
+    """What its intervals come from; None where ``mixed`` is."""
+    random: tuple[str, ...]
+    """Names of the variance components before the residual: a part of ``load``, ``print``."""
+    load_dof: int | None
+    """Load error degrees of freedom; None where the study has no loads."""
+    print_dof: int
+    """Error degrees of freedom of the prints."""
+    estimates: Array
+    """Coefficients, shape (p,), response units (or their logarithm)."""
+    result: ResponseFit
+
+
+def fit_measured(
+    study: Study, data: ResponseData, everything: ResponseData, extra: covariates.Covariates, seen: Mapping[str, Array]
+) -> Fitted:
+    """
+    Fit one measured response.
+
+    Parameters
+    ----------
+    study : Study
+    data : ResponseData
+        Measured values; the model's columns can be told apart.
+    everything : ResponseData
+        With those that are only limits; the same as ``data`` where there are none.
+    extra : Covariates
+        What becomes of the covariates.
+    seen : mapping of covariate to array of shape (n,)
+        Their values at the prints of ``data``.
+
+    Returns
+    -------
+    Fitted
+    """
+    data, everything = (covariates.with_columns(one, extra) for one in (data, everything))
+    found = structure.strata(data)
+    fitted = structure.tried(data, found)
+    used, said = _with_limits(data, everything, found, fitted)
+    mixed = used.mixed
+    estimates = mixed.estimates if mixed else np.asarray(np.linalg.lstsq(data.X, data.means, rcond=None)[0], dtype=float)
+    inferred = None if mixed is None else inference.infer(used.data, mixed, found.random, found.load_dof)
+    result = _result(study, data, used, found, inferred, estimates)
+    if study.covariates:
+        judged = covariate_checks.response_covariates(study, data, extra, seen, result.coefficients)
+        result = replace(result, covariates=judged)
+        said = (*said, *extra.verdicts, *covariate_checks.check_verdicts(judged))
+    doubted = sensitivity.sensitivity(data, fitted.fit)
+    if doubted is not None:
+        result = replace(result, sensitivity=doubted)
+        said = (*said, *sensitivity.verdicts(doubted, data.response.name))
+    said = (*findings.of_response(result, data, found, fitted.trouble), *said, *findings.of_rounds(result, data))
+    return Fitted(
+        data=used.data,
+        measured=data,
+        mixed=mixed,
+        inference=inferred,
+        random=found.random,
+        load_dof=found.load_dof,
+        print_dof=found.print_dof,
+        estimates=estimates,
+        result=replace(result, verdicts=said),
+    )
+
+
+def _result(
+    study: Study,
+    data: ResponseData,
+    used: "_Used",
+    found: structure.Strata,
+    inferred: inference.Inference | None,
+    estimates: Array,
+) -> ResponseFit:
+    """Return the fit as values, verdicts and what stands beside it left out."""
+    level, p = study.header.confidence, len(estimates)
+    return ResponseFit(
+        response=data.response.name,
+        unit=data.response.display_unit,
+        method=_method(used.mixed, found, inferred),
+        level=level,
+        terms=tuple(scale.term_label(study, term) for term in data.model),
+        prints=len(used.data.names),
+        loads=used.data.loads,
+        values=len(used.data.values),
+        coefficients=coefficients.coefficients(used.data, inferred, estimates, found, level),
+        components=() if used.mixed is None else coefficients.components(used.mixed, found.random, len(data.values)),
+        covariance=np.full((p, p), np.nan) if used.mixed is None else used.mixed.adjusted_covariance,
+        lack_of_fit=check.lack_of_fit(data),
+        curvature=None if used.mixed is None else check.curvature(data, found.random),
+        stationary=_stationary(study, data, estimates),
+        excluded=data.excluded,
+        verdicts=(),
+        limits=used.count,
+    )
+
+
+@dataclass(frozen=True)
+class _Used:
+    """The values and the model that a response is reported by."""
+
+    data: ResponseData
+    mixed: reml.MixedFit | None
+    count: limits.LimitCount | None
+
+
+def _with_limits(
+    data: ResponseData, everything: ResponseData, found: structure.Strata, fitted: structure.Mixed
+) -> tuple[_Used, tuple[Verdict, ...]]:
+    """Return the fit in which limits count, where there are any and it can be had; else that of the measured values."""
+    if everything.limits is None:
+        return _Used(data, fitted.fit, None), ()
+    name = data.response.name
+    limited: limits.Limited | str = "the measured values alone leave no estimate of their variation"
+    if fitted.fit is not None:
+        limited = limits.fit_limited(everything, found)
+    if isinstance(limited, str):
+        count = limits.counted(everything, used=False)
+        return _Used(data, fitted.fit, count), tuple(limits.verdicts(count, name, limited, converged=True))
+    count = limits.counted(everything, used=True)
+    return _Used(limited.data, limited.mixed, count), tuple(limits.verdicts(count, name, "", limited.converged))
+
+
+def _method(mixed: reml.MixedFit | None, found: structure.Strata, inferred: inference.Inference | None) -> str:
+    if mixed is None or inferred is None:
+        return NO_INFERENCE
+    if inferred.mixture is not None:
+        return FEW_LOADS
+    return REML if found.random else LEAST_SQUARES
+
+
+def predicted_mean(study: Study, one: Fitted, settings: Mapping[str, Array]) -> Array:
+    """
+    Return the predicted mean at some settings, the average over the printers, in response units.
+
+    Parameters
+    ----------
+    study : Study
+    one : Fitted
+    settings : mapping of factor name to array of shape (m,)
+        Natural units, or level names.
+
+    Returns
+    -------
+    ndarray of shape (m,)
+        With ``transform = "log"`` the median of the response.
+    """
+    mean: Array = one.data.rows(scale.coded(study, settings)) @ one.estimates
+    return np.exp(mean) if one.data.response.transform == "log" else mean
+
+
+def mean_interval(study: Study, one: Fitted, settings: Mapping[str, Array]) -> Array:
+    """
+    Return the confidence interval of the mean at some settings, each for itself, the average over the printers.
+
+    Parameters
+    ----------
+    study : Study
+    one : Fitted
+        With an inference.
+    settings : mapping of factor name to array of shape (m,)
+        Natural units, or level names.
+
+    Returns
+    -------
+    ndarray of shape (m, 2)
+        Response units; with ``transform = "log"`` those of the median.
+    """
+    assert one.inference is not None
+    found = inference.means(one.inference, one.data.rows(scale.coded(study, settings)), study.header.confidence)
+    limits = np.column_stack([found.low, found.high])
+    return np.exp(limits) if one.data.response.transform == "log" else limits
+
+
+def _stationary(study: Study, data: ResponseData, estimates: Array) -> dict[str, object] | None:
+    """Return the stationary point of a full quadratic in numeric factors, in natural units and coded."""
+    k = len(data.levels)
+    if any(data.levels) or max(map(len, data.model)) > 2 or not all((index, index) in data.model for index in range(k)):
+        return None
+    try:
+        point = surface.stationary_point(*surface.quadratic_form(estimates[: len(data.model)], data.model, range(k)))
+    except ValueError:  # no curvature at all: a plane, or a constant response
+        return None
+    natural = {
+        factor.name: float(value * factor.half_range + factor.centre)
+        for factor, value in zip(study.factors, point.point, strict=True)
+    }
+    return {
+        "point": natural,
+        "coded": point.point.tolist(),
+        "value": float(estimates[0] + point.offset),
+        "eigenvalues": point.eigenvalues.tolist(),
+        "nature": point.nature,
+    }
