@@ -61,6 +61,8 @@ class ResponseData:
         Run order over all rounds.
     excluded : tuple of (str, str)
         Print or coupon, and why its value does not enter.
+    load_names : tuple of str
+        Identifiers of the loads, in the order of their codes.
     items : tuple of str, length m
         The coupon or print that has each value.
     suspect : ndarray of shape (m,), bool, or None
@@ -88,6 +90,7 @@ class ResponseData:
     rounds: tuple[str, ...]
     order: Codes
     excluded: tuple[tuple[str, str], ...]
+    load_names: tuple[str, ...] = ()
     items: tuple[str, ...] = ()
     suspect: Flags | None = None
     limits: Limits | None = None
@@ -246,6 +249,7 @@ def without(data: ResponseData, dropped: Flags) -> ResponseData | None:
         coded=data.coded[rows],
         X=data.X[rows],
         load=None if data.load is None else np.unique(data.load[rows], return_inverse=True)[1].astype(np.int64),
+        load_names=() if data.load is None else tuple(data.load_names[code] for code in np.unique(data.load[rows])),
         cell=data.cell[rows],
         printer=data.printer[rows],
         order=data.order[rows],
@@ -262,7 +266,7 @@ def _arranged(
     """Return what is known of some prints before their values: settings, model matrix, loads, printers, rounds."""
     levels = scale.level_counts(study)
     coded = scale.coded(study, actual)
-    blocks, block_labels = _blocks(runs)
+    blocks, block_labels = printer_and_round_columns(runs)
     load = check.codes(list(runs["load"]))
     none = np.zeros(0, dtype=np.int64)
     return ResponseData(
@@ -282,10 +286,11 @@ def _arranged(
         rounds=tuple(dict.fromkeys(str(number) for number in runs["round"])),
         order=none,
         excluded=(),
+        load_names=tuple(dict.fromkeys(name for name in runs["load"] if name)),
     )
 
 
-def _blocks(runs: pd.DataFrame) -> tuple[Array, list[str]]:
+def printer_and_round_columns(runs: pd.DataFrame) -> tuple[Array, list[str]]:
     """Return the sum-to-zero columns of printers and rounds with their labels."""
     columns, labels = [], []
     for name in ("printer", "round"):

@@ -6,6 +6,7 @@ import numpy as np
 
 from doe.design.plan import Design
 from doe.model import covariates, findings, graded, summary
+from doe.model.completion import completion_fit
 from doe.model.data import ResponseData, response_data
 from doe.model.measured import Fitted, fit_measured
 from doe.model.results import Fit, JudgedFit
@@ -74,6 +75,7 @@ def fit_model(
         verdicts=(*missing, *_averaged_over_rounds(fitted), *findings.of_record(record), *findings.of_readings(read)),
         inputs=dict(inputs or {}),
         judged=tuple(judged),
+        printed=completion_fit(study, design, record, model, study.header.confidence),
         readings=read,
     )
     return fit, tuple(fitted)

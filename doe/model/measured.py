@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,9 +12,13 @@ from doe.model import (
     coefficients,
     covariate_checks,
     covariates,
+    diagnosed,
+    diagnostics,
+    effects,
     findings,
     inference,
     limits,
+    printers,
     sensitivity,
     structure,
 )
@@ -85,6 +90,8 @@ def fit_measured(
     estimates = mixed.estimates if mixed else np.asarray(np.linalg.lstsq(data.X, data.means, rcond=None)[0], dtype=float)
     inferred = None if mixed is None else inference.infer(used.data, mixed, found.random, found.load_dof)
     result = _result(study, data, used, found, inferred, estimates)
+    judged_by, more = _examined(data, fitted, found, level=result.level)
+    result, said = replace(result, **judged_by), (*said, *more)
     if study.covariates:
         judged = covariate_checks.response_covariates(study, data, extra, seen, result.coefficients)
         result = replace(result, covariates=judged)
@@ -105,6 +112,21 @@ def fit_measured(
         estimates=estimates,
         result=replace(result, verdicts=said),
     )
+
+
+def _examined(
+    data: ResponseData, fitted: structure.Mixed, found: structure.Strata, level: float
+) -> tuple[dict[str, Any], tuple[Verdict, ...]]:
+    """Return what examines the model of the measured values, by its key in the result, with its verdicts."""
+    name, unit = data.response.name, data.response.display_unit
+    looked = diagnostics.diagnose(data, fitted.fit, found.random, data.load_names)
+    joint = effects.effects(data, fitted.fit, found.random)
+    said = (*diagnosed.verdicts(looked, name, unit), *effects.verdicts(joint))
+    parts: dict[str, Any] = {"diagnostics": looked, "effects": joint, "strata": effects.strata_table(data)}
+    if len(data.printers) > 1:
+        parts["printers"] = printers.printer_effects(data, found.random, level)
+        said = (*said, *printers.verdicts(parts["printers"]))
+    return parts, said
 
 
 def _result(

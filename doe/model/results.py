@@ -7,8 +7,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from doe.model.completion import CompletionFit
 from doe.model.covariate_checks import ResponseCovariates
+from doe.model.diagnosed import Diagnostics
+from doe.model.effects import Effects, StratumRow
 from doe.model.limits import LimitCount
+from doe.model.printers import PrinterEffects
 from doe.model.sensitivity import Sensitivity
 from doe.model.settings import Readings
 from doe.verdicts import Verdict
@@ -82,6 +86,14 @@ class ResponseFit:
     """Values that are only limits; None where there are none."""
     sensitivity: Sensitivity | None = None
     """The same model without the values in doubt; None where none is."""
+    diagnostics: Diagnostics | None = None
+    """Checks of the fit of the measured values, and every print with its residual."""
+    effects: Effects | None = None
+    """Joint tests of whole terms and factors."""
+    strata: tuple[StratumRow, ...] = ()
+    """Sums of squares by stratum; empty where some values are only limits."""
+    printers: PrinterEffects | None = None
+    """Whether factors act differently on the printers; None with one printer or none."""
     covariates: ResponseCovariates | None = None
     """Those in the model, and those that are only checked; None where the study has none."""
 
@@ -189,6 +201,8 @@ class Fit:
     """SHA-256 of each file the fit was made from."""
     judged: tuple[JudgedFit, ...] = ()
     """Models of the graded and pass-fail responses, in the order of ``summaries``."""
+    printed: CompletionFit | None = None
+    """Whether prints complete: counts and model; None where no print was tried."""
     readings: tuple[Readings, ...] = ()
     """What readings of actual values at the prints are worth, of the factors whose reading the study trusts."""
 

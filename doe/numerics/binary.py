@@ -13,14 +13,17 @@ problem of separation in logistic regression", Stat. Med. 21 (2002) 2409. McCull
 Models*, 2nd ed. (1989). All three from memory.
 """
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special
+from scipy import optimize, special
 
 from doe.numerics import firth, terms
 from doe.numerics.load_allowance import (
+    PRIOR_SCALE,
+    SD_GRID,
     LoadAllowance,
     LoadScores,
     Shares,
@@ -33,6 +36,11 @@ from doe.numerics.load_allowance import (
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
+
+_NODES = special.ndtri((np.arange(250) + 0.5) / 250)  # equally likely; loads that differ much are nearly a step
+_BISECTIONS = 50
+LOAD_SDS = PRIOR_SCALE * SD_GRID
+"""Standard deviations of loads, logits, that are equally likely before any data."""
 
 
 @dataclass(frozen=True)
@@ -69,7 +77,9 @@ class BinaryFit:
     reasons: tuple[str, ...]
 
 
-def fit_binary(successes: ArrayLike, trials: ArrayLike, X: ArrayLike, load: ArrayLike | None = None) -> BinaryFit:
+def fit_binary(
+    successes: ArrayLike, trials: ArrayLike, X: ArrayLike, load: ArrayLike | None = None, *, as_one: bool = False
+) -> BinaryFit:
     """
     Fit the chance of passing.
 
@@ -81,6 +91,9 @@ def fit_binary(successes: ArrayLike, trials: ArrayLike, X: ArrayLike, load: Arra
         Model matrix, coded units, intercept first.
     load : integer array of shape (n,), optional
         Load codes 0 .. L - 1. Nothing is allowed for where every load holds one print.
+    as_one : bool
+        Whether all coupons of a print count as one trial, k of m as the share k / m of it: exact where one event decides for
+        all of them, careful otherwise. It takes the place of a dispersion, which few failures cannot tell.
 
     Returns
     -------
@@ -96,6 +109,8 @@ def fit_binary(successes: ArrayLike, trials: ArrayLike, X: ArrayLike, load: Arra
     data = _checked(successes, trials, X)
     is_whole = terms.estimable(data.X)
     fitted = data if is_whole else firth.Trials(data.successes, data.trials, data.X[:, :1])
+    if as_one:
+        fitted = firth.Trials(fitted.successes / fitted.trials, np.ones(len(data.X)), fitted.X)
     best = firth.maximise(fitted)
     dispersion, dof = _dispersion(fitted, best)
     covariance = dispersion * np.linalg.inv(best.information[0])
@@ -152,6 +167,57 @@ def coefficient_limits(fit: BinaryFit, level: float = 0.95) -> Array:
     limits = np.tile([-np.inf, np.inf], (whole, 1))
     limits[:fitted] = _limits(fit, np.eye(fitted), level)
     return limits
+
+
+def no_failure_bound(n: int, tail: float, load: ArrayLike | None = None) -> float:
+    """
+    Return the least share of successes with which n prints all succeed with probability ``tail``.
+
+    Prints on their own: Clopper and Pearson's limit, tail^(1/n) ("The use of confidence or fiducial limits", Biometrika 26
+    (1934) 404, from memory). In loads that differ, no failure at all is likelier than that: its probability is averaged over
+    the prior of the load standard deviation that ``load_allowance`` has, since nothing else is known of it.
+
+    Parameters
+    ----------
+    n : int
+        Prints, at least 1.
+    tail : float
+        Probability of error, in (0, 1).
+    load : integer array of shape (n,), optional
+        Load codes, as for ``fit_binary``.
+
+    Returns
+    -------
+    float
+        On a load taken at random.
+    """
+    codes = checked_load(load, n)
+    if codes is None:
+        return float(tail ** (1 / n))
+    return _bound_in_loads(tuple(sorted(np.bincount(codes).tolist())), tail)
+
+
+@functools.cache
+def _bound_in_loads(prints: tuple[int, ...], tail: float) -> float:
+    """Return the bound for so many prints in each load; every row of a table asks for the same."""
+    sizes, how_many = np.unique(prints, return_counts=True)
+
+    def excess(share: float) -> float:
+        chance = special.expit(_centres(share)[:, None] + LOAD_SDS[:, None] * _NODES)
+        powers = np.stack([np.mean(chance**size, axis=1) for size in sizes])
+        return float(np.mean(np.prod(powers.T**how_many, axis=1))) - tail
+
+    return float(optimize.brentq(excess, 1e-9, 1 - 1e-9))
+
+
+def _centres(share: float) -> Array:
+    """Return the logits about which loads lie, one for each of ``LOAD_SDS``, so that the share is that of a random load."""
+    low, high = (np.full(len(LOAD_SDS), special.logit(share)) + side * 10 * (1 + LOAD_SDS) for side in (-1, 1))
+    for _ in range(_BISECTIONS):
+        middle = (low + high) / 2
+        is_less = special.expit(middle[:, None] + LOAD_SDS[:, None] * _NODES).mean(axis=1) < share
+        low, high = np.where(is_less, middle, low), np.where(is_less, high, middle)
+    return (low + high) / 2
 
 
 def _limits(fit: BinaryFit, directions: Array, level: float) -> Array:

@@ -1,22 +1,26 @@
 """
 Ordinary least squares with its diagnostics, and lack of fit.
 
-The solution comes from a Householder QR factorisation of the model matrix after scaling its columns to unit length,
-which keeps more digits on ill-conditioned data than a pseudo-inverse.
+The solution comes from a Householder QR factorisation of the model matrix after scaling its columns to about unit length,
+which keeps more digits on ill-conditioned data than a pseudo-inverse; it is refined with residuals that are summed without
+rounding (Björck, "Iterative refinement of linear least squares solutions I", BIT 7 (1967) 257, from memory).
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import linalg, stats
 
-from doe.numerics.terms import estimable
-
 Array = NDArray[np.float64]
 
 _DEPENDENT = 1e-9  # a direction of the unit-length columns this much shorter than the longest is rounding
-_EXACT = 1e-12  # a leverage this close to one is one; a sum of squares below (this times |y|)^2 is rounding
+_ALIKE = 1e-12  # the same, for columns that a fit is asked to tell apart: in between, fewer digits are left, but some are
+_EXACT = 1e-12  # a leverage this close to one is one
+_ROUNDING = 1e-14  # a sum of squares below (this times |y|)^2 is rounding
+_REFINEMENTS = 3
+_SPLIT = 2.0**27 + 1  # halves the digits of a number (Dekker, Numer. Math. 18 (1971) 224)
 
 
 @dataclass(frozen=True)
@@ -104,11 +108,10 @@ def fit_least_squares(y: ArrayLike, X: ArrayLike) -> LeastSquares:
     values, model = np.asarray(y, dtype=float), np.asarray(X, dtype=float)
     check_model(values, model)
     n, p = model.shape
-    length = np.linalg.norm(model, axis=0)
+    length = _powers_of_two(model)
     Q, R = np.linalg.qr(model / length)
-    estimates = linalg.solve_triangular(R, Q.T @ values) / length
-    fitted = model @ estimates
-    residuals = values - fitted
+    scaled, residuals = _refined(values, model / length, Q, R)
+    estimates, fitted = scaled / length, values - residuals
     residual_ss, dof = _sum_of_squares(residuals, values), n - p
     variance = residual_ss / dof if dof else np.nan
     unfold = linalg.solve_triangular(R, np.eye(p)) / length[:, None]
@@ -144,14 +147,52 @@ def check_model(y: Array, X: Array) -> None:
     n, p = X.shape
     if n < p:
         raise ValueError(f"{n} values cannot give {p} coefficients")
-    if not estimable(X):
+    if np.linalg.matrix_rank(X / _powers_of_two(X), tol=_ALIKE) < p:
         raise ValueError("the columns of X are linearly dependent, so the coefficients cannot be told apart")
+
+
+def coefficients(y: Array, X: Array) -> Array:
+    """Return the least-squares coefficients alone, of arrays that ``check_model`` accepts; shape (p,)."""
+    length = _powers_of_two(X)
+    scaled: Array = _refined(y, X / length, *np.linalg.qr(X / length))[0]
+    return scaled / length
+
+
+def _powers_of_two(X: Array) -> Array:
+    """Return the lengths of the columns, rounded to powers of two so that a division by them is exact; 1 for zeros."""
+    lengths = np.linalg.norm(X, axis=0)
+    return np.asarray(2.0 ** np.round(np.log2(np.where(lengths > 0, lengths, 1.0))))
+
+
+def _refined(y: Array, X: Array, Q: Array, R: Array) -> tuple[Array, Array]:
+    """
+    Return coefficients and residuals of y = X b, for X = Q R.
+
+    Both follow from X b + r = y and X'r = 0; what these are off by, summed exactly, gives the next correction.
+    """
+    b = linalg.solve_triangular(R, Q.T @ y)
+    r = y - X @ b
+    for _ in range(_REFINEMENTS):
+        off = _exact_sums(np.column_stack([y, -r]), -X, b)
+        slope = _exact_sums(np.zeros((X.shape[1], 0)), -X.T, r)
+        inside = Q.T @ off - linalg.solve_triangular(R, slope, trans="T")
+        b, r = b + linalg.solve_triangular(R, inside), r + off - Q @ inside
+    return b, r
+
+
+def _exact_sums(terms: Array, X: Array, b: Array) -> Array:
+    """Return the row sums of some terms and of X b, rounded once at the end."""
+    products = X * b
+    high_X, high_b = (one * _SPLIT - (one * _SPLIT - one) for one in (X, b))
+    low_X, low_b = X - high_X, b - high_b
+    left = ((high_X * high_b - products) + high_X * low_b + low_X * high_b) + low_X * low_b
+    return np.array([math.fsum(row) for row in np.hstack([terms, products, left]).tolist()])
 
 
 def _sum_of_squares(deviations: Array, y: Array) -> float:
     """Sum of squares, zero where it is no more than the rounding of y."""
     total = float(deviations @ deviations)
-    return total if total > _EXACT**2 * float(y @ y) else 0.0
+    return total if total > _ROUNDING**2 * float(y @ y) else 0.0
 
 
 def _total(y: Array, Q: Array) -> tuple[float, int]:

@@ -34,8 +34,8 @@ Codes = NDArray[np.int64]
 
 FEWEST_LOADS = 5
 """With fewer loads the prior, not the data, says how much loads differ."""
-_PRIOR_SCALE = 1.0  # of the load standard deviation, logits
-_SD_GRID = np.tan((np.arange(40) + 0.5) / 40 * np.pi / 2)  # equal prior mass at each
+PRIOR_SCALE = 1.0  # of the load standard deviation, logits
+SD_GRID = np.tan((np.arange(40) + 0.5) / 40 * np.pi / 2)  # equal prior mass at each
 _ABSENT = 1e-8
 _STEPS = 60
 _CONVERGED = 1e-10
@@ -143,7 +143,7 @@ def allow_for_loads(scores: LoadScores, contrasts: int) -> LoadAllowance:
     along = directions.T @ scores.score
     kept = sizes > _ABSENT * float(scores.own.max())
     sizes, along = sizes[kept], along[kept]
-    variances = (_PRIOR_SCALE * _SD_GRID) ** 2
+    variances = (PRIOR_SCALE * SD_GRID) ** 2
     spread = sizes + variances[:, None] * sizes**2
     log_weights = -0.5 * np.sum(np.log(spread) + along**2 / spread, axis=1)
     weights = np.exp(log_weights - log_weights.max())

@@ -16,8 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from doe.numerics.batched import BatchFit, SharedPlan
-from doe.numerics.reml import Contrasts
-from doe.numerics.restricted import ABSENT
+from doe.numerics.reml import Contrasts, matched_f
 
 Array = NDArray[np.float64]
 
@@ -193,7 +192,7 @@ def _joint_with_loads(plan: SharedPlan, known: _Components, rows: Array) -> Join
     A1 = known.along(*(np.trace(part, axis1=1, axis2=2)[:, None] for part in (by_load, by_print)))
     A2 = _crossed(by_load, by_load) * known.loads + _crossed(by_print, by_print) * known.prints
     A2 += 2 * _crossed(by_load, by_print) * known.shared
-    ddf, scale = _matched_f(A1[:, 0], A2[:, 0], len(rows))
+    ddf, scale = matched_f(A1[:, 0], A2[:, 0], len(rows))
     return JointPrecision(covariance, covariance + _summed(_adjustment(plan, known), shown), ddf, scale)
 
 
@@ -205,22 +204,3 @@ def _summed(weights: Array, matrices: Array) -> Array:
 def _crossed(left: Array, right: Array) -> Array:
     """Return the trace of each product, shape (R, 1)."""
     return np.asarray(np.einsum("rab,rba->r", left, right), dtype=float)[:, None]
-
-
-def _matched_f(A1: Array, A2: Array, q: int) -> tuple[Array, Array]:
-    """
-    Denominator degrees of freedom and scale of the F with the moments of the Wald statistic; q at least 2.
-
-    Kenward and Roger (1997), sec. 3, cleared of the denominators that vanish at 4 and 2 degrees of freedom, as in
-    ``reml.py``.
-    """
-    B = (A1 + 6 * A2) / (2 * q)
-    g = ((q + 1) * A1 - (q + 4) * A2) / ((q + 2) * A2)
-    d = 3 * q + 2 * (1 - g)
-    v0, v1, v2 = 1 + g / d * B, 1 - (q - g) / d * B, 1 - (q + 2 - g) / d * B
-    shrink = 1 - A2 / q
-    both = np.maximum(np.abs(shrink), np.abs(v1)) < ABSENT  # their ratio is one there
-    numerator, denominator = np.where(both, 1.0, v1) ** 2, np.where(both, 1.0, shrink) ** 2
-    ddf = 4 + (q + 2) * v2 * numerator / (denominator * v0 - v2 * numerator)
-    at_two = np.abs(ddf - 2) < 1e-2  # the scale is a ratio of vanishing numbers there, one in balanced layouts
-    return ddf, np.where(at_two, 1.0, ddf * shrink / np.where(at_two, 1.0, ddf - 2))

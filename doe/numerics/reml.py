@@ -315,28 +315,39 @@ def f_test(fit: MixedFit, L: ArrayLike) -> FTest:
         traces = np.trace(relative, axis1=1, axis2=2)
         A1 = float(traces @ fit.variances_covariance @ traces)
         A2 = float(np.einsum("ij,iab,jba->", fit.variances_covariance, relative, relative))
-        ddf, scale = _matched_f(A1, A2, q)
+        ddf, scale = (float(part) for part in matched_f(A1, A2, q))
     return FTest(scale * wald, q, ddf, scale, float(stats.f.sf(scale * wald, q, ddf)))
 
 
-def _matched_f(A1: float, A2: float, q: int) -> tuple[float, float]:
+def matched_f(A1: ArrayLike, A2: ArrayLike, q: int) -> tuple[Array, Array]:
     """
-    Denominator degrees of freedom and scale of the F with the moments of the Wald statistic; q at least 2.
+    Denominator degrees of freedom and scale of the F with the moments of the Wald statistic.
 
     Kenward and Roger (1997), sec. 3, with the fraction for the degrees of freedom cleared of its denominators, which
     vanish at 4 degrees of freedom (v2) and at 2 (both ``v1`` and ``shrink``, whose ratio is then one).
+
+    Parameters
+    ----------
+    A1, A2 : array of one shape, or float
+        Of each test, as there.
+    q : int
+        How many functions are tested together, at least 2.
+
+    Returns
+    -------
+    ddf, scale : ndarray of the same shape
     """
+    A1, A2 = np.asarray(A1, dtype=float), np.asarray(A2, dtype=float)
     B = (A1 + 6 * A2) / (2 * q)
     g = ((q + 1) * A1 - (q + 4) * A2) / ((q + 2) * A2)
     d = 3 * q + 2 * (1 - g)
     v0, v1, v2 = 1 + g / d * B, 1 - (q - g) / d * B, 1 - (q + 2 - g) / d * B
     shrink = 1 - A2 / q
-    if max(abs(shrink), abs(v1)) < ABSENT:
-        shrink, v1 = 1.0, 1.0
-    ddf = 4 + (q + 2) * v2 * v1**2 / (shrink**2 * v0 - v2 * v1**2)
-    # Near 2 the scale is a ratio of two vanishing numbers; one is its limit for balanced layouts.
-    scale = 1.0 if abs(ddf - 2) < 1e-2 else ddf * (1 - A2 / q) / (ddf - 2)
-    return ddf, scale
+    both = np.maximum(np.abs(shrink), np.abs(v1)) < ABSENT  # their ratio is one there
+    numerator, denominator = np.where(both, 1.0, v1) ** 2, np.where(both, 1.0, shrink) ** 2
+    ddf = 4 + (q + 2) * v2 * numerator / (denominator * v0 - v2 * numerator)
+    at_two = np.abs(ddf - 2) < 1e-2  # the scale is a ratio of vanishing numbers there, one in balanced layouts
+    return ddf, np.where(at_two, 1.0, ddf * shrink / np.where(at_two, 1.0, ddf - 2))
 
 
 def upper_ratio_limit(fit: MixedFit, k: int, level: float = 0.95) -> float:

@@ -7,6 +7,8 @@ from doe.model.inference import POSTERIOR, PRIOR_SCALE
 from doe.model.results import Component, JudgedFit, ResponseFit
 from doe.report import numbers
 from doe.report.covariates import checks_table, effects_table
+from doe.report.diagnostics import check_of_fit_rows, load_left_out_rows
+from doe.report.effects import effect_table, printer_difference_table, printer_test_table, strata_rows
 from doe.report.tables import Table, unit, words
 from doe.report.values import limit_rows, sensitivity_table
 
@@ -14,10 +16,26 @@ from doe.report.values import limit_rows, sensitivity_table
 def measured_tables(fit: ResponseFit, log: bool = False) -> tuple[Table, ...]:
     """Return everything that is shown of one measured response, in its order; tables without rows are left out."""
     shown = (
-        coefficient_table(fit, log), component_table(fit, log), *_covariates(fit), lack_of_fit_rows(fit),
-        shape_rows(fit, log), limit_rows(fit), sensitivity_table(fit), excluded_rows(fit),
+        coefficient_table(fit, log), *_effects(fit), component_table(fit, log), *_printers(fit), *_covariates(fit),
+        lack_of_fit_rows(fit), *_checks(fit), shape_rows(fit, log), limit_rows(fit), sensitivity_table(fit),
+        excluded_rows(fit),
     )
     return tuple(table for table in shown if table.rows or table.note)
+
+
+def _effects(fit: ResponseFit) -> tuple[Table, ...]:
+    return () if fit.effects is None else (effect_table(fit.effects), strata_rows(fit.response, fit.strata))
+
+
+def _printers(fit: ResponseFit) -> tuple[Table, ...]:
+    return () if fit.printers is None else (printer_test_table(fit.printers), printer_difference_table(fit.printers))
+
+
+def _checks(fit: ResponseFit) -> tuple[Table, ...]:
+    if fit.diagnostics is None:
+        return ()
+    of = unit(fit.unit)
+    return check_of_fit_rows(fit.diagnostics, fit.response, of), load_left_out_rows(fit.diagnostics, fit.response, of)
 
 
 def _covariates(fit: ResponseFit) -> tuple[Table, ...]:

@@ -6,6 +6,7 @@ from typing import Any
 from doe.model.results import Fit
 from doe.recommend.choose import Recommendation
 from doe.report import numbers, rows
+from doe.report.completion import completion_tables
 from doe.report.judged import judged_tables
 from doe.report.measured import measured_tables
 from doe.report.tables import Table, words
@@ -29,9 +30,11 @@ def fit_tables(study: Study, fit: Fit) -> tuple[Table, ...]:
     for judged in fit.judged:
         tables += judged_tables(judged)
     tables += [reading_rows(fit.readings)] if fit.readings else []
+    tables += completion_tables(fit.printed) if fit.printed is not None else ()
     tables += [table for table in (*rows.summary_rows(fit), rows.failure_rows(fit)) if table.rows]
     of_responses = (*(one.verdicts for one in fit.responses), *(one.verdicts for one in fit.judged))
-    found = (*fit.verdicts, *(verdict for verdicts in of_responses for verdict in verdicts))
+    completion = () if fit.printed is None else fit.printed.verdicts
+    found = (*fit.verdicts, *completion, *(verdict for verdicts in of_responses for verdict in verdicts))
     return (*tables, *verdict_tables(found))
 
 

@@ -21,6 +21,7 @@ from doe.model.summary import meets
 from doe.recommend.results import Recommendation
 from doe.record.match import Record
 from doe.report import figures, numbers, rows, views
+from doe.report.completion import completion_tables
 from doe.report.judged import judged_tables
 from doe.report.measured import measured_tables
 from doe.report.tables import Table, in_fonts, parts, words
@@ -156,7 +157,7 @@ def _answer(inputs: ReportInputs) -> list[Block]:
     if verdicts:
         short = tuple((one.name, words(one.about) or "the study", one.next_step) for one in verdicts[:_VERDICTS_UP_FRONT])
         more = len(verdicts) - len(short)
-        note = (f"And {more} more. " if more else "") + "The causes stand in sections 2, 5, 6 and 7."
+        note = (f"And {more} more. " if more else "") + "The causes stand in sections 2, 3, 5, 6 and 7."
         blocks.append(_table(Table("Open verdicts", ("Verdict", "About", "What to do"), short, "lll", note)))
     if found is not None:
         blocks.append(_strong(f"Next step: {found.next}"))
@@ -168,7 +169,8 @@ def all_verdicts(inputs: ReportInputs) -> tuple[Verdict, ...]:
     found = () if inputs.recommendation is None else inputs.recommendation.verdicts
     of_measured = [verdict for fit in inputs.fit.responses for verdict in fit.verdicts]
     of_judged = [verdict for fit in inputs.fit.judged for verdict in fit.verdicts]
-    return tuple(dict.fromkeys([*found, *inputs.fit.verdicts, *of_measured, *of_judged, *inputs.design.verdicts]))
+    of_printed = () if inputs.fit.printed is None else inputs.fit.printed.verdicts
+    return tuple(dict.fromkeys([*found, *inputs.fit.verdicts, *of_printed, *of_measured, *of_judged, *inputs.design.verdicts]))
 
 
 def _question(inputs: ReportInputs) -> list[Block]:
@@ -192,11 +194,14 @@ def _plan(inputs: ReportInputs) -> list[Block]:
 
 
 def _deviations(inputs: ReportInputs) -> list[Block]:
-    return [
-        _table(rows.deviation_rows(inputs.study, inputs.design, inputs.record)), _table(rows.completion_rows(inputs.fit)),
-        _table(rows.failure_rows(inputs.fit)), _table(rows.correction_rows(inputs.record)),
-        _table(rows.amendment_rows(inputs.log)),
+    tables = [
+        rows.deviation_rows(inputs.study, inputs.design, inputs.record), rows.completion_rows(inputs.fit),
+        rows.failure_rows(inputs.fit),
     ]
+    tables += completion_tables(inputs.fit.printed) if inputs.fit.printed is not None else ()
+    said = () if inputs.fit.printed is None else inputs.fit.printed.verdicts
+    rest = (rows.correction_rows(inputs.record), rows.amendment_rows(inputs.log))
+    return [*map(_table, tables), *_verdict_blocks(said), *map(_table, rest)]
 
 
 def _data(inputs: ReportInputs) -> list[Block]:

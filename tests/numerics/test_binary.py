@@ -136,6 +136,19 @@ class TestAllowances:
         )
         np.testing.assert_allclose(binary.coefficient_limits(fit), plain, rtol=1e-6)
 
+    def test_coupons_that_count_as_one_are_their_print(self):
+        # Prints that pass or fail as a whole: five coupons of each are one value of it. A part of a print is between them.
+        X, load, generator = plan()
+        passed = generator.integers(0, 2, 30)
+        prints = binary.fit_binary(passed, np.ones(30), X, load)
+        coupons = binary.fit_binary(5 * passed, np.full(30, 5), X, load, as_one=True)
+        np.testing.assert_allclose(coupons.estimates, prints.estimates, rtol=1e-12)
+        limits = (binary.pass_shares(fit, X[:2]).limits for fit in (coupons, prints))
+        np.testing.assert_allclose(*limits, rtol=1e-12)
+        assert (coupons.dispersion, coupons.dof) == (1, np.inf)
+        part = binary.fit_binary([5, 5, 2], np.full(3, 5), np.ones((3, 1)), as_one=True)
+        assert part.estimates[0] == pytest.approx(np.log(2.9 / 1.1))  # Jeffreys: 2.4 + 1/2 to 0.6 + 1/2
+
     def test_loads_that_differ_widen(self):
         X, load, generator = plan()
         shift = np.array([-4.0, 4, -3, 3, -2, 2])[load]
@@ -150,6 +163,26 @@ class TestAllowances:
         X, load, generator = plan(loads=3)
         fit = binary.fit_binary(generator.integers(0, 2, 30), np.ones(30), X, load)
         assert "3 loads leave 2 comparisons of loads" in fit.reasons[0]
+
+
+class TestNoFailure:
+    def test_prints_on_their_own_are_clopper_and_pearsons(self):
+        # 0 of 10: upper limit of the failing share 0.3085 at 95 %, as in tables of exact binomial limits (from memory).
+        assert 1 - binary.no_failure_bound(10, 0.025) == pytest.approx(0.3085, abs=5e-5)
+        assert binary.no_failure_bound(10, 0.05, np.arange(10)) == pytest.approx(stats.beta.ppf(0.05, 10, 1))
+
+    def test_in_loads_the_probability_of_no_failure_is_the_tail(self):
+        load = np.repeat([0, 1, 2, 3, 4], [6, 6, 4, 3, 3])
+        bound = binary.no_failure_bound(22, 0.05, load)
+        assert 0.05 ** (1 / 5) < bound < 0.05 ** (1 / 22)
+        shifts = stats.norm.ppf((np.arange(4000) + 0.5) / 4000)
+        found = []
+        for sd in binary.LOAD_SDS:
+            reach = 10 * (1 + sd)
+            centre = optimize.brentq(lambda at, sd=sd: special.expit(at + sd * shifts).mean() - bound, -reach, reach)
+            chance = special.expit(centre + sd * shifts)
+            found.append(np.prod([np.mean(chance**size) for size in (6, 6, 4, 3, 3)]))
+        assert np.mean(found) == pytest.approx(0.05, rel=0.02)
 
 
 class TestTooLittle:
