@@ -20,12 +20,15 @@ def fit(
         str | None,
         typer.Option(help="Another model, terms separated by commas ('a, b, a * b, a^2'); labelled exploratory."),
     ] = None,
+    details: Annotated[
+        bool, typer.Option("--details", help="Show everything that examines the models; it is in the report in any case.")
+    ] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Fit the declared model to what was collected."""
     from doe.cli import steps
 
-    show(steps.fit(folder_of(study), terms), as_json)
+    show(steps.fit(folder_of(study), terms, details=details), as_json)
 
 
 def recommend(study: StudyOption = HERE, as_json: JsonOption = False) -> None:

@@ -334,7 +334,7 @@ def after_collect(design: "Design", record: "Record") -> str:
     return f"{again}, or doe fit on what there is" if _ended(record, design.fitted["print"]) else again
 
 
-def fit(folder: Folder, written: str | None) -> Done:
+def fit(folder: Folder, written: str | None, *, details: bool = False) -> Done:
     """Fit the declared model, or another one that is then labelled exploratory."""
     from doe.model.fit import fit_model
     from doe.model.results import as_data
@@ -352,8 +352,10 @@ def fit(folder: Folder, written: str | None) -> Done:
         data = as_data(result)
         name = FIT if written is None else EXPLORATORY
         desk.commit("fit", {name: dump_json(data)}, exploratory=written is not None)
-    lines = () if written is None else ("This fit is exploratory: the recommendation rests on the declared model.",)
-    return Done(data, screens.fit_tables(study, result), (*lines, f"Wrote {name}.", "Next: doe recommend"))
+    lines = [] if written is None else ["This fit is exploratory: the recommendation rests on the declared model."]
+    lines += [] if details else ["Checks of the models, whole factors, strata and printers: doe fit --details, or the report."]
+    tables = screens.fit_tables(study, result, details=details)
+    return Done(data, tables, (*lines, f"Wrote {name}.", "Next: doe recommend"))
 
 
 def _terms(written: str | None, study: "Study") -> list[str] | None:

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from doe.model.data import ResponseData
+from doe.model.structure import varies_between_loads
 from doe.numerics import criteria, reml, strata, terms
 from doe.verdicts import Verdict
 
@@ -176,18 +177,9 @@ def shared_loads(data: ResponseData) -> bool:
     return data.load is not None and 1 < data.loads < len(data.names)
 
 
-def constant_in_loads(data: ResponseData) -> Flags:
-    """Return, per column of the model, whether it is constant within every load; none where loads are no stratum."""
-    if data.load is None or not shared_loads(data):
-        return np.zeros(data.X.shape[1], dtype=bool)
-    first = {code: row for row, code in reversed(list(enumerate(data.load.tolist())))}
-    away = np.abs(data.X - data.X[[first[code] for code in data.load.tolist()]])
-    return np.asarray(away.max(axis=0) < 1e-9)
-
-
 def unjudged_columns(data: ResponseData, random: Sequence[str]) -> Flags:
     """Return which columns no load error judges: constant in loads that the model uses up, so that no component is fitted."""
-    between = constant_in_loads(data)
+    between = varies_between_loads(data)
     if "load" in random or data.load is None or not between.any():
         return np.zeros(len(between), dtype=bool)
     spare = criteria.rank(np.hstack([data.X, np.eye(data.loads)[data.load]])) > data.X.shape[1]

@@ -31,7 +31,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from doe.model.data import ResponseData
-from doe.model.effects import JointTest, constant_in_loads, factor_names, holm, joint_test, shared_loads
+from doe.model.effects import JointTest, factor_names, holm, joint_test, shared_loads
+from doe.model.structure import varies_between_loads
 from doe.numerics import criteria, intervals, reml, terms
 from doe.verdicts import Verdict
 
@@ -184,7 +185,7 @@ def _products(data: ResponseData) -> Iterator[_Products]:
     owners = [term for term, _ in terms.column_terms(data.model, data.levels)]
     size = len(data.printers) - 1
     contrasts = np.vstack([np.eye(size), -np.ones(size)])[data.printer]
-    fixed = constant_in_loads(data)
+    fixed = varies_between_loads(data)
     for index, factor in factor_names(data).items():
         own = [column for column, term in enumerate(owners) if term == (index,)]
         named = [data.labels[column] for column in own]

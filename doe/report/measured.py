@@ -13,6 +13,12 @@ from doe.report.tables import Table, unit, words
 from doe.report.values import limit_rows, sensitivity_table
 
 
+def short_tables(fit: ResponseFit, log: bool = False) -> tuple[Table, ...]:
+    """Return what a first look at one measured response needs; its verdicts say what else to look at."""
+    shown = (coefficient_table(fit, log), component_table(fit, log), lack_of_fit_rows(fit), excluded_rows(fit))
+    return tuple(table for table in shown if table.rows or table.note)
+
+
 def measured_tables(fit: ResponseFit, log: bool = False) -> tuple[Table, ...]:
     """Return everything that is shown of one measured response, in its order; tables without rows are left out."""
     shown = (

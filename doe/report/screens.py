@@ -8,7 +8,7 @@ from doe.recommend.choose import Recommendation
 from doe.report import numbers, rows
 from doe.report.completion import completion_tables
 from doe.report.judged import judged_tables
-from doe.report.measured import measured_tables
+from doe.report.measured import measured_tables, short_tables
 from doe.report.tables import Table, words
 from doe.report.values import reading_rows
 from doe.study.spec import Study
@@ -21,12 +21,21 @@ def verdict_tables(verdicts: Iterable[Verdict]) -> tuple[Table, ...]:
     return (rows.verdict_table(found),) if found else ()
 
 
-def fit_tables(study: Study, fit: Fit) -> tuple[Table, ...]:
-    """Return what ``doe fit`` shows: per response its coefficients, strata and checks, then the judged ones and verdicts."""
+def fit_tables(study: Study, fit: Fit, *, details: bool = True) -> tuple[Table, ...]:
+    """
+    Return what ``doe fit`` shows: the measured responses, then the judged ones, failed prints and verdicts.
+
+    Parameters
+    ----------
+    study : Study
+    fit : Fit
+    details : bool
+        Whether everything that examines the models of measured responses is shown, as in the report.
+    """
     tables: list[Table] = []
     logged = {one.name for one in study.responses if one.transform == "log"}
     for one in fit.responses:
-        tables += measured_tables(one, one.response in logged)
+        tables += (measured_tables if details else short_tables)(one, one.response in logged)
     for judged in fit.judged:
         tables += judged_tables(judged)
     tables += [reading_rows(fit.readings)] if fit.readings else []

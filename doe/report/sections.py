@@ -22,6 +22,7 @@ from doe.recommend.results import Recommendation
 from doe.record.match import Record
 from doe.report import figures, numbers, rows, views
 from doe.report.completion import completion_tables
+from doe.report.diagnostics import print_rows
 from doe.report.judged import judged_tables
 from doe.report.measured import measured_tables
 from doe.report.tables import Table, in_fonts, parts, words
@@ -220,6 +221,8 @@ def _models(inputs: ReportInputs) -> list[Block]:
 def _model(inputs: ReportInputs, fit: ResponseFit, response: Response) -> list[Block]:
     log = response.transform == "log"
     blocks = [_heading(rows.with_unit(response)), *(_table(table) for table in measured_tables(fit, log))]
+    if fit.diagnostics is not None:
+        blocks.append(_table(print_rows(fit.diagnostics, fit.response, response.display_unit)))
     blocks += _verdict_blocks(fit.verdicts)
     prints = _measured_prints(inputs, response)
     if prints is not None and response.name in inputs.predict:
