@@ -16,7 +16,7 @@ from scipy import linalg, stats
 Array = NDArray[np.float64]
 
 _DEPENDENT = 1e-9  # a direction of the unit-length columns this much shorter than the longest is rounding
-_ALIKE = 1e-12  # the same, for columns that a fit is asked to tell apart: in between, fewer digits are left, but some are
+_ALIKE = 1e-12  # the same, for columns that a fit is asked to tell apart; in between, some digits are left
 _EXACT = 1e-12  # a leverage this close to one is one
 _ROUNDING = 1e-14  # a sum of squares below (this times |y|)^2 is rounding
 _REFINEMENTS = 3

@@ -29,7 +29,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy import linalg, stats
 
-from doe.numerics.leastsq import check_model
+from doe.numerics.leastsq import check_model, coefficients
 from doe.numerics.ratio_limit import upper_limit
 from doe.numerics.restricted import ABSENT, Array, Codes, ErrorContrasts, error_contrasts, most_likely_ratios
 
@@ -143,7 +143,7 @@ def fit_reml(y: ArrayLike, X: ArrayLike, groups: Sequence[ArrayLike] = ()) -> Mi
         )
     ratios, converged = most_likely_ratios(contrasts)
     fit = _infer(rest, model, codes, contrasts, ratios, converged)
-    return replace(fit, estimates=first + fit.estimates)
+    return replace(fit, estimates=first + fit.estimates if codes else coefficients(values, model))
 
 
 def _few_digits(coefficients: Array) -> Array:

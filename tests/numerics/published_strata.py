@@ -66,7 +66,9 @@ def _coefficients(name, source, least):
     """Components, coefficients with errors, degrees of freedom, t and p, and the tests of the terms."""
     fit, reference, labels = fit_recomputed(name, source)
     start = {"reference_multiprecision": "", "reference_R": "R: ", "additive_model_R": "R, additive: "}[source]
-    variances = np.array([*(reference["varcomp"][group] for group in LAYOUTS[name][1]), reference["varcomp"]["Residual"]])
+    variances = np.array(
+        [*(reference["varcomp"][group] for group in LAYOUTS[name][1]), reference["varcomp"]["Residual"]]
+    )
     positive = variances > 0
     yield agreement(name, f"{start}variance components", fit.variances[positive], variances[positive], least)
     yield agreement(name, f"{start}log restricted likelihood", -fit.criterion / 2, [reference["logLik_REML"]], 10)
@@ -95,7 +97,9 @@ def _term_test(name, start, fitted, term, theirs, least):
     test = f_test(fit, term_rows(name, labels, term))
     keys = ["NumDF", "DenDF", "F", "p", *(["F_scaling"] if "F_scaling" in theirs else [])]
     ours = {"NumDF": test.ndf, "DenDF": test.ddf, "F": test.f, "p": test.p, "F_scaling": test.scale}
-    return agreement(name, f"{start}test of {term}", [ours[key] for key in keys], [theirs[key] for key in keys], min(least, 7))
+    return agreement(
+        name, f"{start}test of {term}", [ours[key] for key in keys], [theirs[key] for key in keys], min(least, 7)
+    )
 
 
 def _with_sum_to_zero(name, reference):
@@ -115,7 +119,9 @@ def _corrosion():
     fit, reference, labels = fit_recomputed(label)
     heat, residual = fit.variances
     whole = residual + 4 * heat
-    tests = {term: f_test(fit, term_rows(label, labels, term)) for term in ("temperature", "coating", "temperature:coating")}
+    tests = {
+        term: f_test(fit, term_rows(label, labels, term)) for term in ("temperature", "coating", "temperature:coating")
+    }
     squares = {
         "temperature": tests["temperature"].f * whole, "coating": tests["coating"].f * residual,
         "temperature_x_coating": tests["temperature:coating"].f * residual,
@@ -123,7 +129,9 @@ def _corrosion():
     }  # fmt: skip
     for key, value in squares.items():
         yield printed(label, f"mean square of {key} as published", value, [published["ms"][key]])
-        yield printed(label, f"sum of squares of {key} as published", value * published["df"][key], [published["ss"][key]])
+        yield printed(
+            label, f"sum of squares of {key} as published", value * published["df"][key], [published["ss"][key]]
+        )
     dof = [tests["temperature"].ndf, fit.dof[0], tests["coating"].ndf, tests["temperature:coating"].ndf, fit.dof[1]]
     yield printed(label, "degrees of freedom as published", dof, published["df"])
     later = [tests["coating"], tests["temperature:coating"]]
@@ -153,7 +161,10 @@ def _cultivation():
     published = expected_of(label)["published"]
     full, _, _ = fit_recomputed(label, "reference_R")
     yield printed(label, "log likelihood as published", -full.criterion / 2, [published["REML_logLik_full_model"]])
-    smaller, wanted = fit_published(label, ["(Intercept)", "inoculantcon", "inoculantdea"], "contr.SAS"), published["inoculant_only_REML"]
+    smaller, wanted = (
+        fit_published(label, ["(Intercept)", "inoculantcon", "inoculantdea"], "contr.SAS"),
+        published["inoculant_only_REML"],
+    )
     yield printed(label, "inoculant only: log likelihood as published", -smaller.criterion / 2, [wanted["logLik"]])
     note = "the printed ones stop short of the maximum, which a balanced layout has in closed form (0.95467, 0.86344, 0.85736)"
     for variance, key in zip(smaller.variances, ("sd_block", "sd_whole", "sd_residual"), strict=True):
@@ -179,7 +190,9 @@ def _one_way():
     # Davies and Goldsmith (1972), Tables 6.3 and 6.5; values from memory of the lme4 documentation.
     fit, _, _ = fit_recomputed("E_dyestuff")
     published = expected_of("E_dyestuff")["published"]
-    yield printed("E_dyestuff", "components as published", fit.variances, [published["var_batch"], published["var_residual"]])
+    yield printed(
+        "E_dyestuff", "components as published", fit.variances, [published["var_batch"], published["var_residual"]]
+    )
     yield printed("E_dyestuff", "mean as published", fit.estimates, [published["mean"]])
     fit, _, _ = fit_recomputed("E_pastes")
     published = expected_of("E_pastes")["published"]
@@ -205,7 +218,11 @@ def _oats():
     label = "E_oats_yates"
     published = expected_of(label)["published"]
     fit, _, labels = fit_recomputed(label)
-    terms = {"variety": "F_variety_full_model", "nitrogen": "F_nitrogen_full_model", "variety:nitrogen": "F_interaction_full_model"}
+    terms = {
+        "variety": "F_variety_full_model",
+        "nitrogen": "F_nitrogen_full_model",
+        "variety:nitrogen": "F_interaction_full_model",
+    }
     ours = [f_test(fit, term_rows(label, labels, term)).f for term in terms]
     yield printed(label, "F as published", ours, [published[key] for key in terms.values()])
 
@@ -240,4 +257,6 @@ def _wood():
     test = f_test(fit, term_rows(label, labels, "pretreatment"))
     yield printed(label, "p of pretreatment as published", test.p, [expected_of(label)["published"]["p_pretreatment"]])
     plain = fit_least_squares(table(label)["resistance"].astype(float), np.ones((24, 1)))
-    yield agreement(label, "mean", plain.estimates, [expected_of(label)["reference_multiprecision"]["coef"]["(Intercept)"]], 12)
+    yield agreement(
+        label, "mean", plain.estimates, [expected_of(label)["reference_multiprecision"]["coef"]["(Intercept)"]], 12
+    )

@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import special, stats
 
 from doe.numerics import reml
 from doe.numerics.leastsq import fit_least_squares, lack_of_fit
@@ -221,6 +221,17 @@ def test_results_follow_the_units(scale):
     assert scaled.estimates == pytest.approx(scale * plain.estimates / [1, scale, 1, 1 / scale], rel=1e-10)
     assert scaled.studentised == pytest.approx(plain.studentised, rel=1e-8)
     assert scaled.predicted_r2 == pytest.approx(plain.predicted_r2, rel=1e-10)
+
+
+def test_a_large_error_beside_columns_that_nearly_depend_costs_no_digits():
+    # As NIST's Wampler5: integers of a polynomial plus an error that the model does not explain, 1e4 times as large.
+    x = np.arange(21.0)
+    powers = np.column_stack([x**power for power in range(6)])
+    differences = np.array([(-1) ** k * special.comb(20, k, exact=True) for k in range(21)], dtype=float)
+    fit = fit_least_squares(powers.sum(axis=1) + differences, powers)
+    assert differences @ powers == pytest.approx(np.zeros(6), abs=1e-3)  # twentieth differences of a quintic vanish
+    assert digits(fit.estimates, np.ones(6)) > 14
+    assert fit.residual_ss == pytest.approx(special.comb(40, 20), rel=1e-12)
 
 
 def test_lack_of_fit_where_replicates_differ_a_little():

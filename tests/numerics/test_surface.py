@@ -1,8 +1,9 @@
 import numpy as np
 import pytest
+from scipy import optimize
 
 from doe.numerics.leastsq import fit_least_squares
-from doe.numerics.surface import quadratic_form, stationary_point
+from doe.numerics.surface import quadratic_form, ridge_path, stationary_point
 from tests.numerics.published import numbers, relative_error
 from tests.reference_data import expected_of
 
@@ -148,3 +149,87 @@ def test_refuses_terms_outside_a_quadratic(term):
 def test_refuses_what_is_no_surface(b, B, message):
     with pytest.raises(ValueError, match=message):
         stationary_point(b, B)
+
+
+@pytest.mark.parametrize(("factors", "y", "terms", "reference"), list(published_surfaces()))
+def test_ridge_path_passes_through_the_maximum(factors, y, terms, reference):
+    # At the distance of the stationary point, which is a maximum, no point of the sphere is higher.
+    coefficients = fit_least_squares(y, columns(factors, terms)).estimates
+    form = quadratic_form(coefficients, terms, range(len(factors)))
+    radius = np.linalg.norm(reference["stationary_point"])
+    found = ridge_path(*form, [0.0, radius])
+    assert found.points[0].tolist() == [0.0] * len(factors)
+    assert found.points[1] == pytest.approx(reference["stationary_point"], abs=1e-8)
+    assert coefficients[0] + found.offsets[1] == pytest.approx(reference["y_at_stationary"], rel=1e-9)
+
+
+def test_tyre_ridge_path_of_a_saddle():
+    # Derringer and Suich (1980), abrasion: a saddle. Against points half a degree apart.
+    data = numbers("D_tyre_tread")
+    coefficients = fit_least_squares(data["abrasion"], columns([data["x1"], data["x2"], data["x3"]], THREE)).estimates
+    b, B = quadratic_form(coefficients, THREE, range(3))
+    u, v = np.meshgrid(np.radians(np.arange(0, 360, 0.5)), np.radians(np.arange(-90, 90.5, 0.5)))
+    sphere = np.column_stack([(np.cos(u) * np.cos(v)).ravel(), (np.sin(u) * np.cos(v)).ravel(), np.sin(v).ravel()])
+    found = ridge_path(b, B, [0.2, 1.0, 1.633])
+    for radius, point, offset in zip(found.radii, found.points, found.offsets, strict=True):
+        tried = (radius * sphere) @ b + np.sum((radius * sphere) @ B * (radius * sphere), axis=1)
+        assert np.linalg.norm(point) == pytest.approx(radius, rel=1e-12)
+        # Any y of the sphere lies (x - y)'(mu I - B)(x - y) below the maximum x; the nearest tried is 0.36 degrees away.
+        mu = point @ (b / 2 + B @ point) / radius**2
+        missed = (mu - np.linalg.eigvalsh(B)[0]) * (radius * np.radians(0.36)) ** 2
+        assert tried.max() <= offset <= tried.max() + missed
+        assert point == pytest.approx(radius * sphere[np.argmax(tried)], abs=0.01 * radius)
+
+
+@pytest.mark.parametrize("kind", ["maximum", "minimum", "saddle", "plane", "rising ridge"])
+@pytest.mark.parametrize("k", [1, 2, 4])
+def test_ridge_path_agrees_with_a_general_search(kind, k):
+    random = np.random.default_rng(k)
+    axes, _ = np.linalg.qr(random.normal(size=(k, k)))
+    size = np.linspace(1, 2, k)
+    signs = {"maximum": -size, "minimum": size, "saddle": size * (-1.0) ** np.arange(k), "plane": 0 * size}
+    eigenvalues = signs.get(kind, np.append(-size[1:], 0.0))
+    b, B = random.normal(size=k), axes @ np.diag(eigenvalues) @ axes.T
+    B = (B + B.T) / 2
+    found = ridge_path(b, B, [0.3, 1.0, 2.0])
+    for radius, offset in zip(found.radii, found.offsets, strict=True):
+        ways = np.vstack([b, random.normal(size=(8, k))])
+        best = max(-sphere_search(b, B, radius * way / np.linalg.norm(way)).fun for way in ways)
+        assert offset == pytest.approx(best, abs=1e-6)
+
+
+def sphere_search(b, B, start):
+    return optimize.minimize(
+        lambda x: -(x @ b + x @ B @ x),
+        start,
+        jac=lambda x: -(b + 2 * B @ x),
+        constraints={"type": "eq", "fun": lambda x: x @ x - start @ start, "jac": lambda x: 2 * x},
+        method="SLSQP",
+        options={"ftol": 1e-12, "maxiter": 200},
+    )
+
+
+def test_ridge_path_of_a_surface_symmetric_about_the_centre():
+    # y = 2 x1 - x1^2 + x2^2: up to 1/2 along x1, then x1 = 1/2 and x2 = +-sqrt(R^2 - 1/4), by hand.
+    found = ridge_path([2.0, 0.0], [[-1.0, 0.0], [0.0, 1.0]], [0.25, 0.5, 1.0])
+    assert found.points == pytest.approx(np.array([[0.25, 0.0], [0.5, 0.0], [0.5, np.sqrt(0.75)]]), abs=1e-9)
+    assert found.offsets[2] == pytest.approx(1 - 0.25 + 0.75)
+
+
+def test_ridge_path_without_slope_or_without_anything():
+    assert ridge_path([0.0, 0.0], [[1.0, 0.0], [0.0, 2.0]], [3.0]).points == pytest.approx(np.array([[0.0, 3.0]]))
+    flat = ridge_path([0.0, 0.0], np.zeros((2, 2)), [2.0])
+    assert np.linalg.norm(flat.points[0]) == pytest.approx(2.0)
+    assert flat.offsets.tolist() == [0.0]
+
+
+@pytest.mark.parametrize("scale", [1e-6, 1e6])
+def test_ridge_path_does_not_depend_on_the_unit_of_the_response(scale):
+    b, B = np.array([1.0, -0.4]), np.array([[-2.0, 0.3], [0.3, 0.5]])
+    plain, scaled = ridge_path(b, B, [0.5, 2.0]), ridge_path(scale * b, scale * B, [0.5, 2.0])
+    assert scaled.points == pytest.approx(plain.points, rel=1e-9)
+
+
+def test_refuses_a_radius_below_zero():
+    with pytest.raises(ValueError, match="zero or above"):
+        ridge_path([1.0], [[1.0]], [-1.0])
