@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from doe.model import (
     check,
+    choice,
     coefficients,
     covariate_checks,
     covariates,
@@ -123,6 +124,10 @@ def _examined(
     joint = effects.effects(data, fitted.fit, found.random)
     said = (*diagnosed.verdicts(looked, name, unit), *effects.verdicts(joint))
     parts: dict[str, Any] = {"diagnostics": looked, "effects": joint, "strata": effects.strata_table(data)}
+    smaller = choice.choose(data, fitted.fit, found.random)
+    if smaller is not None:
+        parts["choice"] = smaller
+        said = (*said, *choice.verdicts(smaller))
     if len(data.printers) > 1:
         parts["printers"] = printers.printer_effects(data, found.random, level)
         said = (*said, *printers.verdicts(parts["printers"]))

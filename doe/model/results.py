@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from doe.model.choice import Choice
 from doe.model.completion import CompletionFit
 from doe.model.covariate_checks import ResponseCovariates
 from doe.model.diagnosed import Diagnostics
@@ -94,6 +95,8 @@ class ResponseFit:
     """Sums of squares by stratum; empty where some values are only limits."""
     printers: PrinterEffects | None = None
     """Whether factors act differently on the printers; None with one printer or none."""
+    choice: Choice | None = None
+    """Smaller models beside the declared one; None where nothing was left to judge by."""
     covariates: ResponseCovariates | None = None
     """Those in the model, and those that are only checked; None where the study has none."""
 

@@ -6,6 +6,7 @@ from typing import Any
 from doe.model.inference import POSTERIOR, PRIOR_SCALE
 from doe.model.results import Component, JudgedFit, ResponseFit
 from doe.report import numbers
+from doe.report.choice import choice_rows, importance_rows
 from doe.report.covariates import checks_table, effects_table
 from doe.report.diagnostics import check_of_fit_rows, load_left_out_rows
 from doe.report.effects import effect_table, printer_difference_table, printer_test_table, strata_rows
@@ -23,7 +24,7 @@ def measured_tables(fit: ResponseFit, log: bool = False) -> tuple[Table, ...]:
     """Return everything that is shown of one measured response, in its order; tables without rows are left out."""
     shown = (
         coefficient_table(fit, log), *_effects(fit), component_table(fit, log), *_printers(fit), *_covariates(fit),
-        lack_of_fit_rows(fit), *_checks(fit), shape_rows(fit, log), limit_rows(fit), sensitivity_table(fit),
+        lack_of_fit_rows(fit), *_checks(fit), *_choice(fit), shape_rows(fit, log), limit_rows(fit), sensitivity_table(fit),
         excluded_rows(fit),
     )
     return tuple(table for table in shown if table.rows or table.note)
@@ -42,6 +43,10 @@ def _checks(fit: ResponseFit) -> tuple[Table, ...]:
         return ()
     of = unit(fit.unit)
     return check_of_fit_rows(fit.diagnostics, fit.response, of), load_left_out_rows(fit.diagnostics, fit.response, of)
+
+
+def _choice(fit: ResponseFit) -> tuple[Table, ...]:
+    return () if fit.choice is None else (choice_rows(fit.choice), importance_rows(fit.choice))
 
 
 def _covariates(fit: ResponseFit) -> tuple[Table, ...]:
