@@ -72,8 +72,7 @@ class Reductions:
     ratios : ndarray of shape (M,)
         Load over residual variance; zeros without loads.
     estimates, covariances : ndarray of shape (M, p), (M, p, p)
-        Generalised least squares coefficients, 0 for what is left out; with the residual sum of squares over n
-        less the coefficients, the ratio taken as known.
+        Generalised least squares, 0 for what is left out; residual sum of squares over n - p, the ratio taken as known.
     """
 
     kept: Flags

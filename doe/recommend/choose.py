@@ -12,7 +12,7 @@ from doe.errors import InputRefused, Problem
 from doe.model.measured import Fitted
 from doe.model.results import Fit
 from doe.numerics.conformance import bound_coverage, bound_level
-from doe.recommend import findings, outlook, promise, search
+from doe.recommend import alternatives, findings, outlook, promise, search
 from doe.recommend.next_step import next_step
 from doe.recommend.outlook import Outlook
 from doe.recommend.results import Conformance, Promise, Recommendation, Setting, as_data
@@ -78,15 +78,17 @@ def recommend_settings(study: Study, design: Design, fit: Fit, fitted: Sequence[
     values = {one.factor: one.value for one in settings}
     printers, beyond = promise.printer_rows(study, choice.view.printers, values)
     ends = search.edges(choice.area, choice.best, choice.view.score)
+    smaller = {one.data.response.name: one.result.choice for one in judged if one.result.choice is not None}
+    others = alternatives.alternatives(study, (choice.area, choice.view, choice.best), judged, smaller, settings)
     verdicts = (
         *findings.of_conformance(share, judged), *findings.of_edges(ends, settings), *findings.of_level(study, share),
-        *findings.of_data(study, judged), *beyond,
+        *findings.of_data(study, judged), *(alternatives.verdicts(others) if others is not None else ()), *beyond,
     )
     return Recommendation(
         study=study.header.id, number=number, exploratory=fit.exploratory, simulated=fit.simulated, settings=settings,
         responses=tuple(promise.promise(one, choice.coded, study.header.confidence) for one in fitted), conformance=share,
         printers=printers, not_modelled=tuple(one.name for one in study.responses if one.kind != "measured"),
-        verdicts=verdicts, next=next_step(verdicts, left_of_budget(study, design)), inputs=dict(fit.inputs),
+        alternatives=others, verdicts=verdicts, next=next_step(verdicts, left_of_budget(study, design)), inputs=dict(fit.inputs),
     )
 
 

@@ -9,9 +9,10 @@ NO_SETTING = "no setting meets every requirement"
 NOT_SHOWN = "conformance not shown"
 ON_THE_EDGE = "optimum on the edge"
 LACK_OF_FIT = "lack of fit"
+DEPENDS = "the recommendation depends on the model"
 
-_FIRST = (NO_SETTING, LACK_OF_FIT, ESTIMATE_TOO_LOW, ON_THE_EDGE, NOT_SHOWN)
-_CONFIRM = "print the recommended setting on at least six new drying loads, one print each, to confirm it before it is released"
+_FIRST = (NO_SETTING, LACK_OF_FIT, DEPENDS, ESTIMATE_TOO_LOW, ON_THE_EDGE, NOT_SHOWN)
+_CONFIRM = "doe confirm: the recommended setting is printed on six new drying loads, to confirm it before it is released"
 
 
 def next_step(verdicts: Sequence[Verdict], held_back: tuple[int, int] = (0, 0)) -> str:

@@ -53,6 +53,60 @@ class Conformance:
 
 
 @dataclass(frozen=True)
+class Alternative:
+    """
+    What one model would choose, and how the declared one and it judge each other's setting.
+
+    Parameters
+    ----------
+    model : str
+        ``declared``, ``reduced`` or ``averaged``.
+    settings : dict of factor name to value
+        The setting whose conformance is highest by this model, natural units.
+    near : bool
+        Whether it lies within the near-optimal settings of every factor of the recommendation.
+    conformance : float
+        Its own estimate there.
+    declared_there : float
+        The declared model's estimate there.
+    at_recommended : float
+        Its own estimate at the recommended setting.
+    means : dict of response name to value
+        Its predicted means at the recommended setting, response units; with a logarithm the median.
+    """
+
+    model: str
+    settings: dict[str, float | str]
+    near: bool
+    conformance: float
+    declared_there: float
+    at_recommended: float
+    means: dict[str, float]
+
+
+@dataclass(frozen=True)
+class Alternatives:
+    """
+    The alternatives, the declared model first.
+
+    Parameters
+    ----------
+    rows : tuple of Alternative
+        Without the reduced model where it drops no term of any response.
+    dropped : dict of response name to tuple of str
+        Terms that the reduced model of each response does without.
+    not_compared : dict of response name to str
+        Responses that keep the declared model in every row, and why.
+    method : str
+    """
+
+    rows: tuple[Alternative, ...]
+    dropped: dict[str, tuple[str, ...]]
+    not_compared: dict[str, str]
+    method: str
+
+
+@dataclass(frozen=True)
 class Recommendation:
     """A setting with its promises; a hypothesis until confirmed."""
 
@@ -72,6 +126,8 @@ class Recommendation:
     next: str
     """Exactly one next step."""
     inputs: dict[str, str]
+    alternatives: Alternatives | None = None
+    """What smaller models would recommend; None where none are compared."""
 
 
 def as_data(recommendation: Recommendation) -> dict[str, Any]:

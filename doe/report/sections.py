@@ -21,6 +21,7 @@ from doe.model.summary import meets
 from doe.recommend.results import Recommendation
 from doe.record.match import Record
 from doe.report import figures, numbers, rows, views
+from doe.report.choice import alternatives_rows
 from doe.report.completion import completion_tables
 from doe.report.diagnostics import print_rows
 from doe.report.judged import judged_tables
@@ -303,6 +304,7 @@ def _recommendation(inputs: ReportInputs) -> list[Block]:
     tables = [rows.setting_table(found)]
     tables += [rows.printer_table(found)] if len(found.printers) > rows.MOST_PRINTERS_ACROSS else []
     tables += [rows.promise_table(found, level), rows.printer_promise_table(found, level), rows.conformance_rows(found)]
+    tables += [] if found.alternatives is None else [alternatives_rows(found.alternatives)]
     shown = [_table(table) for table in tables if table.rows]
     return [_text(promises), *shown, *_verdict_blocks(found.verdicts), _strong(f"Next step: {found.next}")]
 
