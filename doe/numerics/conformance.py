@@ -2,19 +2,28 @@
 The share of future prints that meet every requirement, for each draw from the posterior.
 
 Given one draw, a response at a setting is normal about its model, so its share within the requirement is a normal
-probability. Responses are taken as independent given the setting; the scatter of the actual setting about the setpoint,
-which all responses of a print share, is averaged over a few nodes.
+probability. Responses are taken as independent given the setting (``correlated.py`` states what their correlation does);
+the scatter of the actual setting about the setpoint, which all responses of a print share, is averaged over a few nodes.
+
+What all prints of a printer share, the error of its calibration, is drawn once per draw: :func:`shifted` moves the model
+by it, so that a setpoint x stands for the actual setting x + delta(x). It widens the posterior of the conformance rather
+than lowering the conformance, and it costs the search nothing. Where printers differ in it, each has margins of its own,
+and :func:`by_printer` keeps them apart; their mean is the share of the fleet's prints. A fleet with one setpoint is
+:func:`shifted` with each printer's line as the (known) offset and slope, next to its error.
 """
 
 import itertools
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import linalg
+from scipy import linalg, special
 
+from doe.numerics.calibration import Line
 from doe.numerics.posterior import Draws
+from doe.numerics.terms import Term, column_terms
 
 Array = NDArray[np.float64]
 Single = NDArray[np.float32]
@@ -24,6 +33,7 @@ _LINEAR, _CUBIC = np.float32(1.5976), np.float32(0.07056599)
 _FULL_FACTORIAL = 3
 _ONE, _SPAN = 0.02, 0.03
 _SEVERAL = 0.0275  # from an effective number of 1.25 responses on
+_HALVINGS = 50
 
 
 @dataclass(frozen=True)
@@ -94,13 +104,111 @@ def margins(draws: Draws, sd: Array, at_least: float | None, at_most: float | No
     return Margins((sign * above / sd[:, None]).astype(np.float32), width)
 
 
+def line_error(
+    line: Line, centre: float, half_range: float, size: int, generator: np.random.Generator
+) -> tuple[Array, Array]:
+    """
+    Draw the error of a printer's line, as an offset and a slope of the actual setting for :func:`shifted`.
+
+    A printer whose line also told the actual settings of the study's own prints was off by as much there, and the two
+    errors cancel at its setpoint. The error counts for printers that were not in the study or were checked anew since,
+    and for the differences among printers that the study averages.
+
+    Parameters
+    ----------
+    line : Line
+        Of one factor on one printer.
+    centre, half_range : float
+        Of the factor's range, its unit: what 0 and 1 stand for in coded units.
+    size : int
+        How many draws.
+    generator : Generator
+
+    Returns
+    -------
+    offset, slope : ndarray of shape (size,)
+        delta(x) = offset + slope x, coded units. Its standard deviation at any x is ``calibration.standard_error`` at
+        the setpoint of x, over ``half_range``.
+
+    Raises
+    ------
+    ValueError
+        Readings that leave no degree of freedom for the scatter about the line.
+    """
+    if math.isnan(line.residual_sd):
+        raise ValueError("the readings of the check leave no degree of freedom, so the error of its line is unknown")
+    level = generator.normal(0, line.residual_sd / math.sqrt(line.n), size)
+    tilt = generator.normal(0, line.residual_sd / math.sqrt(line.spread), size) if line.spread else np.zeros(size)
+    tilt = tilt / line.slope  # per unit of the actual setting, not of the setpoint
+    middle = line.intercept + line.slope * line.mean
+    return (level + tilt * (centre - middle)) / half_range, tilt
+
+
+def shifted(draws: Draws, terms: Sequence[Term], levels: Sequence[int], offset: Array, slope: Array) -> Draws:
+    """
+    Return the draws as seen from a setpoint, where the actual setting is off by offset + slope x in each draw.
+
+    A polynomial of x + delta(x) is one of x, so the model keeps its terms: f(x + delta(x))'b = f(x)'c with coefficients c
+    that are exact, for models of any degree. Measured: 3.5 ms for 2,000 draws of a quadratic in four factors, once for
+    each printer and response; afterwards a setting costs what it did.
+
+    Parameters
+    ----------
+    draws : Draws
+        The coefficients of the model's columns come first; others (printers, rounds) stay.
+    terms : sequence of Term
+        The model, with all parents of its terms.
+    levels : sequence of int, length k
+        0 for numeric, the number of levels for categorical.
+    offset, slope : ndarray of shape (size, k)
+        Coded units; zero for a categorical factor. All responses of a printer need the same ones. An offset alone says
+        that the error is u at every setting; a known line of a printer may be added.
+
+    Returns
+    -------
+    Draws
+
+    Raises
+    ------
+    ValueError
+        A term without its parents; an error of a categorical factor.
+    """
+    place = {column: number for number, column in enumerate(column_terms(terms, levels))}
+    beta = draws.beta.copy()
+    for factor in np.flatnonzero(np.any((offset != 0) | (slope != 0), axis=0)).tolist():
+        if levels[factor]:
+            raise ValueError(f"factor number {factor + 1} has named levels, and no error of calibration")
+        beta = _substituted(beta, place, factor, offset[:, factor], 1 + slope[:, factor])
+    return replace(draws, beta=beta)
+
+
+def _substituted(
+    beta: Array, place: dict[tuple[Term, tuple[int, ...]], int], factor: int, offset: Array, stretch: Array
+) -> Array:
+    """Return the coefficients after x is replaced by offset + stretch x in one factor, by the binomial theorem."""
+    result = beta.copy()
+    result[:, list(place.values())] = 0
+    for (term, contrasts), column in place.items():
+        power = term.count(factor)
+        others = tuple(one for one in term if one != factor)
+        for left in range(power + 1):
+            parent = tuple(sorted((*others, *(factor,) * left))), contrasts
+            if parent not in place:
+                raise ValueError(f"term {term} is in the model, and its parent {parent[0]} is not")
+            weight = math.comb(power, left) * offset ** (power - left) * stretch**left
+            result[:, place[parent]] += beta[:, column] * weight
+    return result
+
+
 def setpoint_nodes(sd: Array) -> Array:
     """
     Return the points over which a setting's scatter about its setpoint is averaged, with equal weights.
 
     They are corners at one standard deviation: all of them for up to three factors that scatter, and beyond that the
     rows of a Hadamard matrix with both signs (8 points for four factors, 16 for up to eight). Every product of up to
-    three factors averages as it does under the normal distribution: the rule has degree 3 (Stroud 1971).
+    three factors averages as it does under the normal distribution: the rule has degree 3 (Stroud 1971). Measured against
+    2,048 Sobol points on 400 random sets of three quadratic responses, with standard deviations of 0.10, 0.10, 0.15 and
+    0.05: wrong by up to 0.0032, in 99 % by less than 0.002; with 0.15 in all four factors 0.0044 and 0.0032.
 
     Parameters
     ----------
@@ -172,6 +280,67 @@ def conformance(rows: Sequence[Array], requirements: Sequence[Margins]) -> Singl
             share *= met(response[node], requirement)
         total += share
     return total / np.float32(len(rows[0]))
+
+
+def by_printer(rows: Sequence[Sequence[Array]], requirements: Sequence[Sequence[Margins]]) -> Single:
+    """
+    Return the share of each printer's future prints that meet every requirement, per setting and draw.
+
+    Parameters
+    ----------
+    rows : sequence of sequences of ndarray of shape (nodes, m, p)
+        One entry a printer, as for :func:`conformance`.
+    requirements : sequence of sequences of Margins
+        One entry a printer; the same for all where they share one calibration.
+
+    Returns
+    -------
+    ndarray of shape (printers, m, size)
+        The mean over the first axis is the share of the fleet's prints when every printer makes equally many.
+    """
+    return np.stack([conformance(own, wanted) for own, wanted in zip(rows, requirements, strict=True)])
+
+
+def tolerance_limits(draws: Draws, rows: Array, sd: Array, share: float, level: float) -> Array:
+    """
+    Return the limits that a share of future values stays above, and below, each by itself.
+
+    They come from the same draws as the conformance and agree with it: the quantile at ``level`` of the share above a
+    limit reaches ``share`` where, and only where, the lower limit here reaches that limit. Quantiles are order
+    statistics of the draws, which makes this exact; interpolated ones agree up to the gap between two draws.
+
+    Parameters
+    ----------
+    draws : Draws
+    rows : ndarray of shape (nodes, m, p)
+        Model rows of m settings at each node of the setpoint's scatter, see :func:`setpoint_nodes`.
+    sd : ndarray of shape (size,)
+        Of a future value, from :func:`future_sd`.
+    share : float
+        Between 0 and 1: of future values, averaged over the nodes.
+    level : float
+        Posterior quantile, such as 0.05.
+
+    Returns
+    -------
+    ndarray of shape (m, 2)
+        Lower and upper limit, response units, each one-sided.
+    """
+    means = rows @ draws.beta.T  # (nodes, m, size)
+    low, high = (_reached(side * means, sd, share) for side in (1.0, -1.0))
+    lower, upper = (np.quantile(one, level, axis=-1, method="inverted_cdf") for one in (low, high))
+    return np.column_stack([lower, -upper])
+
+
+def _reached(means: Array, sd: Array, share: float) -> Array:
+    """Return the value that a share of an even mixture of normal distributions exceeds, by halving; shape (m, size)."""
+    step = special.ndtri(share) * sd
+    low, high = means.min(axis=0) - step, means.max(axis=0) - step
+    for _ in range(_HALVINGS if len(means) > 1 else 0):
+        middle = (low + high) / 2
+        enough = special.ndtr((means - middle) / sd).mean(axis=0) >= share
+        low, high = np.where(enough, middle, low), np.where(enough, high, middle)
+    return np.asarray(low)
 
 
 def bound_level(failing: Sequence[float]) -> float:

@@ -4,10 +4,13 @@ import itertools
 
 import numpy as np
 import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
 from scipy import stats
 
-from doe.numerics import conformance
+from doe.numerics import calibration, conformance, posterior
 from doe.numerics.posterior import Draws
+from doe.numerics.terms import model_matrix, standard_terms
 
 
 def known(beta, load=0.0, print_=1.0, coupon=0.0):
@@ -28,6 +31,12 @@ class TestMet:
         assert conformance.met(np.ones((1, 1)), required)[0, 0] == pytest.approx(stats.norm.cdf(distance), abs=1.5e-4)
         required = conformance.margins(known([10 - sd * distance]), np.array([sd]), None, 10.0)
         assert conformance.met(np.ones((1, 1)), required)[0, 0] == pytest.approx(stats.norm.cdf(distance), abs=1.5e-4)
+
+    def test_the_share_is_wrong_by_no_more_than_is_said(self):
+        distance = np.linspace(-8, 8, 20_001)
+        required = conformance.Margins(distance[:, None].astype(np.float32), None)
+        shares = conformance.met(np.ones((1, 1)), required)[0]
+        assert np.abs(shares - stats.norm.cdf(distance)).max() < 1.5e-4
 
     @pytest.mark.parametrize("mean", [-4.0, 0.0, 1.0, 1.7, 5.0, 40.0])
     def test_two_limits_are_the_probability_between_them(self, mean):
@@ -69,10 +78,18 @@ class TestNodes:
         np.testing.assert_array_equal(nodes, [[0, -0.2, 0], [0, 0.2, 0]])
         np.testing.assert_array_equal(conformance.setpoint_nodes(np.zeros(3)), np.zeros((1, 3)))
 
-    def test_smooth_cases_agree_with_quasi_monte_carlo(self):
+    # The rule is held to 0.003 at the usual scatter, and to what is said of it where it is larger.
+    @pytest.mark.parametrize(
+        ("sd", "most"),
+        [
+            ((0.10, 0.10, 0.15, 0.05), 0.003), ((0.0, 0.10, 0.0, 0.15), 0.003), ((0.15, 0.10, 0.15, 0.10), 0.0044),
+            ((0.0, 0.15, 0.0, 0.15), 0.0044), ((0.15, 0.15, 0.15, 0.15), 0.0044),
+        ],
+    )
+    def test_smooth_cases_agree_with_quasi_monte_carlo(self, sd, most):
         # 2,048 Sobol points mapped to the normal distribution stand for the exact average; three random quadratic
         # responses a case, curvature up to 1.5 standard deviations per half range.
-        sd = np.array([0.10, 0.10, 0.15, 0.05])
+        sd = np.array(sd)
         points = stats.qmc.Sobol(4, seed=7).random(2048)
         scatter = stats.norm.ppf(np.clip(points, 1e-9, 1 - 1e-9)) * sd
         nodes = conformance.setpoint_nodes(sd)
@@ -88,7 +105,7 @@ class TestNodes:
             ours = conformance.conformance([rows] * 3, required)[0, 0]
             exact = np.mean(np.prod([stats.norm.cdf(quadratic(x + scatter) @ beta) for beta in betas], axis=0))
             errors.append(abs(ours - exact))
-        assert max(errors) <= 0.003
+        assert max(errors) <= most
 
 
 def test_conformance_is_the_share_of_simulated_prints_that_meet_everything():
@@ -130,3 +147,108 @@ class TestBoundLevel:
     )
     def test_coverage_is_claimed_as_it_was_measured(self, failing, coverage):
         assert conformance.bound_coverage(conformance.bound_level(failing)) == coverage
+
+
+LEVELS = (0, 3, 0)
+MODEL = (*standard_terms("quadratic", LEVELS), (0, 0, 2))
+
+
+def several(size=50, columns=None, seed=4):
+    generator = np.random.default_rng(seed)
+    columns = columns or model_matrix(np.zeros((1, 3)), MODEL, LEVELS).shape[1] + 1  # a printer's column comes last
+    return Draws(generator.normal(size=(size, columns)), *generator.uniform(0.1, 1, (3, size)))
+
+
+class TestShifted:
+    def test_it_is_the_model_at_the_actual_setting_of_each_draw(self):
+        drawn, generator = several(), np.random.default_rng(5)
+        offset, slope = generator.normal(0, 0.3, (2, 50, 3)) * [1, 0, 1]
+        x = np.array([[0.3, 2, -0.8], [-1, 0, 1], [0, 1, 0.4]])
+        moved = conformance.shifted(drawn, MODEL, LEVELS, offset, slope)
+        ours = model_matrix(x, MODEL, LEVELS) @ moved.beta[:, :-1].T
+        for draw in range(50):
+            actual = x + offset[draw] + slope[draw] * x
+            np.testing.assert_allclose(ours[:, draw], model_matrix(actual, MODEL, LEVELS) @ drawn.beta[draw, :-1], atol=1e-12)
+        np.testing.assert_array_equal(moved.beta[:, -1], drawn.beta[:, -1])
+        np.testing.assert_array_equal(moved.print_var, drawn.print_var)
+
+    def test_no_error_changes_nothing(self):
+        drawn = several()
+        none = np.zeros((50, 3))
+        np.testing.assert_array_equal(conformance.shifted(drawn, MODEL, LEVELS, none, none).beta, drawn.beta)
+
+    def test_a_model_that_cannot_be_moved_is_refused(self):
+        one = np.tile([0.1, 0, 0], (50, 1))
+        with pytest.raises(ValueError, match="its parent"):
+            conformance.shifted(several(), [(), (0, 0)], LEVELS, one, one)
+        with pytest.raises(ValueError, match="named levels"):
+            conformance.shifted(several(), MODEL, LEVELS, one[:, [1, 0, 2]], one)
+
+    def test_the_error_of_a_line_has_its_standard_error_at_every_setting(self):
+        line = calibration.fit_line([250, 265, 280, 290], [244.1, 258.6, 273.5, 282.0])
+        offset, slope = conformance.line_error(line, 270.0, 15.0, 100_000, np.random.default_rng(1))
+        for x in (-1.0, 0.0, 0.5):
+            expected = calibration.standard_error(line, calibration.to_set(line, 270 + 15 * x)) / 15
+            assert (offset + slope * x).std() == pytest.approx(float(expected), rel=0.01)
+        single = calibration.fit_line([250, 250, 250], [244, 245, 246])
+        offset, slope = conformance.line_error(single, 270.0, 15.0, 100_000, np.random.default_rng(1))
+        assert offset.std() == pytest.approx(1 / np.sqrt(3) / 15, rel=0.01)
+        assert (slope == 0).all()
+        with pytest.raises(ValueError, match="no degree of freedom"):
+            conformance.line_error(calibration.fit_line([250, 260], [249, 258]), 270, 15, 2, np.random.default_rng(1))
+
+    def test_printers_are_kept_apart_and_average_to_the_fleet(self):
+        drawn = several(columns=6)
+        model, levels = standard_terms("quadratic", (0, 0)), (0, 0)
+        x = np.array([[0.2, -0.4], [0.5, 0.5]])
+        rows = model_matrix(x, model, levels)[None]
+        sd = conformance.future_sd(drawn, 1)
+        lines = [(0.2, -0.1), (-0.3, 0.05)]  # known lines: one setpoint for the fleet
+        moved = [
+            conformance.shifted(drawn, model, levels, np.tile([a, 0], (50, 1)), np.tile([b, 0], (50, 1))) for a, b in lines
+        ]
+        wanted = [[conformance.margins(one, sd, 0.0, None)] for one in moved]
+        apart = conformance.by_printer([[rows]] * 2, wanted)
+        for printer, (a, b) in enumerate(lines):
+            actual = model_matrix(x + np.column_stack([a + b * x[:, 0], [0, 0]]), model, levels)
+            expected = stats.norm.cdf(actual @ drawn.beta.T / sd)
+            np.testing.assert_allclose(apart[printer], expected, atol=2e-4)
+
+
+class TestTolerance:
+    @given(
+        seed=st.integers(0, 10_000), limit=st.floats(-3, 3), share=st.floats(0.05, 0.99), level=st.floats(0.01, 0.5),
+        scatter=st.sampled_from([0.0, 0.2]),
+    )
+    @settings(max_examples=60, deadline=None)
+    def test_a_requirement_passes_by_both_bounds_or_by_neither(self, seed, limit, share, level, scatter):
+        drawn = several(size=101, columns=6, seed=seed)
+        sd = conformance.future_sd(drawn, 1)
+        x = np.array([[0.3, -0.5]])
+        nodes = conformance.setpoint_nodes(np.array([scatter, scatter]))
+        rows = np.array([model_matrix(x + node, standard_terms("quadratic", (0, 0)), (0, 0)) for node in nodes])
+        lower, upper = conformance.tolerance_limits(drawn, rows, sd, share, level)[0]
+        means = (rows @ drawn.beta.T)[:, 0]
+        for side, found in ((1, lower), (-1, upper)):
+            assume(abs(found - limit) > 1e-9)
+            shares = stats.norm.cdf(side * (means - limit) / sd).mean(axis=0)
+            bound = np.quantile(shares, level, method="inverted_cdf")
+            assert (bound >= share) == (side * found >= side * limit)
+            one = conformance.margins(drawn, sd, *((limit, None) if side == 1 else (None, limit)))
+            fast = np.quantile(conformance.conformance([rows], [one])[0], level, method="inverted_cdf")
+            assert fast == pytest.approx(bound, abs=2e-4)
+
+    def test_one_known_normal_distribution(self):
+        found = conformance.tolerance_limits(known([10.0]), np.ones((1, 1, 1)), np.array([2.0]), 0.9, 0.05)
+        np.testing.assert_allclose(found, [stats.norm.ppf([0.1, 0.9], 10, 2)])
+
+    def test_one_stratum_gives_the_factor_of_the_noncentral_t(self):
+        # Owen (1968), from memory: with a flat prior on mean and log sd the Bayesian one-sided tolerance limit of a
+        # normal sample is mean - k sd, k sqrt(n) the 0.95 quantile of a noncentral t with shift z sqrt(n).
+        values = np.random.default_rng(3).normal(20, 2, 12)
+        drawn = posterior.draws(
+            posterior.PrintMeans(values, np.ones((12, 1)), None, 0, 0, np.ones(12, int)), 100_000, np.random.default_rng(1)
+        )
+        found = conformance.tolerance_limits(drawn, np.ones((1, 1, 1)), conformance.future_sd(drawn, 1), 0.9, 0.05)[0, 0]
+        k = stats.nct.ppf(0.95, 11, stats.norm.ppf(0.9) * np.sqrt(12)) / np.sqrt(12)
+        assert found == pytest.approx(values.mean() - k * values.std(ddof=1), abs=0.03)

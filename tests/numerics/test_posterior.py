@@ -69,14 +69,6 @@ class TestWithoutLoads:
         drawn = posterior.draws(noisy, 2000, np.random.default_rng(1))
         assert np.mean(drawn.print_var == 0) > 0.99
 
-    def test_unequal_counts_enter_by_their_harmonic_mean(self, plain):
-        counts = np.array([1, 3] * 6)  # harmonic mean 1.5
-        drawn = posterior.draws(PrintMeans(plain.means, plain.X, None, 7500.0, 12, counts), 2000, np.random.default_rng(1))
-        floor = PrintMeans(plain.means, plain.X, None, 7500.0, 12, np.full(12, 1.5))
-        same = posterior.draws(floor, 2000, np.random.default_rng(1))
-        np.testing.assert_allclose(drawn.beta, same.beta)
-        np.testing.assert_allclose(drawn.print_var, same.print_var)
-
     def test_one_print_a_load_is_the_same_as_no_loads(self, plain):
         own = PrintMeans(plain.means, plain.X, np.arange(12), 7.5, 24, plain.coupons)
         assert not own.has_loads
@@ -156,6 +148,157 @@ class TestWithLoads:
         assert sd == pytest.approx(np.sqrt(np.mean(between[kept]) / 30), rel=0.03)
 
 
+def lost_coupons(loads=6):
+    """Five coupons a print of which many were lost; coupons vary more than prints do."""
+    generator = np.random.default_rng(21)
+    load = np.repeat(np.arange(loads), 24 // loads)
+    X = np.column_stack([np.ones(24), np.linspace(-1, 1, loads)[load], np.tile([-1.0, -1, 1, 1], 6)])
+    counts = np.where(np.arange(24) % 3 == 0, 1, 5)
+    means = X @ [10.0, 1, -1] + generator.normal(0, 0.7, loads)[load] + generator.normal(0, 0.5, 24)
+    means += generator.normal(0, np.sqrt(4 / counts))
+    dof = int((counts - 1).sum())
+    return PrintMeans(means, X, load, 4.0 * dof, dof, counts)
+
+
+def dense_posterior(data, roots, shares):
+    """
+    Return weights (G, K), means, covariances for s = 1, and sums of squares by definition, the scale integrated out.
+
+    The density is that of (root of g, r), 0 < r < 1, where s has the prior 1 / s and r the prior 1 / r.
+    """
+    n, p = data.X.shape
+    h = np.mean(1 / data.coupons)
+    together = np.equal.outer(data.load, data.load)
+    log, centre, covariance, total = [], [], [], []
+    for root in roots:
+        for r in shares:
+            V = np.diag(1 + r * (1 / (data.coupons * h) - 1)) + root**2 * together
+            W = np.linalg.inv(V)
+            M = data.X.T @ W @ data.X
+            b = np.linalg.solve(M, data.X.T @ W @ data.means)
+            rest = data.means - data.X @ b
+            q = rest @ W @ rest + data.within_ss * h / r
+            log.append(
+                -0.5 * (np.linalg.slogdet(V)[1] + np.linalg.slogdet(M)[1] + (n - p + data.within_dof) * np.log(q))
+                - (data.within_dof / 2 + 1) * np.log(r) - np.log1p(root**2)
+            )
+            centre.append(b)
+            covariance.append(np.linalg.inv(M))
+            total.append(q)
+    weight = np.exp(np.array(log) - max(log))
+    return weight.reshape(len(roots), len(shares)), np.array(centre), np.array(covariance), np.array(total)
+
+
+class TestUnequalCounts:
+    def test_variances_and_coefficients_agree_with_dense_quadrature(self, monkeypatch):
+        monkeypatch.setattr(posterior, "_POINTS", 1500)  # the error of the grid of g is another matter
+        data = lost_coupons()
+        angle = (np.arange(60) + 0.5) / 60 * np.pi / 2
+        shares = (np.arange(100) + 0.5) / 100
+        weight, centre, covariance, total = dense_posterior(data, np.tan(angle), shares)
+        weight = weight * (1 + np.tan(angle) ** 2)[:, None]  # from the angle to the root
+        weight /= weight.sum()
+        drawn = posterior.draws(data, 200_000, np.random.default_rng(5))
+        kept = drawn.print_var > 0  # r < 1, where the reference is
+        h = np.mean(1 / data.coupons)
+        mean_var = drawn.print_var + h * drawn.coupon_var
+        share, root = h * drawn.coupon_var / mean_var, np.sqrt(drawn.load_var / mean_var)
+        for limit in (0.4, 0.6, 0.8):
+            expected = weight[:, shares < limit].sum()
+            assert np.mean(share[kept] < limit) == pytest.approx(expected, abs=0.01)
+        for edge in (12, 24, 36, 48):
+            expected = weight[:edge].sum()
+            assert np.mean(root[kept] < np.tan(edge / 60 * np.pi / 2)) == pytest.approx(expected, abs=0.01)
+        dof = 24 - 3 + data.within_dof
+        flat = weight.ravel()
+        for column in range(3):
+            mean = flat @ centre[:, column]
+            variance = flat @ (covariance[:, column, column] * total / (dof - 2) + (centre[:, column] - mean) ** 2)
+            assert drawn.beta[kept, column].mean() == pytest.approx(mean, abs=0.02)
+            assert drawn.beta[kept, column].std() == pytest.approx(np.sqrt(variance), rel=0.03)
+        for values, expected in ((mean_var, total / (dof - 2)), (drawn.coupon_var, total / (dof - 2) * np.tile(shares, 60) / h)):
+            assert values[kept].mean() == pytest.approx(flat @ expected, rel=0.02)
+
+    def test_the_chance_that_prints_do_not_vary_is_that_of_an_f_ratio(self):
+        # Without loads and with nearly equal counts s and s_c are independent: s < h s_c where the ratio of their
+        # chi-squares, an F distribution, allows it.
+        generator = np.random.default_rng(2)
+        means, counts = generator.normal(size=10), 2 + 1e-6 * np.arange(10)
+        q = float(np.sum((means - means.mean()) ** 2))
+        drawn = posterior.draws(PrintMeans(means, np.ones((10, 1)), None, 40.0, 20, counts), SIZE, generator)
+        # q / chi2(9) < h SS / chi2(20)  <=>  F(9, 20) > (q / 9) / (h SS / 20)
+        expected = stats.f.sf((q / 9) / (40.0 / 2 / 20), 9, 20)
+        assert 0.1 < expected < 0.9
+        assert np.mean(drawn.print_var == 0) == pytest.approx(expected, abs=share_error(SIZE, expected))
+
+    @pytest.mark.parametrize("load", [None, np.repeat(np.arange(6), 4)], ids=["no loads", "loads"])
+    def test_nearly_equal_counts_give_what_equal_ones_give(self, load):
+        equal = PrintMeans(split_plot().means, split_plot().X, load, 60.0, 24, np.full(24, 3.0))
+        counts = equal.coupons + 1e-6 * np.arange(24)
+        nearly = PrintMeans(equal.means, equal.X, load, 60.0, 24, counts)
+        one, other = (posterior.draws(data, SIZE, np.random.default_rng(k)) for k, data in enumerate((equal, nearly)))
+        for name in ("load_var", "print_var", "coupon_var"):
+            for p in (0.1, 0.5, 0.9):
+                limit = np.quantile(getattr(one, name), p)
+                if limit > 0:
+                    ours, theirs = (np.mean(getattr(each, name) <= limit) for each in (other, one))
+                    assert ours == pytest.approx(theirs, abs=2 * share_error(SIZE, p))
+        for column in range(3):
+            for p in (0.05, 0.5, 0.95):
+                limit = np.quantile(one.beta[:, column], p)
+                assert np.mean(other.beta[:, column] < limit) == pytest.approx(p, abs=2 * share_error(SIZE, p))
+
+    def test_known_ratio_of_variances_is_weighted_least_squares(self):
+        # Single values, a half of one among them: variance s / m, Student's t about weighted least squares.
+        generator = np.random.default_rng(3)
+        X = np.column_stack([np.ones(12), np.linspace(-1, 1, 12)])
+        counts = np.where(np.arange(12) % 4 == 0, 0.5, 1.0)
+        means = X @ [50.0, 2.0] + generator.normal(0, 1, 12) / np.sqrt(counts)
+        drawn = posterior.draws(PrintMeans(means, X, None, 0.0, 0, counts), SIZE, generator)
+        M = X.T @ (counts[:, None] * X)
+        centre = np.linalg.solve(M, X.T @ (counts * means))
+        rss = float(counts @ (means - X @ centre) ** 2)
+        se = np.sqrt(np.diag(np.linalg.inv(M)) * rss / 10)
+        for column in range(2):
+            assert_distributed((drawn.beta[:, column] - centre[column]) / se[column], stats.t(10))
+        assert_distributed(rss / drawn.print_var, stats.chi2(10))
+        assert (drawn.coupon_var == 0).all()
+
+    def test_where_coupons_are_all_the_variance_means_weigh_by_their_counts(self):
+        data = lost_coupons()
+        noisy = PrintMeans(data.means, data.X, None, 1e6 * data.within_dof, data.within_dof, data.coupons)
+        drawn = posterior.draws(noisy, SIZE, np.random.default_rng(1))
+        assert (drawn.print_var == 0).all()
+        centre = np.linalg.lstsq(data.X * np.sqrt(data.coupons)[:, None], data.means * np.sqrt(data.coupons), rcond=None)[0]
+        cov = np.linalg.inv(data.X.T @ (data.coupons[:, None] * data.X)) * 1e6
+        for column in range(3):
+            z = (drawn.beta[:, column] - centre[column]) / np.sqrt(cov[column, column])
+            assert_distributed(z, stats.t(data.within_dof))
+
+    def test_where_coupons_are_alike_all_means_weigh_the_same(self):
+        data = lost_coupons()
+        alike = PrintMeans(data.means, data.X, data.load, 0.0, data.within_dof, data.coupons)
+        plain_ = PrintMeans(data.means, data.X, data.load, 0.0, 0, np.ones(24, dtype=int))
+        one, other = (posterior.draws(each, 500, np.random.default_rng(1)) for each in (alike, plain_))
+        assert (one.coupon_var == 0).all()
+        np.testing.assert_allclose(one.beta.mean(axis=0), other.beta.mean(axis=0), atol=0.2)
+
+    def test_one_print_a_load_and_a_mean_of_half_a_value_work(self):
+        data = lost_coupons()
+        counts = data.coupons.astype(float)
+        counts[0] = 0.5
+        own = PrintMeans(data.means, data.X, np.arange(24), data.within_ss, data.within_dof, counts)
+        drawn = posterior.draws(own, 500, np.random.default_rng(1))
+        assert (drawn.load_var == 0).all()
+        assert np.isfinite(drawn.beta).all() and (drawn.print_var >= 0).all() and (drawn.coupon_var > 0).all()
+
+    def test_a_large_mean_costs_no_digits(self):
+        data = lost_coupons()
+        shifted = PrintMeans(data.means + 1e6, data.X, data.load, data.within_ss, data.within_dof, data.coupons)
+        one, other = (posterior.draws(each, 500, np.random.default_rng(1)) for each in (shifted, data))
+        np.testing.assert_allclose(one.beta - [1e6, 0, 0], other.beta, atol=1e-6)
+
+
 @pytest.mark.parametrize(
     ("data", "words"),
     [
@@ -166,6 +309,7 @@ class TestWithLoads:
             "all used up", id="no load dof",
         ),
         pytest.param(PrintMeans(np.full(4, 3.3), np.ones((4, 1)), None, 0, 0, np.ones(4, int)), "do not vary", id="no variation"),
+        pytest.param(PrintMeans(np.arange(4.0), np.ones((4, 1)), None, 0, 0, np.zeros(4, int)), "no coupon", id="no coupons"),
     ],
 )
 def test_what_no_variance_can_come_from_is_refused(data, words):
