@@ -1,14 +1,24 @@
-"""Natural values that can be set: rounding to increments, equipment limits, and each printer's setpoints."""
+"""Natural values that can be set: rounding to increments, equipment limits, and each printer's setpoints.
 
+Lines from set to actual, with how well they are known and what later readings say of them, are in
+``doe.design.calibrated``; a plan is made by the lines of the study file alone.
+"""
+
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from doe.design.calibrated import PrinterLine, line_of
 from doe.errors import InputRefused, Problem
 from doe.numerics import calibration, coding
-from doe.study.spec import Factor, Printer, Study
+from doe.study.spec import Factor, Study
+
+__all__ = [
+    "Array", "actual_of", "line_of", "of_printers", "on_grid", "on_increments", "require_allowed", "require_settable"
+]
 
 Array = NDArray[np.float64]
 
@@ -64,16 +74,6 @@ def require_allowed(study: Study, targets: pd.DataFrame, kinds: list[str]) -> No
         raise InputRefused(problems)
 
 
-def line_of(printer: Printer, factor: Factor) -> calibration.Line | None:
-    """Return the set-to-actual line of one printer's factor, or None where it has no checks."""
-    checks = [check for check in printer.checks if check.factor == factor.name]
-    if not checks:
-        return None
-    return calibration.fit_line(
-        np.concatenate([check.set for check in checks]), np.concatenate([check.actual for check in checks])
-    )
-
-
 def of_printers(study: Study, factor: Factor, targets: pd.Series, printers: list[str]) -> NDArray[Any]:
     """Return each print's setpoint: the target itself, or what its printer must be set to, to reach it."""
     values: NDArray[Any] = targets.to_numpy().copy()
@@ -94,11 +94,33 @@ def on_grid(factor: Factor, values: Array) -> Array:
     return coding.round_to_increment(values, factor.increment, factor.low)
 
 
-def actual_of(study: Study, factor: Factor, setpoints: Array, printers: list[str]) -> Array:
-    """Return what the printers reach at these setpoints, by their checks; the setpoint itself without checks."""
+def actual_of(
+    study: Study,
+    factor: Factor,
+    setpoints: Array,
+    printers: list[str],
+    lines: Mapping[tuple[str, str], PrinterLine] | None = None,
+) -> Array:
+    """
+    Return what the printers reach at these setpoints, by their checks; the setpoint itself without checks.
+
+    Parameters
+    ----------
+    study : Study
+    factor : Factor
+        A numeric one.
+    setpoints : ndarray of shape (n,)
+        Its unit.
+    printers : list of str
+        Which printer each belongs to.
+    lines : mapping, optional
+        From ``calibrated.lines_of``, where readings that were taken since planning count too: the lines that held when the
+        prints were made.
+    """
     values = np.asarray(setpoints, dtype=float).copy()
     for printer in study.printers:
-        line = line_of(printer, factor)
+        found = None if lines is None else lines.get((printer.name, factor.name))
+        line = line_of(printer, factor) if lines is None else None if found is None else found.printed
         mine = np.array([name == printer.name for name in printers])
         if line is not None and mine.any():
             values[mine] = calibration.to_actual(line, values[mine])

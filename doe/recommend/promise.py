@@ -1,20 +1,19 @@
-"""What the recommended setting promises per response, and how each printer is set to reach it."""
+"""What the recommended setting promises per response."""
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from doe.design import setpoints
 from doe.model import inference
 from doe.model.measured import Fitted
-from doe.numerics import calibration
 from doe.recommend.outlook import limits
+from doe.recommend.printers import printer_rows
 from doe.recommend.results import Promise
 from doe.study import scale
-from doe.study.spec import Factor, Printer, Response, Study
-from doe.verdicts import Verdict
+from doe.study.spec import Response
+
+__all__ = ["printer_rows", "promise"]
 
 Array = NDArray[np.float64]
 
@@ -80,59 +79,3 @@ def _meets(response: Response, low: float, high: float) -> str:
     if floor <= low and high <= ceiling:
         return "yes"
     return "no" if high < floor or low > ceiling else "not shown"
-
-
-def printer_rows(
-    study: Study, names: Sequence[str], settings: Mapping[str, float | str]
-) -> tuple[tuple[dict[str, Any], ...], tuple[Verdict, ...]]:
-    """
-    Return the setpoints that bring each printer to the setting.
-
-    Parameters
-    ----------
-    study : Study
-    names : sequence of str
-        Printers that printed.
-    settings : mapping of factor name to value
-        Actual values, natural units, or levels.
-
-    Returns
-    -------
-    rows : tuple of dict
-        ``printer``, ``setpoints`` on the factors' increments, ``checked``: factors whose setpoint follows from readings of
-        a reference probe; the others are set to the setting itself.
-    verdicts : tuple of Verdict
-        One for each setpoint outside of what its printer's readings cover.
-    """
-    rows, verdicts = [], []
-    for printer in (one for one in study.printers if one.name in names):
-        lines = {factor.name: setpoints.line_of(printer, factor) for factor in study.factors}
-        values = {factor.name: _setpoint(factor, lines[factor.name], settings[factor.name]) for factor in study.factors}
-        checked = [name for name, line in lines.items() if line is not None]
-        rows.append({"printer": printer.name, "setpoints": values, "checked": checked})
-        for factor in study.factors:
-            verdicts += _beyond_checks(printer, factor, lines[factor.name], values[factor.name])
-    return tuple(rows), tuple(verdicts)
-
-
-def _setpoint(factor: Factor, line: calibration.Line | None, value: float | str) -> float | str:
-    if line is None or isinstance(value, str):
-        return value
-    return float(setpoints.on_grid(factor, calibration.to_set(line, [value]))[0])
-
-
-def _beyond_checks(
-    printer: Printer, factor: Factor, line: calibration.Line | None, value: float | str
-) -> list[Verdict]:
-    """Return a verdict where the readings of a reference probe do not cover a setpoint."""
-    if line is None or isinstance(value, str) or calibration.covers(line, [value]).all():
-        return []
-    unit = factor.display_unit
-    return [
-        Verdict(
-            "setpoint beyond the checks",
-            f"printer {printer.name} is to be set to {value:g} {unit}, and its readings cover {line.low:g} to "
-            f"{line.high:g} {unit}",
-            f"read the reference probe on printer {printer.name} at {value:g} {unit} before relying on the setpoint", factor.name,
-        )
-    ]

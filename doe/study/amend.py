@@ -13,6 +13,7 @@ _FACTOR_KEYS = ("name", "unit", "low", "high", "increment", "levels", "change")
 _RESPONSE_KEYS = ("name", "unit", "kind", "per", "coupons", "formula", "grades", "method")
 _PILOT_ROUND = 0  # as of doe.design.plan, a later stage
 _COVARIATE_KEYS = ("name", "unit", "kind", "per")
+_READ = ("factor", "set", "actual")
 _DECLARED = ("at_least", "at_most", "requirement_on", "transform", "zero_when_detached")
 
 
@@ -286,14 +287,24 @@ def _stale_plan(before: Study, after: Study) -> Iterator[Verdict]:
 
 
 def _planned_from(study: Study) -> dict[str, Any]:
-    """Return what a plan is made from."""
+    """Return what a plan is made from; of the checks only what was set and read, not how well."""
     whole = protocol(study)
+    for printer in whole["printers"]:
+        printer["checks"] = _what_was_read(printer)
     size = {key: whole["budget"][key] for key in ("prints", "loads")}
-    return {**{key: whole[key] for key in ("factors", "model", "printers", "constraints", "references")}, "budget": size}
+    return {
+        **{key: whole[key] for key in ("factors", "model", "printers", "constraints", "references")},
+        "budget": size,
+    }
+
+
+def _what_was_read(printer: Mapping[str, Any]) -> list[dict[str, Any]]:
+    return [{key: check[key] for key in _READ} for check in printer["checks"]]
 
 
 def _late_declarations(before: Study, after: Study) -> Iterator[Verdict]:
     yield from _late_covariates(before, after)
+    yield from _late_checks(before, after)
     old, new = protocol(before), protocol(after)
     for change in changes(_declared(old), _declared(new)):
         yield Verdict(
@@ -302,6 +313,20 @@ def _late_declarations(before: Study, after: Study) -> Iterator[Verdict]:
             "Say in the reason whether results were known; the report shows both; let new prints confirm the answer.",
             change.key,
         )
+
+
+def _late_checks(before: Study, after: Study) -> Iterator[Verdict]:
+    """Yield the printers whose readings changed: with them, the actual values of prints that were made or handed out."""
+    read_then = {one["name"]: _what_was_read(one) for one in protocol(before)["printers"]}
+    for one in protocol(after)["printers"]:
+        if one["name"] in read_then and _what_was_read(one) != read_then[one["name"]]:
+            yield Verdict(
+                "checks changed after sheets were written",
+                f"printer {one['name']} has other readings now than when its setpoints were planned; the fit takes the actual "
+                "values of all its prints from the readings as they are now, and the plan stays as it is",
+                "Keep the readings that hold for these prints; where the printer itself changed in between, give the day.",
+                f"printers '{one['name']}'",
+            )
 
 
 def _late_covariates(before: Study, after: Study) -> Iterator[Verdict]:

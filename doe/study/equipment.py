@@ -29,6 +29,7 @@ def equipment_findings(draft: Draft) -> Iterator[Finding]:
         for number, check in enumerate(printer.checks):
             yield from _check(draft, ("printers", position, "checks", number), check)
         yield from _lines(("printers", position, "checks"), printer)
+    yield from _tools(draft)
     yield from _z_closer(draft)
     yield from _constraints(draft)
     yield from _oven(draft)
@@ -140,6 +141,34 @@ def _check(draft: Draft, place: Place, check: Check) -> Iterator[Finding]:
             f"the instruments are {listed(known)}",
             meant(str(check.instrument), known, "add it under [[instruments]]"),
         )
+    yield from _doubt(draft, place, check)
+
+
+def _doubt(draft: Draft, place: Place, check: Check) -> Iterator[Finding]:
+    for key in ("contact", "repeatability"):
+        yield from _too_wide(draft, (*place, key), getattr(check, key), {check.factor})
+
+
+def _tools(draft: Draft) -> Iterator[Finding]:
+    checks = [check for _, printer in draft.printers for check in printer.checks]
+    for position, tool in draft.instruments:
+        read = {check.factor for check in checks if check.instrument == tool.id}
+        for key in ("limit_of_error", "readout"):
+            yield from _too_wide(draft, ("instruments", position, key), getattr(tool, key), read)
+
+
+def _too_wide(draft: Draft, place: Place, half_width: float | None, read: Iterable[str]) -> Iterator[Finding]:
+    """An error as wide as the range of the factor that is read leaves nothing that a reading could tell."""
+    spans = {name: draft.numeric[name] for name in read if name in draft.numeric and _has_range(draft.numeric[name])}
+    for name, factor in spans.items():
+        low, high = _bounds(factor)
+        if half_width is not None and half_width >= high - low:
+            yield Finding(
+                place,
+                f"found {show(half_width)}, and '{name}' runs over {show(high - low)}",
+                "it must be below the range of the factor that is read",
+                "write it as plus or minus in the factor's unit, or read with a better probe",
+            )
 
 
 def _constraints(draft: Draft) -> Iterator[Finding]:

@@ -116,13 +116,24 @@ class Model(Part):
 
 
 class Check(Part):
-    """``[[printers.checks]]``: readings of a reference probe at several setpoints."""
+    """
+    ``[[printers.checks]]``: readings of a reference probe at several setpoints.
+
+    How well the actual values are known follows from the scatter of the readings, from ``contact``, and from what is said of
+    the instrument. Defaults are common practice, no source.
+    """
 
     factor: Name
     set: tuple[Number, ...]
     actual: tuple[Number, ...]
     instrument: Identifier | None = None
     date: datetime.date | None = None
+    contact: NotNegative | None = None
+    """By how much the probe may miss what it touches, as plus or minus in the factor's unit. Absent: 5 for degC (a sheathed probe
+    in the bore; 2.5 with a reference block or paste), else 0."""
+    repeatability: Positive | None = None
+    """Standard deviation of readings that were repeated at one setpoint, where it is known; absent: from the readings' scatter
+    about their line."""
 
 
 class Printer(Part):
@@ -136,11 +147,18 @@ class Printer(Part):
 
 
 class Instrument(Part):
-    """``[[instruments]]``: what was measured with, and until when its calibration holds."""
+    """``[[instruments]]``: what was measured with, how well it measures, and until when its calibration holds."""
 
     id: Identifier
     kind: Text
+    """A thermocouple whose kind names type K and class 1 or 2 has the limit of error of IEC 60584-1: 1.5 degC or 0.4 %, 2.5 degC
+    or 0.75 %, the larger of the two."""
     due: datetime.date | None = None
+    limit_of_error: Positive | None = None
+    """By how much it may be wrong, as plus or minus in the unit of what it reads; goes before what the kind says."""
+    readout: NotNegative | None = None
+    """By how much what shows the value may be wrong, as plus or minus in the same unit. Absent: 1 for degC, else 0 (common
+    practice, no source)."""
 
 
 class Constraint(Part):

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from doe.numerics import calibration
+from doe.numerics import calibration, uncertainty
 from tests.reference_data import expected_of, rows_of
 
 CHECK = ([250, 265, 280], [244.1, 258.6, 273.5])
@@ -82,3 +82,112 @@ def test_missing_values_pass_through():
 def test_readings_without_a_line_are_refused(check, words):
     with pytest.raises(ValueError, match=words):
         calibration.fit_line(*check)
+
+
+def test_gum_calibration_of_a_thermometer():
+    # JCGM 100:2008, H.3, tables H.6 and H.7 (data and results from memory): corrections of a thermometer at eleven temperatures
+    temperatures = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
+    corrections = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
+    line = calibration.fit_line(temperatures, corrections)
+    assert float(calibration.to_actual(line, 20)) == pytest.approx(-0.1712, abs=5e-5)
+    assert float(calibration.standard_error(line, 20)) == pytest.approx(0.0029, abs=5e-5)
+    assert line.slope == pytest.approx(0.00218, abs=5e-6)
+    assert line.residual_sd / math.sqrt(line.spread) == pytest.approx(0.00067, abs=5e-6)
+    assert line.residual_sd == pytest.approx(0.0035, abs=5e-5)
+    correlation = -(line.mean - 20) * line.residual_sd**2 / line.spread  # covariance of the value at 20 and the slope
+    correlation /= float(calibration.standard_error(line, 20)) * line.residual_sd / math.sqrt(line.spread)
+    assert correlation == pytest.approx(-0.930, abs=5e-4)
+    # the correction at 30 and its standard uncertainty, with 9 degrees of freedom (H.3.4)
+    assert float(calibration.to_actual(line, 30)) == pytest.approx(-0.1494, abs=5e-5)
+    known = calibration.actual_uncertainty(line, calibration.pooled_scatter([line]), calibration.Budget(), 30)
+    assert known.standard == pytest.approx(0.0041, abs=5e-5)
+    assert known.dof == pytest.approx(9)
+
+
+def test_shared_error_joins_line_and_probe():
+    line = calibration.with_scatter(calibration.fit_line(*CHECK), calibration.Scatter(0.9, math.inf))
+    budget = calibration.Budget(limit=1.5, share=0.004, contact=5, readout=1)
+    # at 265 the line's standard error is that of a mean of three, and 0.4 % of the actual value is below 1.5
+    assert float(calibration.shared_sd(line, budget, 265)) == pytest.approx(math.sqrt(0.27 + (2.25 + 25 + 1) / 3))
+    assert float(calibration.common_sd(budget, 1000)) == pytest.approx(math.sqrt((16 + 25 + 1) / 3))
+    # without the probe's limit nothing in common is claimed
+    unstated = calibration.Budget(contact=5, readout=1)
+    assert float(calibration.shared_sd(line, unstated, 265)) == pytest.approx(math.sqrt(0.27))
+
+
+class TestScatter:
+    def test_lines_are_pooled_by_their_degrees_of_freedom(self):
+        lines = [calibration.fit_line([250, 265, 280], one) for one in ([244, 259.3, 274], [250, 264.1, 280])]
+        found = calibration.pooled_scatter(lines)
+        assert found.dof == 2
+        assert found.sd**2 == pytest.approx((0.3**2 + 0.9**2) * 2 / 3 / 2)  # a bend of 0.3 leaves squares of 0.3^2 * 2/3
+
+    def test_the_larger_of_stated_and_seen_counts(self):
+        line = calibration.fit_line(*CHECK)
+        assert calibration.pooled_scatter([line], 1.0) == calibration.Scatter(1.0, math.inf)
+        assert calibration.pooled_scatter([line], 0.1).dof == 1
+
+    def test_two_readings_or_rounded_ones_show_none(self):
+        two, exact = calibration.fit_line([250, 280], [244, 273]), calibration.fit_line([250, 265, 280], [244, 259, 274])
+        assert calibration.pooled_scatter([two, exact]) is None
+        assert calibration.actual_uncertainty(two, None, calibration.Budget(), 260) is None
+
+
+@pytest.mark.parametrize("noise", [0.3, 1.0])
+def test_expanded_uncertainty_covers_the_actual_value(noise):
+    # 4000 printers of each kind, every error drawn as the budget says; the rate has a standard error of 0.3 points. Even spreads
+    # have no tails, so that coverage is above 95.45 % where one of them dominates.
+    generator = np.random.default_rng(2)
+    setpoints, budget = np.array([250.0, 265, 280]), calibration.Budget(limit=1.5, contact=2.5, readout=1.0)
+    inside = []
+    for _ in range(4000):
+        common = sum(generator.uniform(-half, half) for half in (1.5, 2.5, 1.0))
+        line = calibration.fit_line(setpoints, setpoints - 6 + common + generator.normal(0, noise, 3))
+        known = calibration.actual_uncertainty(line, calibration.Scatter(noise, math.inf), budget, 275)
+        inside.append(abs(float(calibration.to_actual(line, 275)) - 269) <= known.expanded)
+    assert 0.945 <= np.mean(inside) <= 0.995
+
+
+def test_setpoint_for_an_actual_value_has_the_first_order_uncertainty():
+    # Inverse prediction by simulation: how the setpoint scatters that three readings give for an actual value of 262
+    generator = np.random.default_rng(4)
+    setpoints, scatter = np.array([250.0, 265, 280]), calibration.Scatter(0.5, math.inf)
+    truth = 0.98 * setpoints - 1
+    found = []
+    for _ in range(5000):
+        line = calibration.fit_line(setpoints, truth + generator.normal(0, 0.5, 3))
+        found.append(float(calibration.to_set(line, 262)))
+    line = calibration.fit_line(setpoints, truth)
+    of_actual = calibration.actual_uncertainty(line, scatter, calibration.Budget(), float(calibration.to_set(line, 262)))
+    of_set = calibration.set_uncertainty(line, of_actual)
+    assert of_set.standard == pytest.approx(np.std(found), rel=0.03)  # three standard errors of the simulation
+
+
+def test_first_order_uncertainty_is_near_fieller():
+    # Draper and Smith (1998), section 3.2 (from memory): the exact limits are the roots of a quadratic in the setpoint
+    line = calibration.fit_line(*CHECK)
+    scatter, t = calibration.pooled_scatter([line]), uncertainty.two_sided(1, uncertainty.COVERAGE)
+    at = float(calibration.to_set(line, 262))
+    known = calibration.set_uncertainty(line, calibration.actual_uncertainty(line, scatter, calibration.Budget(), at))
+    middle, s2 = line.intercept + line.slope * line.mean, (t * scatter.sd) ** 2
+    roots = np.roots(
+        [line.slope**2 - s2 / line.spread, -2 * line.slope * (262 - middle), (262 - middle) ** 2 - s2 / line.n]
+    ) + line.mean
+    g = s2 / line.spread / line.slope**2
+    assert g < 0.02
+    assert known.expanded == pytest.approx(float(np.ptp(roots)) / 2, rel=2 * g)
+
+
+def test_later_readings_above_the_line():
+    line = calibration.fit_line([250, 265, 280], [244, 259, 274])
+    offset, doubt = calibration.offset_from(line, calibration.Scatter(0.6, 4), [265, 265], [261, 263], 1.0)
+    assert offset == pytest.approx(3)
+    assert doubt.standard == pytest.approx(math.sqrt(0.36 * (1 / 3 + 1 / 2) + 1))
+    shifted = calibration.moved(line, [265, 265], [261, 263])
+    assert float(calibration.to_actual(shifted, 250)) == pytest.approx(247)
+    assert (shifted.n, shifted.mean, shifted.low, shifted.high) == (2, 265, 250, 280)
+
+
+def test_range_with_a_step_of_slack():
+    line = calibration.fit_line(*CHECK)
+    assert calibration.covers(line, [248.9, 249, 281, 281.1], 1.0).tolist() == [False, True, True, False]

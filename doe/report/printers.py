@@ -1,0 +1,165 @@
+"""Tables of what to set on each printer, what that reaches, and what one setpoint for all printers would do."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from doe.design.calibrated import CONTACT, READOUT, Lines, PrinterLine
+from doe.numerics import calibration
+from doe.recommend.printers import FleetSettings
+from doe.recommend.results import Setting
+from doe.report import numbers
+from doe.report.tables import Table, unit, words
+from doe.study.spec import Study
+
+_HOW = (
+    "± covers about 95 %: the scatter of the readings, the limit of error of the probe, its contact and the readout, each as a"
+    " standard uncertainty (half-widths over √3), squares added, times {factor} (JCGM 100:2008). It is the same for all prints"
+    " of the printer; the scatter from print to print is not in it."
+)
+_WITHOUT = {
+    "probe": "* The probe's limit of error is not stated: ± holds the scatter of the readings alone, the true one is larger.",
+    "scatter": "† Too few readings to show how they scatter: ± leaves this out, the true one is larger.",
+}
+_MARKS = {"probe": "*", "scatter": "†"}
+_ASSUMED = {"contact": f"± {CONTACT:g} °C for the contact", "readout": f"± {READOUT:g} °C for the readout"}
+
+
+def card_tables(printers: Sequence[Mapping[str, Any]], settings: Sequence[Setting]) -> tuple[Table, ...]:
+    """
+    Return one setpoint card a printer.
+
+    Parameters
+    ----------
+    printers : sequence of mapping
+        Rows of ``doe.recommend.printers.printer_rows``.
+    settings : sequence of Setting
+        The recommended setting.
+    """
+    return tuple(_card(row, settings) for row in printers)
+
+
+def _card(row: Mapping[str, Any], settings: Sequence[Setting]) -> Table:
+    rows = tuple((words(one.factor), unit(one.unit), *_cells(row, one)) for one in settings)
+    columns = ("Factor", "Unit", "Wanted", "Set to", "Reaches", "Checked")
+    return Table(f"Setpoints of printer {row['printer']}", columns, rows, "llrrrl", _note(row))
+
+
+def _cells(row: Mapping[str, Any], one: Setting) -> tuple[str, str, str, str]:
+    name, wanted = one.factor, _value(one.value)
+    if name in row["beyond"]:
+        covered = row["beyond"][name]
+        said = f"beyond checks: {numbers.exact(covered['low'])} to {numbers.exact(covered['high'])}"
+        return wanted, "none", numbers.MISSING, f"{said}; read the probe at {numbers.setting(covered['read_at'])}"
+    set_to = _value(row["setpoints"][name])
+    if name in row["checked"]:
+        return wanted, set_to, _reaches(row, name), "yes"
+    return (wanted, set_to, set_to, "") if isinstance(one.value, str) else (wanted, set_to, "not known", "no")
+
+
+def _reaches(row: Mapping[str, Any], name: str) -> str:
+    value, half = row["reaches"][name], row["expanded"][name]
+    if half is None:
+        return f"{numbers.setting(value)}, ± not known"
+    actual, shown = numbers.with_uncertainty(value, half)
+    return f"{actual} ± {shown}{''.join(_MARKS[part] for part in row['unknown'][name])}"
+
+
+def _note(row: Mapping[str, Any]) -> str:
+    known = [name for name, half in row["expanded"].items() if half is not None]
+    left_out = {part for name in known for part in row["unknown"][name]}
+    factors = list(dict.fromkeys(numbers.at_place(row["coverage"][name], -1) for name in known))
+    said = [_HOW.format(factor=" or ".join(factors))] if known else []
+    said += [text for part, text in _WITHOUT.items() if part in left_out]
+    assumed = [text for part, text in _ASSUMED.items() if any(part in row["assumed"][name] for name in known)]
+    said += [f"Not stated in the study, and taken as common practice (no source): {', '.join(assumed)}."] if assumed else []
+    if any(not isinstance(value, str) and name not in row["checked"] for name, value in row["setpoints"].items()):
+        said.append("Not checked: no reference probe has read this factor on this printer, and it is set to the wanted value.")
+    return " ".join(said)
+
+
+def fleet_table(
+    fleet: FleetSettings,
+    settings: Sequence[Setting],
+    with_common: Mapping[str, float] | None = None,
+    with_own: Mapping[str, float] | None = None,
+) -> Table:
+    """
+    Return what one setpoint for all printers would reach on each; no rows with fewer than two printers.
+
+    Parameters
+    ----------
+    fleet : FleetSettings
+    settings : sequence of Setting
+        The recommended setting.
+    with_common, with_own : mapping of printer to share, optional
+        Estimated share of conforming prints with the common setpoints and with each printer's own.
+    """
+    numeric = [one for one in settings if not isinstance(one.value, str) and fleet.spread.get(one.factor, 0.0) > 0]
+    shares = with_common is not None and with_own is not None
+    rows = []
+    for name, actual in zip(fleet.printers, fleet.actual, strict=True):
+        cells = [numbers.setting(round(float(actual[one.factor]), 10)) for one in numeric]
+        if with_common is not None and with_own is not None:
+            gain = 100 * (with_own[name] - with_common[name])
+            cells += [numbers.percent(with_common[name]), numbers.percent(with_own[name]), numbers.at_place(gain, -1)]
+        rows.append((name, *cells))
+    if len(rows) < 2 or not (numeric or shares):
+        return Table(_FLEET, ("Printer",), (), "l")
+    of_factors = [f"{words(one.factor)} reached" + (f", {unit(one.unit)}" if one.unit else "") for one in numeric]
+    more = ("Conforming, one setpoint", "Conforming, own setpoints", "Gain, percentage points") if shares else ()
+    columns = ("Printer", *of_factors, *more)
+    return Table(_FLEET, columns, tuple(rows), "l" + "r" * (len(columns) - 1), _fleet_note(fleet, numeric))
+
+
+_FLEET = "One setpoint for all printers"
+
+
+def _fleet_note(fleet: FleetSettings, settings: Sequence[Setting]) -> str:
+    same = ", ".join(
+        f"{words(one.factor)} {_value(fleet.setpoints[one.factor])} {unit(one.unit)} (wanted {_value(one.value)})"
+        for one in settings
+    )
+    told = f"All printers set alike: {same}. " if settings else "The setpoints are the same with or without the checks. "
+    return told + "Printers without checks count as reaching what they are set to."
+
+
+def lines_table(study: Study, lines: Lines) -> Table:
+    """
+    Return what the readings of each printer give, as planned from and as used now.
+
+    Parameters
+    ----------
+    study : Study
+    lines : mapping
+        From ``calibrated.lines_of``, with the record's readings.
+    """
+    factors = {factor.name: factor for factor in study.factors}
+    rows = []
+    for one in lines.values():
+        factor = factors[one.factor]
+        assert factor.low is not None and factor.high is not None
+        middle = (factor.low + factor.high) / 2
+        used = [_offset(line, middle, one) for line in (one.planned, one.printed, one.line)]
+        checked = f"{numbers.exact(one.line.low)} to {numbers.exact(one.line.high)}"
+        rows.append((one.printer, words(one.factor), unit(factor.display_unit), numbers.exact(middle), *used, checked))
+    columns = (
+        "Printer", "Factor", "Unit", "Setpoint", "Actual less set, as planned", "Actual less set, of the prints",
+        "Actual less set, now", "Checked setpoints",
+    )
+    note = (
+        "By the readings of reference probes, at the middle of each factor's range. The plan was made from the readings in"
+        " study.toml; those that came with the sheets count for the prints and for the card too, unless the printer drifted in"
+        " between: then the prints keep the earlier readings and the card has the later ones."
+    )
+    return Table("What the printers reach", columns, tuple(rows), "lllrrrrr", note if rows else "")
+
+
+def _offset(line: calibration.Line | None, at: float, one: PrinterLine) -> str:
+    if line is None:
+        return "not read"
+    known = None if one.scatter is None else float(calibration.standard_error(calibration.with_scatter(line, one.scatter), at))
+    return numbers.at_place(float(calibration.to_actual(line, at)) - at, -1 if known is None else numbers.place_of(known, 1))
+
+
+def _value(value: Any) -> str:  # noqa: ANN401 - number or level
+    return value if isinstance(value, str) else numbers.setting(value)
