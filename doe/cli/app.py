@@ -8,7 +8,7 @@ from typing import Any
 
 import typer
 
-from doe.cli import answer, floor, protocol, rounds, whole
+from doe.cli import answer, confirming, floor, protocol, rounds, whole
 from doe.errors import DoeError, InputRefused
 
 app = typer.Typer(
@@ -20,7 +20,7 @@ app = typer.Typer(
     help="Plan, record and analyse the test prints that qualify a filament on your printers.",
     epilog="Start with 'doe demo', or with 'doe new' in the folder where your studies live. 'doe status' names the next step.",
 )
-for group in (protocol, floor, answer, rounds, whole):
+for group in (protocol, floor, answer, confirming, rounds, whole):
     group.register(app)
 
 

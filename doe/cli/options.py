@@ -9,7 +9,7 @@ import typer
 from doe.files import Folder
 
 if TYPE_CHECKING:
-    from doe.cli.steps import Done
+    from doe.cli.desk import Done
 
 StudyOption = Annotated[
     Path, typer.Option("--study", metavar="DIR", help="The study's folder; the current one without it.")

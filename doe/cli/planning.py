@@ -5,7 +5,8 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from doe.cli.steps import Desk, Done, outside
+from doe.cli.desk import Desk, Done
+from doe.cli.steps import outside
 from doe.errors import InputRefused, Problem
 from doe.files import Folder, digest
 

@@ -3,7 +3,7 @@
 from typing import Any
 
 from doe.cli import planning, steps
-from doe.cli.steps import Desk, Done
+from doe.cli.desk import REPORT, STUDY, Desk, Done
 from doe.design.request import PlanRequest
 from doe.errors import InputRefused, Problem
 from doe.files import Folder
@@ -28,7 +28,7 @@ def demo(folder: Folder, seed: int) -> Done:
             )
         )
     steps.make_folder(folder)
-    Desk(folder).commit("new", {steps.STUDY: read.demo_study()})
+    Desk(folder).commit("new", {STUDY: read.demo_study()})
     planning.plan(folder, PlanRequest(one_round=True, seed=seed))
     written = steps.sheet(folder).data
     desk = Desk(folder)
@@ -52,12 +52,12 @@ def _told(folder: Folder, study: Any, done: tuple[Done, ...], optimum: tuple[dic
         "Everything above is SIMULATED: an invented material on an invented bench.",
         f"The simulation's true optimum meets the requirements in {share:.1%} of coupons; the recommendation claims "
         f"{advised['conformance']['estimate']:.1%}, at least {advised['conformance']['lower']:.1%}.",
-        f"The report is {folder.path / steps.REPORT}; the study folder is {folder.path}.",
+        f"The report is {folder.path / REPORT}; the study folder is {folder.path}.",
         f"Next: look at the report, then make your own study with 'doe new DIR' ({advised['next']})",
     )
     tables = (*done[1].tables, *done[2].tables, screens.rehearsal_table(study, advised, truth))
     return Done(
-        {"recommendation": advised, "truth": {"settings": truth, "conformance": share}, "report": steps.REPORT},
+        {"recommendation": advised, "truth": {"settings": truth, "conformance": share}, "report": REPORT},
         tables,
         lines,
     )

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from doe.cli.desk import FIT, RECOMMENDATION, Desk, Done
 from doe.cli.options import HERE, JsonOption, StudyOption, folder_of, show
-from doe.cli.steps import FIT, RECOMMENDATION, Desk, Done, fresh_seed
+from doe.cli.steps import fresh_seed
 from doe.errors import InputRefused, Problem
 from doe.files import Folder, digest
 from doe.verdicts import Verdict

@@ -4,7 +4,9 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from doe.cli.steps import FIT, RECOMMENDATION, REPORT, STUDY, Desk, Done, after_collect
+from doe.cli import trial
+from doe.cli.desk import FIT, RECOMMENDATION, REPORT, STUDY, Desk, Done
+from doe.cli.steps import after_collect
 from doe.files import Folder, digest
 
 if TYPE_CHECKING:
@@ -39,6 +41,10 @@ def _standing(folder: Folder) -> Standing:
     design = desk.design(study)
     number = design.rounds[-1]
     record = desk.record_or_none(study)
+    tried = trial.trial(desk, study, design, record)
+    if tried is not None and record is not None and (tried.judgement is None or number == tried.confirmation.round):
+        said, after = trial.stands(folder, tried, design, record)
+        return Standing(f"{study.header.id}: {said}.", after)
     began = record is not None and bool((record.prints["round"] == number).any())
     several = len(design.rounds) > 1
     if not began and not folder.has(f"sheets/round-{number}.xlsx"):
@@ -53,7 +59,8 @@ def _standing(folder: Folder) -> Standing:
         return Standing(state, after_collect(design, record))
     rounds = f" in {len(design.rounds)} rounds" if several else ""
     progress = f"{study.header.id}: {ended} of {total} prints{rounds} are recorded"
-    found = _after_collect(folder, desk, progress, whole=ended == total)
+    inputs = desk.declared_inputs(study, design, record)
+    found = _after_collect(folder, inputs, progress, whole=ended == total)
     return found if found.next else Standing(found.state, _after_report(folder, study, design))
 
 
@@ -68,13 +75,13 @@ def _after_report(folder: Folder, study: "Study", design: "Design") -> str:
     return f"doe extend: {prints} prints{of_loads} of the budget are left for a round around the recommended setting"
 
 
-def _after_collect(folder: Folder, desk: Desk, progress: str, *, whole: bool) -> Standing:
+def _after_collect(folder: Folder, inputs: dict[str, str], progress: str, *, whole: bool) -> Standing:
     """Return where a study stands whose latest round was collected; ``next`` is empty when the report is up to date."""
-    fitted = json.loads(folder.read(FIT))["inputs"] == desk.inputs() if folder.has(FIT) else False
+    fitted = json.loads(folder.read(FIT))["inputs"] == inputs if folder.has(FIT) else False
     if not fitted:
         after = "doe fit" if whole else "doe collect when more is filled in, or doe fit on what there is"
         return Standing(f"{progress}; not fitted since.", after)
-    if not folder.has(RECOMMENDATION) or json.loads(folder.read(RECOMMENDATION))["inputs"] != desk.inputs():
+    if not folder.has(RECOMMENDATION) or json.loads(folder.read(RECOMMENDATION))["inputs"] != inputs:
         return Standing(f"{progress} and fitted.", "doe recommend")
     advised = json.loads(folder.read(RECOMMENDATION))
     if not folder.has(REPORT) or not _reported(folder):

@@ -1,129 +1,18 @@
 """The steps of a study: each reads the folder, does one thing, and writes its result whole with a line in the log."""
 
 import secrets
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from doe import __version__
+from doe.cli.desk import EXPLORATORY, FIT, RECOMMENDATION, REPORT, STUDY, Desk, Done
 from doe.errors import InputRefused, Problem
-from doe.files import Folder, digest, dump_json
+from doe.files import Folder, dump_json
 
 if TYPE_CHECKING:
     from doe.design.plan import Design
     from doe.record.match import Record
-    from doe.report.rows import Table
     from doe.study.spec import Study
-
-STUDY = "study.toml"
-FIT, EXPLORATORY = "fit.json", "fit-exploratory.json"
-RECOMMENDATION = "recommendation.json"
-REPORT = "report.pdf"
-
-
-@dataclass(frozen=True)
-class Done:
-    """What a step has to show: data for ``--json``; tables and sentences for people."""
-
-    data: dict[str, Any]
-    tables: tuple["Table", ...] = ()
-    lines: tuple[str, ...] = ()
-    opening: tuple[str, ...] = ()
-    """Sentences that come before the tables."""
-
-
-@dataclass
-class Desk:
-    """An open study: its folder and everything read from it so far."""
-
-    folder: Folder
-    read: dict[str, bytes] = field(default_factory=dict)
-
-    def take(self, name: str) -> bytes:
-        """Read a file of the study and remember what was read."""
-        if name not in self.read:
-            self.read[name] = self.folder.read(name)
-        return self.read[name]
-
-    def study(self, *, changed: bool = False) -> "Study":
-        """Return the study; a protocol that differs from the locked one is refused unless a change is expected."""
-        from doe.study import amend, read
-
-        if not self.folder.has(STUDY):
-            raise InputRefused(
-                Problem(
-                    str(self.folder.path),
-                    f"there is no {STUDY} in it",
-                    "a study folder holds one",
-                    "go to the study's folder, name it with --study, or make one with 'doe new'",
-                )
-            )
-        study, self.read[STUDY] = read.read_study(self.folder)
-        if not changed:
-            amend.require_unchanged(study, self.folder.log())
-        return study
-
-    def design(self, study: "Study") -> "Design":
-        """Return the plan; without one the remedy is named."""
-        from doe.design.read import PLAN, read_plan
-
-        self.require(PLAN, "the study has no plan yet", "doe plan")
-        return read_plan(self.take(PLAN), study)
-
-    def record(self, study: "Study") -> "Record":
-        """Return the record; without one the remedy is named."""
-        record = self.record_or_none(study)
-        if record is None:
-            raise InputRefused(
-                Problem(
-                    "record/", "nothing was collected yet", "results come from a filled workbook", "run 'doe collect'"
-                )
-            )
-        return record
-
-    def record_or_none(self, study: "Study") -> "Record | None":
-        """Return the record, or None where nothing was collected yet."""
-        from doe.record import read_tables
-
-        return read_tables.read_record({name: self.take(name) for name in self.folder.names("record/*.csv")}, study)
-
-    def declared(self, study: "Study") -> frozenset[str]:
-        """Return the covariates that were declared before the data."""
-        from doe.study import amend
-
-        return amend.declared_before_data(study, self.folder.log())
-
-    def inputs(self) -> dict[str, str]:
-        """Return the digest of each file read so far."""
-        return {name: digest(content) for name, content in sorted(self.read.items())}
-
-    def fitted_inputs(self) -> dict[str, str]:
-        """Return the digests of what was read so far; refused where the fit was made from anything else."""
-        import json
-
-        inputs = self.inputs()
-        self.require(FIT, "the record has not been fitted yet", "doe fit")
-        if json.loads(self.take(FIT))["inputs"] != inputs:
-            raise InputRefused(
-                Problem(
-                    FIT,
-                    "the study or the record changed since it was made",
-                    "a fit of what stands there now",
-                    "run 'doe fit' again",
-                )
-            )
-        return inputs
-
-    def commit(self, command: str, writes: Mapping[str, bytes], **detail: Any) -> None:  # noqa: ANN401
-        """Write the step's files and its line in the log."""
-        self.folder.commit(command, writes, reads=self.read, version=__version__, detail=detail)
-
-    def require(self, name: str, found: str, command: str) -> None:
-        """Refuse to go on without a file of the study, and name the command that makes it."""
-        if not self.folder.has(name):
-            raise InputRefused(Problem(name, found, "this step needs it", f"run '{command}' first"))
-
 
 def fresh_seed() -> int:
     """Return a seed that nobody chose."""
@@ -325,6 +214,10 @@ def _ended(record: "Record", names: Iterable[str] | None = None) -> int:
 
 def after_collect(design: "Design", record: "Record") -> str:
     """Return what comes after a workbook was collected."""
+    if design.confirmations and design.rounds[-1] == design.confirmations[-1]:
+        mine = design.of_round(design.rounds[-1])["print"]
+        again = "doe collect again when the prints of the confirmation are filled in"
+        return "doe confirm" if _ended(record, mine) == len(mine) else again
     if _ended(record) == len(record.prints):
         if design.only_pilot:
             return "doe plan, after narrowing the ranges where a corner failed (study.toml, then doe amend)"
@@ -337,6 +230,7 @@ def after_collect(design: "Design", record: "Record") -> str:
 def fit(folder: Folder, written: str | None, *, details: bool = False) -> Done:
     """Fit the declared model, or another one that is then labelled exploratory."""
     from doe.model.fit import fit_model
+    from doe.model.request import FitRequest
     from doe.model.results import as_data
     from doe.report import screens
 
@@ -348,7 +242,8 @@ def fit(folder: Folder, written: str | None, *, details: bool = False) -> Done:
             remedy = "run 'doe plan' first" if design.only_pilot else "fill in the workbook, then run 'doe collect'"
             found = "no print of the plan is recorded" + (" but a pilot's, which are not fitted" if _ended(record) else "")
             raise InputRefused(Problem("record/", found, "a fit needs prints of the plan", remedy))
-        result, _ = fit_model(study, design, record, _terms(written, study), desk.inputs(), desk.declared(study))
+        asked = FitRequest(_terms(written, study), desk.declared(study))
+        result, _ = fit_model(study, design, record, asked, desk.declared_inputs(study, design, record))
         data = as_data(result)
         name = FIT if written is None else EXPLORATORY
         desk.commit("fit", {name: dump_json(data)}, exploratory=written is not None)
@@ -382,6 +277,7 @@ def _terms(written: str | None, study: "Study") -> list[str] | None:
 def recommend(folder: Folder) -> Done:
     """Recommend a setting from the declared model's fit."""
     from doe.model.fit import fit_model
+    from doe.model.request import FitRequest
     from doe.recommend import choose
     from doe.report import screens
 
@@ -389,10 +285,10 @@ def recommend(folder: Folder) -> Done:
         desk = Desk(folder)
         study = desk.study()
         design, record = desk.design(study), desk.record(study)
-        inputs = desk.fitted_inputs()
-        result, fitted = fit_model(study, design, record, None, inputs, desk.declared(study))
+        inputs = desk.fitted_inputs(study, design, record)
+        result, fitted = fit_model(study, design, record, FitRequest(declared=desk.declared(study)), inputs)
         number = _next_number(folder, desk, inputs)
-        advice = choose.recommend_settings(study, design, result, fitted, number)
+        advice = choose.recommend_settings(study, design, result, fitted, number, record)
         data = choose.as_data(advice)
         content = dump_json(data)
         desk.commit("recommend", {f"recommendation-{number}.json": content, RECOMMENDATION: content}, number=number)

@@ -18,6 +18,8 @@ Codes = NDArray[np.int64]
 
 PILOT = 0
 """The number of a pilot's round: its prints are recorded and reported, and not fitted."""
+CONFIRMATION = "confirmation"
+"""The kind of a round that repeats a recommended setting: its prints judge the fit that was made before them."""
 
 
 @dataclass(frozen=True)
@@ -49,8 +51,14 @@ class Design:
 
     @property
     def fitted(self) -> pd.DataFrame:
-        """The rows that the model is fitted to: all but a pilot's."""
-        return self.runs[self.runs["round"] != PILOT].reset_index(drop=True)
+        """The rows that the declared model is fitted to: all but a pilot's and those of confirmations."""
+        kept = (self.runs["round"] != PILOT) & (self.runs["kind"] != CONFIRMATION)
+        return self.runs[kept].reset_index(drop=True)
+
+    @property
+    def confirmations(self) -> list[int]:
+        """The numbers of the rounds that confirm a recommendation, ascending."""
+        return sorted({int(number) for number in self.runs.loc[self.runs["kind"] == CONFIRMATION, "round"]})
 
     @property
     def only_pilot(self) -> bool:
@@ -230,7 +238,7 @@ def checked(study: Study, runs: pd.DataFrame, facts: dict[str, Any], *, adopted:
     InputRefused
         Where a plan of our own leaves no load error degree of freedom for the load factors.
     """
-    whole, runs = runs, runs[runs["round"] != PILOT].reset_index(drop=True)
+    whole, runs = runs, Design(runs).fitted
     if runs.empty:
         return Design(whole, facts=facts)
     counted = check.strata(study, runs)

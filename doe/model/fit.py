@@ -1,45 +1,48 @@
 """The fit: from a record to models of every response, with what they cannot say."""
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
+from doe.design import calibrated, calibration_findings
 from doe.design.plan import Design
 from doe.model import covariates, findings, graded, summary
 from doe.model.completion import completion_fit
 from doe.model.data import ResponseData, response_data
 from doe.model.measured import Fitted, fit_measured
+from doe.model.request import FitRequest
 from doe.model.results import Fit, JudgedFit
 from doe.model.settings import readings
 from doe.numerics import criteria, terms
+from doe.record.declared import without_confirmations
 from doe.record.match import Record
 from doe.study import scale
 from doe.study.spec import Response, Study
 from doe.verdicts import Verdict
+
+DECLARED = FitRequest()
 
 
 def fit_model(
     study: Study,
     design: Design,
     record: Record,
-    written_terms: Sequence[str] | None = None,
+    request: FitRequest = DECLARED,
     inputs: Mapping[str, str] | None = None,
-    declared: Collection[str] | None = None,
 ) -> tuple[Fit, tuple[Fitted, ...]]:
     """
-    Fit the declared model, or the terms given, to every response, and count the graded and pass-fail ones.
+    Fit the declared model, or another one, to every response, and count the graded and pass-fail ones.
+
+    Prints of rounds that confirm a recommendation are left out: they judge the fit (``record/declared.py``).
 
     Parameters
     ----------
     study : Study
     design : Design
     record : Record
-    written_terms : sequence of str, optional
-        Terms of another model; the result is then labelled exploratory.
+    request : FitRequest, optional
     inputs : mapping of str to str, optional
         SHA-256 of the files that were read.
-    declared : collection of str, optional
-        Covariates that were declared before the data (``amend.declared_before_data``); without it all that are to be fitted.
 
     Returns
     -------
@@ -48,31 +51,33 @@ def fit_model(
     tuple of Fitted
         The measured responses with their arrays, for predictions.
     """
-    model = scale.model_terms(study, written_terms)
+    design, record = without_confirmations(design, record)
+    model = scale.model_terms(study, request.terms)
     fitted: list[Fitted] = []
     judged: list[JudgedFit] = []
     missing: list[Verdict] = []
     for response in study.responses:
         data = response_data(study, design, record, response, model)
         everything = response_data(study, design, record, response, model, limits=True)
-        refusal = _cannot_fit(study, data, response, limited=everything is not None)
+        refusal = cannot_fit(study, data, response, limited=everything is not None)
         if response.kind != "measured":
             judged.append(graded.judged_fit(study, (design, record), response, data, refusal))
         elif data is None or everything is None or refusal is not None:
             missing.extend([refusal] if refusal else [])
         else:
-            found = covariates.covariate_columns(study, design, record, data, declared)
+            found = covariates.covariate_columns(study, design, record, data, request.declared)
             seen = covariates.observed(study, design, record, data.names)
-            fitted.append(fit_measured(study, data, everything, found, seen))
+            fitted.append(fit_measured(study, (data, everything), found, seen, examine=request.examine))
     read = readings(study, design, record)
     fit = Fit(
         study=study.header.id,
-        exploratory=written_terms is not None,
+        exploratory=request.terms is not None,
         simulated=study.header.simulated,
         responses=tuple(one.result for one in fitted),
         summaries=summary.summaries(study, design, record),
         completion=summary.completion(study, design, record),
-        verdicts=(*missing, *_averaged_over_rounds(fitted), *findings.of_record(record), *findings.of_readings(read)),
+        verdicts=(*missing, *_averaged_over_rounds(fitted), *findings.of_record(record),
+            *findings.of_readings(read), *_of_lines(study, design, record)),
         inputs=dict(inputs or {}),
         judged=tuple(judged),
         printed=completion_fit(study, design, record, model, study.header.confidence),
@@ -81,7 +86,15 @@ def fit_model(
     return fit, tuple(fitted)
 
 
-def _cannot_fit(study: Study, data: ResponseData | None, response: Response, limited: bool) -> Verdict | None:
+def _of_lines(study: Study, design: Design, record: Record) -> Iterator[Verdict]:
+    """Yield what is to be said of the printers' readings: drift, setpoints beyond them, probes overdue."""
+    lines = calibrated.lines_of(study, record.checks)
+    yield from calibration_findings.line_findings(study, lines)
+    yield from calibration_findings.beyond_findings(study, design.runs, lines)
+    yield from calibration_findings.overdue_findings(study, record.checks)
+
+
+def cannot_fit(study: Study, data: ResponseData | None, response: Response, limited: bool) -> Verdict | None:
     """Return why the model cannot be fitted, with what can be said all the same; None where it can."""
     if data is None and limited:
         return Verdict(

@@ -123,6 +123,37 @@ def judged_fit(
     )
 
 
+def chance_at(
+    study: Study, data: ResponseData | None, refusal: Verdict | None, coded: Array
+) -> tuple[float, float, float] | None:
+    """
+    Return the chance of meeting the requirement at one setting, with the limits of its confidence interval.
+
+    Parameters
+    ----------
+    study : Study
+    data : ResponseData or None
+    refusal : Verdict or None
+        As for :func:`judged_fit`.
+    coded : ndarray of shape (1, k)
+
+    Returns
+    -------
+    (chance, low, high) or None
+        None where the prints cannot carry the model.
+    """
+    if data is None or refusal is not None:
+        return None
+    judged = _arranged(data.response, data)
+    if _too_few(judged) is not None:
+        return None
+    try:
+        found = _fitted(judged, data.rows(coded), study.header.confidence).chances
+    except (ValueError, np.linalg.LinAlgError):
+        return None
+    return float(found.estimates[0]), float(found.limits[0, 0]), float(found.limits[0, 1])
+
+
 def _arranged(response: Response, data: ResponseData) -> _Judged:
     n = len(data.names)
     if response.kind == "pass_fail":

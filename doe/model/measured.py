@@ -62,7 +62,12 @@ class Fitted:
 
 
 def fit_measured(
-    study: Study, data: ResponseData, everything: ResponseData, extra: covariates.Covariates, seen: Mapping[str, Array]
+    study: Study,
+    values: tuple[ResponseData, ResponseData],
+    extra: covariates.Covariates,
+    seen: Mapping[str, Array],
+    *,
+    examine: bool = True,
 ) -> Fitted:
     """
     Fit one measured response.
@@ -70,20 +75,20 @@ def fit_measured(
     Parameters
     ----------
     study : Study
-    data : ResponseData
-        Measured values; the model's columns can be told apart.
-    everything : ResponseData
-        With those that are only limits; the same as ``data`` where there are none.
+    values : tuple of two ResponseData
+        Measured values, whose model's columns can be told apart; and these with those that are only limits.
     extra : Covariates
         What becomes of the covariates.
     seen : mapping of covariate to array of shape (n,)
-        Their values at the prints of ``data``.
+        Their values at the prints of the measured values.
+    examine : bool
+        Whether the model is examined as well.
 
     Returns
     -------
     Fitted
     """
-    data, everything = (covariates.with_columns(one, extra) for one in (data, everything))
+    data, everything = (covariates.with_columns(one, extra) for one in values)
     found = structure.strata(data)
     fitted = structure.tried(data, found)
     used, said = _with_limits(data, everything, found, fitted)
@@ -91,8 +96,9 @@ def fit_measured(
     estimates = mixed.estimates if mixed else np.asarray(np.linalg.lstsq(data.X, data.means, rcond=None)[0], dtype=float)
     inferred = None if mixed is None else inference.infer(used.data, mixed, found.random, found.load_dof)
     result = _result(study, data, used, found, inferred, estimates)
-    judged_by, more = _examined(data, fitted, found, level=result.level)
-    result, said = replace(result, **judged_by), (*said, *more)
+    if examine:
+        judged_by, more = _examined(data, fitted, found, level=result.level)
+        result, said = replace(result, **judged_by), (*said, *more)
     if study.covariates:
         judged = covariate_checks.response_covariates(study, data, extra, seen, result.coefficients)
         result = replace(result, covariates=judged)

@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from doe.design import setpoints
+from doe.design import calibrated, setpoints
+from doe.design.calibrated import Lines
 from doe.design.plan import Design
 from doe.record.match import Record
 from doe.study.spec import Factor, Study
@@ -58,7 +59,7 @@ def actual_settings(study: Study, design: Design, record: Record) -> pd.DataFram
     DataFrame of shape (prints of the plan, factors)
         Natural units, or level names.
     """
-    settings = {factor.name: _by_setpoint(study, design, record, factor) for factor in study.factors}
+    settings = _by_setpoints(study, design, record)
     for factor, found in _judged_readings(study, design, record, settings):
         if found.used:
             read = _read(design, record, factor)
@@ -68,12 +69,17 @@ def actual_settings(study: Study, design: Design, record: Record) -> pd.DataFram
 
 def readings(study: Study, design: Design, record: Record) -> tuple[Readings, ...]:
     """Return what the readings of each factor are worth that has a declared error of reading."""
-    settings = {factor.name: _by_setpoint(study, design, record, factor) for factor in study.factors}
+    settings = _by_setpoints(study, design, record)
     return tuple(found for _, found in _judged_readings(study, design, record, settings))
 
 
-def _by_setpoint(study: Study, design: Design, record: Record, factor: Factor) -> NDArray[Any]:
-    """Return a factor's value at every print of the plan, by its setpoint."""
+def _by_setpoints(study: Study, design: Design, record: Record) -> dict[str, NDArray[Any]]:
+    """Return every factor's value at every print of the plan, by its setpoint."""
+    lines = calibrated.lines_of(study, record.checks)
+    return {factor.name: _by_setpoint(study, design, record, factor, lines) for factor in study.factors}
+
+
+def _by_setpoint(study: Study, design: Design, record: Record, factor: Factor, lines: Lines) -> NDArray[Any]:
     runs = design.runs
     used = record.prints.set_index("print").reindex(runs["print"]).get(f"used.{factor.name}")
     planned = runs[f"set.{factor.name}"]
@@ -82,7 +88,7 @@ def _by_setpoint(study: Study, design: Design, record: Record, factor: Factor) -
         return np.where(np.asarray(changed != ""), np.asarray(changed), np.asarray(planned))
     given = np.full(len(runs), np.nan) if used is None else used.to_numpy(dtype=float)
     values = np.where(np.isnan(given), planned.to_numpy(dtype=float), given)
-    return setpoints.actual_of(study, factor, values, list(runs["printer"]))
+    return setpoints.actual_of(study, factor, values, list(runs["printer"]), lines)
 
 
 def _read(design: Design, record: Record, factor: Factor) -> Array:

@@ -130,7 +130,7 @@ def _reduced(
         choice = compared.get(name)
         views.append(one.data if choice is None else reduced_data(one.data, choice.reduced_model))
         coefficients[name] = one.estimates if choice is None else np.array(choice.reduced)
-    return _Model(REDUCED, outlook.outlook(study, views, view.printers), _means(judged, coefficients, at))
+    return _Model(REDUCED, outlook.outlook(study, views, view.printers, view.lines), _means(judged, coefficients, at))
 
 
 def _averaged(
@@ -142,7 +142,7 @@ def _averaged(
         choice = compared.get(name)
         coefficients[name] = one.estimates if choice is None else np.array(choice.averaged)
         views.append(_moved(one.data, coefficients[name] - one.estimates))
-    return _Model(AVERAGED, outlook.outlook(study, views, view.printers), _means(judged, coefficients, at))
+    return _Model(AVERAGED, outlook.outlook(study, views, view.printers, view.lines), _means(judged, coefficients, at))
 
 
 def _moved(data: ResponseData, by: Array) -> ResponseData:

@@ -1,22 +1,28 @@
 """The recommended setting: where conformance is highest within what was tried, and what it promises."""
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+import itertools
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from doe.design import calibrated
+from doe.design.calibrated import Lines
 from doe.design.extend import left_of_budget
 from doe.design.plan import Design
 from doe.errors import InputRefused, Problem
 from doe.model.measured import Fitted
 from doe.model.results import Fit
 from doe.numerics.conformance import bound_coverage, bound_level
-from doe.recommend import alternatives, findings, outlook, promise, search
+from doe.recommend import alternatives, beside, findings, outlook, printers, promise, search
 from doe.recommend.next_step import next_step
 from doe.recommend.outlook import Outlook
+from doe.recommend.printers import FleetSettings
 from doe.recommend.results import Conformance, Promise, Recommendation, Setting, as_data
 from doe.recommend.search import Axis, Region
+from doe.record.match import Record
 from doe.study.spec import Study
 
 __all__ = ["Conformance", "Promise", "Recommendation", "Setting", "as_data", "recommend_settings"]
@@ -40,7 +46,9 @@ class _Choice:
         return self.area.coded(self.best[None])
 
 
-def recommend_settings(study: Study, design: Design, fit: Fit, fitted: Sequence[Fitted], number: int) -> Recommendation:
+def recommend_settings(
+    study: Study, design: Design, fit: Fit, fitted: Sequence[Fitted], number: int, record: Record | None = None
+) -> Recommendation:
     """
     Recommend the setting whose conformance is highest, averaged over the posterior and the printers.
 
@@ -57,6 +65,8 @@ def recommend_settings(study: Study, design: Design, fit: Fit, fitted: Sequence[
         The same responses with their arrays.
     number : int
         Of the recommendation.
+    record : Record, optional
+        For later readings of the printers, completion and the judged responses at the setting; without it they are left out.
 
     Returns
     -------
@@ -72,11 +82,13 @@ def recommend_settings(study: Study, design: Design, fit: Fit, fitted: Sequence[
     if problems:
         raise InputRefused(problems)
     judged = [one for one in fitted if _has_requirement(one)]
-    choice = _choose(study, design, judged)
-    share = _conformance(study, choice)
+    lines = calibrated.lines_of(study, None if record is None else record.checks)
+    choice = _choose(study, design, judged, lines)
     settings = tuple(_setting(choice, place) for place in range(len(study.factors)))
     values = {one.factor: one.value for one in settings}
-    printers, beyond = promise.printer_rows(study, choice.view.printers, values)
+    cards, beyond = printers.printer_rows(study, choice.view.printers, values, lines)
+    fleet = printers.fleet_settings(study, choice.view.printers, values, lines) if lines else None
+    share, quantile = _conformance(study, choice, cards, fleet)
     ends = search.edges(choice.area, choice.best, choice.view.score)
     smaller = {one.data.response.name: one.result.choice for one in judged if one.result.choice is not None}
     others = alternatives.alternatives(study, (choice.area, choice.view, choice.best), judged, smaller, settings)
@@ -86,10 +98,26 @@ def recommend_settings(study: Study, design: Design, fit: Fit, fitted: Sequence[
     )
     return Recommendation(
         study=study.header.id, number=number, exploratory=fit.exploratory, simulated=fit.simulated, settings=settings,
-        responses=tuple(promise.promise(one, choice.coded, study.header.confidence) for one in fitted), conformance=share,
-        printers=printers, not_modelled=tuple(one.name for one in study.responses if one.kind != "measured"),
-        alternatives=others, verdicts=verdicts, next=next_step(verdicts, left_of_budget(study, design)), inputs=dict(fit.inputs),
+        responses=_promises(study, choice, fitted, quantile), conformance=share, printers=cards,
+        not_modelled=tuple(one.name for one in study.responses if one.kind != "measured"),
+        beside=() if record is None else beside.beside(study, design, record, choice.coded),
+        fleet=None if fleet is None else asdict(fleet), alternatives=others, verdicts=verdicts,
+        next=next_step(verdicts, left_of_budget(study, design)), inputs=dict(fit.inputs),
     )
+
+
+def _promises(study: Study, choice: "_Choice", fitted: Sequence[Fitted], quantile: float) -> tuple[Promise, ...]:
+    """Return what is promised of every measured response; the tolerance limits are from the draws of the conformance."""
+    limits = choice.view.tolerance(choice.coded, study.header.conformance, quantile)
+    made = []
+    for one in fitted:
+        response = one.data.response
+        found = promise.promise(one, choice.coded, study.header.confidence)
+        if response.name in limits:
+            level, share = bound_coverage(quantile), study.header.conformance
+            found = replace(found, tolerance=promise.tolerance(response, limits[response.name], share, level))
+        made.append(found)
+    return tuple(made)
 
 
 def _has_requirement(one: Fitted) -> bool:
@@ -131,11 +159,11 @@ def _not_fitted(where: str, one: Fitted | None) -> Iterator[Problem]:
         )
 
 
-def _choose(study: Study, design: Design, judged: Sequence[Fitted]) -> _Choice:
+def _choose(study: Study, design: Design, judged: Sequence[Fitted], lines: Lines) -> _Choice:
     views = [one.data for one in judged]
-    printers = [name for name in dict.fromkeys(design.runs["printer"]) if name]
-    area = search.region(study, views, printers)
-    view = outlook.outlook(study, views, printers)
+    printed = [name for name in dict.fromkeys(design.fitted["printer"]) if name]
+    area = search.region(study, views, printed)
+    view = outlook.outlook(study, views, printed, lines)
     best = search.best_setting(area, view.score, outlook.generator())
     if best is None:
         raise InputRefused(
@@ -147,15 +175,40 @@ def _choose(study: Study, design: Design, judged: Sequence[Fitted]) -> _Choice:
     return _Choice(area, view, best)
 
 
-def _conformance(study: Study, choice: _Choice) -> Conformance:
-    shares = choice.view.shares(choice.coded)[0].astype(float)
-    alone = choice.view.by_response(choice.coded)
+def _conformance(
+    study: Study, choice: _Choice, cards: Sequence[Mapping[str, Any]], fleet: FleetSettings | None
+) -> tuple[Conformance, float]:
+    """Return the share that meets every requirement, with the posterior quantile that bounds it."""
+    view, coded = choice.view, choice.coded
+    alone = view.by_response(coded)
+    shares = view.shares(coded)[0].astype(float)
     level = bound_level([1 - float(one.mean(dtype=float)) for one in alone.values()])
+    together = view.correlation(coded)
     return Conformance(
-        estimate=float(np.median(shares)), lower=float(np.quantile(shares, level)), level=bound_coverage(level),
-        required=study.header.conformance, by_response={name: float(np.median(one)) for name, one in alone.items()},
-        method=_method(choice.view, level),
-    )
+        estimate=float(np.median(shares)), lower=float(np.quantile(shares, level, method="inverted_cdf")),
+        level=bound_coverage(level), required=study.header.conformance,
+        by_response={name: float(np.median(one)) for name, one in alone.items()}, method=_method(view, level),
+        correlated=None if together is None else float(np.median(together[1])),
+        correlations={} if together is None else _pairs([one.response.name for one in view.views], together[0]),
+        by_printer=_each_printer(study, view, printers.reached(cards)),
+        common_setpoint={} if fleet is None else _each_printer(study, view, fleet.actual),
+    ), level
+
+
+def _pairs(names: Sequence[str], correlation: Array) -> dict[str, float]:
+    """Return each pair's correlation by the names of the two."""
+    return {
+        f"{names[one]}, {names[other]}": float(correlation[one, other])
+        for one, other in itertools.combinations(range(len(names)), 2)
+    }
+
+
+def _each_printer(study: Study, view: Outlook, actual: Sequence[Mapping[str, float | str]]) -> dict[str, float]:
+    """Return the estimate for every printer at the actual settings that it has; nothing with one printer or none."""
+    if len(view.printers) < 2:
+        return {}
+    shares = view.of_each_printer(printers.coded_settings(study, actual))
+    return {name: float(np.median(own.astype(float))) for name, own in zip(view.printers, shares, strict=True)}
 
 
 def _method(view: Outlook, level: float) -> str:
@@ -168,9 +221,9 @@ def _method(view: Outlook, level: float) -> str:
         "The share of future prints that complete, on new drying loads, in which every measured response meets its"
         f" requirement{over}: the posterior median, and as a bound for the chosen setting the posterior {100 * level:.3g} %"
         " quantile, from print means with a half-Cauchy(1) prior on the ratio of load to print standard deviation, responses"
-        " independent. It holds for the printers, spools and oven of this study; it does not include the uncertainty of the"
-        " printers' checks, and scatter about the setpoint counts on top of the scatter between prints, which errs on the"
-        f" safe side.{median}"
+        " independent. It holds for the printers, spools and oven of this study. How far the printers' lines may be off from each"
+        " other is in it; what is wrong with all of them was as wrong when the study was printed. Scatter about the setpoint"
+        f" counts on top of the scatter between prints, which errs on the safe side.{median}"
     )
 
 

@@ -1,4 +1,4 @@
-"""What may be expected of any setting: the share of future prints that meet the requirements, draw by draw."""
+"""What settings would do: the posterior of every required response, and the share of future prints that meets all of them."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -6,15 +6,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from doe.design.calibrated import Lines, PrinterLine
 from doe.errors import InputRefused, Problem
 from doe.model.data import ResponseData
-from doe.numerics import conformance, posterior
+from doe.numerics import calibration, conformance, correlated, posterior
 from doe.numerics.conformance import Margins, Single
-from doe.study.spec import Response, Study
+from doe.numerics.posterior import Draws
+from doe.study.spec import Factor, Response, Study
 
 Array = NDArray[np.float64]
 
 _DRAWS = 2000
+_FEWER = 400  # for what is stated at one setting and costs more
 _TIE = 1e-5
 _SEED = 20  # any fixed one: the same record gives the same recommendation
 
@@ -27,22 +30,34 @@ class Outlook:
     Parameters
     ----------
     views : tuple of ResponseData
-    requirements : tuple of Margins
+    drawn : tuple of Draws
         One a response, in the same order.
+    future : tuple of ndarray of shape (draws,)
+        Standard deviation of what the requirement is about (a coupon, or a print's mean), one entry a response.
+    requirements : tuple of Margins
+        One a response, for a printer whose setpoints are exact.
+    by_printer : tuple of tuple of Margins
+        The same, one entry a printer, with the error of its line; one entry alone where no printer is named.
     nodes : ndarray of shape (m, k)
         Offsets of the actual setting from its setpoint that are averaged over, coded units.
     printers : tuple of str
         Those that printed, averaged over; empty where none is named.
+    lines : mapping of (printer, factor) to PrinterLine
+        What the errors of the printers' setpoints were drawn from.
     """
 
     views: tuple[ResponseData, ...]
+    drawn: tuple[Draws, ...]
+    future: tuple[Array, ...]
     requirements: tuple[Margins, ...]
+    by_printer: tuple[tuple[Margins, ...], ...]
     nodes: Array
     printers: tuple[str, ...]
+    lines: Lines
 
     def shares(self, coded: Array, draws: int | None = None) -> Single:
         """
-        Return the share of future prints that meet every requirement.
+        Return the share of future prints that meet every requirement, all printers making equally many.
 
         Parameters
         ----------
@@ -55,10 +70,21 @@ class Outlook:
         -------
         ndarray of shape (m, draws)
         """
-        requirements = [
-            Margins(one.coefficients[:draws], None if one.width is None else one.width[:draws]) for one in self.requirements
+        names: Sequence[str | None] = self.printers or [None]
+        total: Single = np.zeros(1, dtype=np.float32)
+        for name, margins in zip(names, self.by_printer, strict=True):
+            rows = [self._rows(view, coded, name) for view in self.views]
+            total = total + conformance.conformance(rows, [_first(one, draws) for one in margins])
+        return np.asarray(total / np.float32(len(names)))
+
+    def of_each_printer(self, coded: Array) -> Single:
+        """Return the share of each printer's prints, every printer at a setting of its own: ``coded`` (printers, k)."""
+        names: Sequence[str | None] = self.printers or [None]
+        found = [
+            conformance.conformance([self._rows(view, own[None], name) for view in self.views], margins)[0]
+            for name, own, margins in zip(names, coded, self.by_printer, strict=True)
         ]
-        return conformance.conformance([self._rows(view, coded) for view in self.views], requirements)
+        return np.stack(found)
 
     def score(self, coded: Array, draws: int | None = None) -> Array:
         """
@@ -73,22 +99,86 @@ class Outlook:
 
     def by_response(self, coded: Array) -> dict[str, Single]:
         """Return, per response alone, the share at one setting in each draw; ``coded`` has shape (1, k)."""
-        return {
-            view.response.name: conformance.conformance([self._rows(view, coded)], [one])[0]
-            for view, one in zip(self.views, self.requirements, strict=True)
-        }
+        names: Sequence[str | None] = self.printers or [None]
+        found = {}
+        for place, view in enumerate(self.views):
+            each = [
+                conformance.conformance([self._rows(view, coded, name)], [margins[place]])[0]
+                for name, margins in zip(names, self.by_printer, strict=True)
+            ]
+            found[view.response.name] = np.asarray(np.mean(each, axis=0))
+        return found
 
-    def _rows(self, view: ResponseData, coded: Array) -> Array:
-        """Return model rows at every node and printer; a printer without values for this response counts as the average."""
-        codes = [view.printers.index(name) if name in view.printers else None for name in self.printers] or [None]
+    def tolerance(self, coded: Array, share: float, level: float) -> dict[str, tuple[float, float]]:
+        """
+        Return, per response, the limits that a share of future values stays above, and below, each by itself.
+
+        Parameters
+        ----------
+        coded : ndarray of shape (1, k)
+        share : float
+            Of future values, over loads, prints and the scatter of the setpoint, average over the printers.
+        level : float
+            Posterior quantile.
+
+        Returns
+        -------
+        dict of str to (lower, upper)
+            On the scale of the model.
+        """
+        found = {}
+        for view, drawn, sd in zip(self.views, self.drawn, self.future, strict=True):
+            names: Sequence[str | None] = self.printers or [None]
+            rows = np.concatenate([self._rows(view, coded, name) for name in names])
+            low, high = conformance.tolerance_limits(drawn, rows, sd, share, level)[0]
+            found[view.response.name] = (float(low), float(high))
+        return found
+
+    def correlation(self, coded: Array) -> tuple[Array, Single] | None:
+        """
+        Return the correlation of the responses' future values, and the share at one setting that it leads to.
+
+        Parameters
+        ----------
+        coded : ndarray of shape (1, k)
+
+        Returns
+        -------
+        correlation : ndarray of shape (R, R)
+            Median over the draws.
+        shares : ndarray of shape (400,)
+            Average over the printers, the error of their lines left out; None where it cannot be judged.
+        """
+        residual = _residual_correlation(self.views)
+        if residual is None:
+            return None
+        within = correlated.correlation_draws(residual, _FEWER, generator())
+        drawn = [_fewer(one) for one in self.drawn]
+        counts = [float(np.mean(1 / view.counts)) for view in self.views]
+        found = correlated.future_correlation(within, drawn, counts, [one[:_FEWER] for one in self.future])
+        names: Sequence[str | None] = self.printers or [None]
+        margins = [_first(one, _FEWER) for one in self.requirements]
+        shares = [
+            correlated.with_correlation([self._rows(view, coded, name) for view in self.views], margins, found) for name in names
+        ]
+        return np.median(found, axis=0), np.asarray(np.mean(shares, axis=0), dtype=np.float32)
+
+    def _rows(self, view: ResponseData, coded: Array, printer: str | None) -> Array:
+        """Return model rows at every node; a printer without values for this response counts as the average."""
+        code = view.printers.index(printer) if printer in view.printers else None
         around = (coded + self.nodes[:, None]).reshape(-1, coded.shape[1])
-        shape = (len(self.nodes), len(coded), view.X.shape[1])
-        return np.concatenate([view.rows(around, code).reshape(shape) for code in codes])
+        return view.rows(around, code).reshape(len(self.nodes), len(coded), view.X.shape[1])
 
 
-def outlook(study: Study, views: Sequence[ResponseData], printers: Sequence[str]) -> Outlook:
+def outlook(
+    study: Study, views: Sequence[ResponseData], printers: Sequence[str], lines: Lines | None = None
+) -> Outlook:
     """
     Draw from the posterior of each response.
+
+    Errors of the printers' lines are drawn once per draw, for all prints of a printer. What was wrong with a line while the
+    study was printed is as wrong on the card, so that it cancels: only the differences of the printers from their average
+    count, and the whole error where a printer drifted and is read by a new line.
 
     Parameters
     ----------
@@ -97,6 +187,8 @@ def outlook(study: Study, views: Sequence[ResponseData], printers: Sequence[str]
         Of the responses that have a requirement.
     printers : sequence of str
         Those that printed.
+    lines : mapping of (printer, factor) to PrinterLine, optional
+        Without them setpoints are taken as exact.
 
     Raises
     ------
@@ -104,8 +196,29 @@ def outlook(study: Study, views: Sequence[ResponseData], printers: Sequence[str]
         Print means that do not vary about the model.
     """
     sd = np.array([0.0 if factor.levels is not None else factor.setpoint_sd / factor.half_range for factor in study.factors])
-    requirements = [_requirement(view, np.random.default_rng([_SEED, place])) for place, view in enumerate(views)]
-    return Outlook(tuple(views), tuple(requirements), conformance.setpoint_nodes(sd), tuple(printers))
+    drawn = tuple(_drawn(view, np.random.default_rng([_SEED, place])) for place, view in enumerate(views))
+    future = tuple(_future(view, one) for view, one in zip(views, drawn, strict=True))
+    margins = [_margins(view, one, spread) for view, one, spread in zip(views, drawn, future, strict=True)]
+    errors = _line_errors(study, printers, lines or {})
+    of_printers = [
+        [
+            _margins(view, conformance.shifted(one, view.model, view.levels, *error), spread)
+            for view, one, spread in zip(views, drawn, future, strict=True)
+        ]
+        if error[0].any() or error[1].any()
+        else margins
+        for error in errors
+    ]
+    return Outlook(
+        views=tuple(views),
+        drawn=drawn,
+        future=future,
+        requirements=tuple(margins),
+        by_printer=tuple(map(tuple, of_printers)),
+        nodes=conformance.setpoint_nodes(sd),
+        printers=tuple(printers),
+        lines=lines or {},
+    )
 
 
 def generator() -> np.random.Generator:
@@ -113,19 +226,82 @@ def generator() -> np.random.Generator:
     return np.random.default_rng(_SEED)
 
 
-def _requirement(view: ResponseData, random: np.random.Generator) -> Margins:
+def _drawn(view: ResponseData, random: np.random.Generator) -> Draws:
     data = posterior.PrintMeans(view.means, view.X, view.load, view.within_ss, view.within_dof, view.counts)
-    response = view.response
     try:
-        drawn = posterior.draws(data, _DRAWS, random)
+        return posterior.draws(data, _DRAWS, random)
     except ValueError as error:
         raise InputRefused(
             Problem(
-                f"response {response.name}", str(error), "precision is judged by variation", "check the recorded values"
+                f"response {view.response.name}", str(error), "precision is judged by variation", "check the recorded values"
             )
         ) from None
-    coupons = response.coupons if response.requirement_on == "print mean" else 1
-    return conformance.margins(drawn, conformance.future_sd(drawn, coupons), *limits(response))
+
+
+def _future(view: ResponseData, drawn: Draws) -> Array:
+    response = view.response
+    return conformance.future_sd(drawn, response.coupons if response.requirement_on == "print mean" else 1)
+
+
+def _margins(view: ResponseData, drawn: Draws, future: Array) -> Margins:
+    return conformance.margins(drawn, future, *limits(view.response))
+
+
+def _line_errors(study: Study, printers: Sequence[str], lines: Lines) -> list[tuple[Array, Array]]:
+    """Return offset and slope of every printer's actual setting, coded, shape (draws, k); one of zeros without printers."""
+    shape = (max(len(printers), 1), _DRAWS, len(study.factors))
+    offsets, slopes = np.zeros(shape), np.zeros(shape)
+    random = np.random.default_rng([_SEED, len(study.responses)])
+    for column, factor in enumerate(study.factors):
+        known = [lines.get((name, factor.name)) for name in printers]
+        if factor.levels is not None or all(one is None for one in known):
+            continue
+        for place, one in enumerate(known):
+            if one is not None:
+                offsets[place, :, column], slopes[place, :, column] = _error(one, factor, random)
+        settled = [place for place, one in enumerate(known) if one is not None and not _anew(one)]
+        for errors in (offsets, slopes):
+            errors[settled, :, column] -= errors[settled, :, column].mean(axis=0) if settled else 0.0
+    return list(zip(offsets, slopes, strict=True))
+
+
+def _anew(one: PrinterLine) -> bool:
+    """Whether the card has another line than the study's prints, so that their errors do not cancel."""
+    return one.line != one.printed
+
+
+def _error(one: PrinterLine, factor: Factor, random: np.random.Generator) -> tuple[Array, Array]:
+    """Draw the error of a line: scatter of its readings, and how well the probe touched; the probe itself is common to all."""
+    offset, slope = np.zeros(_DRAWS), np.zeros(_DRAWS)
+    if one.scatter is not None:
+        line = calibration.with_scatter(one.line, one.scatter)
+        offset, slope = conformance.line_error(line, factor.centre, factor.half_range, _DRAWS, random)
+    contact = one.budget.contact / np.sqrt(3) / factor.half_range  # an even spread of this half-width
+    return offset + random.normal(0, contact, _DRAWS), slope
+
+
+def _residual_correlation(views: Sequence[ResponseData]) -> correlated.ResidualCorrelation | None:
+    """Estimate how the responses of a print go together, from the prints that have all of them."""
+    if len(views) < 2:
+        return None
+    common = sorted(set.intersection(*(set(view.names) for view in views)))
+    rows = [np.array([view.names.index(name) for name in common], dtype=int) for view in views]
+    if not common:
+        return None
+    means = np.column_stack([view.means[row] for view, row in zip(views, rows, strict=True)])
+    load = None if views[0].load is None else np.unique(views[0].load[rows[0]], return_inverse=True)[1]
+    try:
+        return correlated.residual_correlation(means, np.hstack([v.X[row] for v, row in zip(views, rows, strict=True)]), load)
+    except ValueError:
+        return None
+
+
+def _first(one: Margins, draws: int | None) -> Margins:
+    return Margins(one.coefficients[:draws], None if one.width is None else one.width[:draws])
+
+
+def _fewer(one: Draws) -> Draws:
+    return Draws(one.beta[:_FEWER], one.load_var[:_FEWER], one.print_var[:_FEWER], one.coupon_var[:_FEWER])
 
 
 def limits(response: Response) -> tuple[float | None, float | None]:

@@ -8,12 +8,9 @@ from numpy.typing import NDArray
 from doe.model import inference
 from doe.model.measured import Fitted
 from doe.recommend.outlook import limits
-from doe.recommend.printers import printer_rows
-from doe.recommend.results import Promise
+from doe.recommend.results import Promise, Tolerance
 from doe.study import scale
 from doe.study.spec import Response
-
-__all__ = ["printer_rows", "promise"]
 
 Array = NDArray[np.float64]
 
@@ -49,6 +46,27 @@ def promise(one: Fitted, coded: Array, level: float) -> Promise:
         prediction_interval=_pair(data.response, [float(ahead.low[0]), float(ahead.high[0])]),
         requirement=scale.describe_requirement(data.response, "{:.10g}".format), meets=_meets(data.response, low, high),
         by_printer=tuple(_of_printer(one, coded, code, level) for code in range(len(printers))),
+    )
+
+
+def tolerance(response: Response, found: tuple[float, float], share: float, level: float) -> Tolerance:
+    """
+    Return the limits of a share of future values, for the sides that the requirement has.
+
+    Parameters
+    ----------
+    response : Response
+        With a requirement.
+    found : (float, float)
+        Lower and upper limit on the scale of the model, from ``Outlook.tolerance``.
+    share : float
+    level : float
+        One-sided confidence of each.
+    """
+    low, high = _pair(response, found)
+    return Tolerance(
+        share=share, of="print mean" if response.requirement_on == "print mean" else "coupon", level=level,
+        lower=None if response.at_least is None else low, upper=None if response.at_most is None else high,
     )
 
 

@@ -1,6 +1,6 @@
 """The recommendation as frozen values: what ``recommendation.json``, the terminal and the report show."""
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from doe.verdicts import Verdict
@@ -16,6 +16,35 @@ class Setting:
     interval: tuple[float, float] | tuple[str, ...]
     """Near-optimal settings of this factor, the others held: low and high in the factor's unit, or the levels. In half of the
     posterior draws or more, such a setting loses at most 0.02 of the recommended one's conformance."""
+
+
+@dataclass(frozen=True)
+class Tolerance:
+    """Limits of a share of future values of one response at the setting, each one-sided; from the draws of the conformance."""
+
+    share: float
+    of: str
+    """What the values are: ``coupon`` or ``print mean``."""
+    level: float
+    """One-sided confidence of each limit, or more."""
+    lower: float | None
+    """With this confidence at least the share lies above it; None where the requirement has no lower limit."""
+    upper: float | None
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What stands beside the conformance at the setting: the chance that prints complete, or that a judged response is met."""
+
+    what: str
+    """``completion``, or the name of a graded or pass-fail response."""
+    of: str
+    """In words what the chance is of."""
+    chance: float
+    low: float
+    high: float
+    lower: float | None
+    """One-sided bound at the level of the study; None where there is none but ``low``."""
 
 
 @dataclass(frozen=True)
@@ -36,6 +65,8 @@ class Promise:
     """``yes``: the whole mean interval meets the requirement; ``no``: none of it does; else ``not shown``."""
     by_printer: tuple[dict[str, object], ...]
     """One row a printer: ``printer``, ``mean``, ``mean_interval``; empty where the study has one printer or none."""
+    tolerance: Tolerance | None = None
+    """What a share of future values stays above or below; None without a requirement."""
 
 
 @dataclass(frozen=True)
@@ -50,6 +81,14 @@ class Conformance:
     by_response: dict[str, float]
     method: str
     """What the number is, and what it is not."""
+    correlated: float | None = None
+    """The estimate where responses of a print go together as much as these prints say; None with one response."""
+    correlations: dict[str, float] = field(default_factory=dict)
+    """Of future values, by ``response, response``."""
+    by_printer: dict[str, float] = field(default_factory=dict)
+    """The estimate per printer, each with setpoints of its own."""
+    common_setpoint: dict[str, float] = field(default_factory=dict)
+    """The same where all printers have one setpoint; empty where it is that already."""
 
 
 @dataclass(frozen=True)
@@ -126,6 +165,11 @@ class Recommendation:
     next: str
     """Exactly one next step."""
     inputs: dict[str, str]
+    beside: tuple[Beside, ...] = ()
+    """Completion and the judged responses at the setting; empty without a record."""
+    fleet: dict[str, Any] | None = None
+    """One setpoint for all printers and what it does on each: ``printers``, ``common``, ``actual``, ``spread``; None where no
+    printer was checked."""
     alternatives: Alternatives | None = None
     """What smaller models would recommend; None where none are compared."""
 

@@ -1,7 +1,8 @@
 """Rows about smaller models beside the declared one: what they leave out, and what they would change."""
 
 from doe.model.choice import CAUTION, Choice
-from doe.recommend.alternatives import AVERAGED, DECLARED, REDUCED, Alternative, Alternatives
+from doe.recommend.alternatives import AVERAGED, DECLARED, REDUCED
+from doe.recommend.results import Alternative, Alternatives
 from doe.report import numbers
 from doe.report.tables import Table, words
 

@@ -5,8 +5,7 @@ from typing import Any
 
 from doe.model.results import Fit
 from doe.recommend.choose import Recommendation
-from doe.report import numbers, rows
-from doe.report.choice import alternatives_rows
+from doe.report import numbers, recommended, rows
 from doe.report.completion import completion_tables
 from doe.report.judged import judged_tables
 from doe.report.measured import measured_tables, short_tables
@@ -50,13 +49,7 @@ def fit_tables(study: Study, fit: Fit, *, details: bool = True) -> tuple[Table, 
 
 def recommendation_tables(study: Study, advice: Recommendation) -> tuple[Table, ...]:
     """Return what ``doe recommend`` shows: setting, promises, conformance, verdicts."""
-    shown = (
-        rows.setting_table(advice),
-        rows.promise_table(advice, study.header.confidence),
-        rows.conformance_rows(advice),
-        *(() if advice.alternatives is None else (alternatives_rows(advice.alternatives),)),
-    )
-    return (*(table for table in shown if table.rows), *verdict_tables(advice.verdicts))
+    return (*recommended.recommendation_tables(advice, study.header.confidence), *verdict_tables(advice.verdicts))
 
 
 def rehearsal_table(study: Study, advised: Mapping[str, Any], optimum: Mapping[str, Any]) -> Table:

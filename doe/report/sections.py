@@ -18,14 +18,17 @@ from doe.model import data as model_data
 from doe.model.results import Fit, JudgedFit, ResponseFit
 from doe.model.settings import actual_settings
 from doe.model.summary import meets
+from doe.recommend.confirmation import Confirmation, Judgement
 from doe.recommend.results import Recommendation
+from doe.record.declared import without_confirmations
 from doe.record.match import Record
 from doe.report import figures, numbers, rows, views
-from doe.report.choice import alternatives_rows
 from doe.report.completion import completion_tables
+from doe.report.confirmation import forecast_tables, judgement_tables, power_sentences, state_table
 from doe.report.diagnostics import print_rows
 from doe.report.judged import judged_tables
 from doe.report.measured import measured_tables
+from doe.report.recommended import answer, recommendation_tables, setting_table
 from doe.report.tables import Table, in_fonts, parts, words
 from doe.report.values import reading_rows
 from doe.study import scale
@@ -45,6 +48,18 @@ _VERDICTS_UP_FRONT = 6
 _COLUMNS_UPRIGHT = 10
 _LONGEST_WORD = 36
 _TIE = "\N{NO-BREAK SPACE}"
+
+
+@dataclass(frozen=True)
+class TrialState:
+    """What became of the recommendation: its confirmation, the judgement, and the release."""
+
+    confirmation: Confirmation | None = None
+    judgement: Judgement | None = None
+    release: Mapping[str, Any] | None = None
+    """As ``release.json`` holds it, where it still holds."""
+    ended: bool = False
+    """Whether something that the judgement rests on changed since."""
 
 
 @dataclass(frozen=True)
@@ -95,6 +110,7 @@ class ReportInputs:
     versions: Mapping[str, str]
     prepared_at: str
     interval: Mapping[str, views.Interval] = field(default_factory=dict)
+    trial: TrialState = TrialState()
 
 
 def document(inputs: ReportInputs) -> dict[str, Any]:
@@ -131,6 +147,7 @@ def document(inputs: ReportInputs) -> dict[str, Any]:
             _section("Models of the measured responses", _models(inputs)),
             _section("Graded and pass-fail responses", _counted(inputs)),
             _section("Recommendation", _recommendation(inputs)),
+            _section("Confirmation", _confirmation(inputs)),
             _section("Cautions", _cautions(inputs)),
             _section("Provenance", _provenance(inputs)),
         ],
@@ -145,16 +162,21 @@ def _simulated(inputs: ReportInputs) -> bool:
 def _state(inputs: ReportInputs) -> str:
     if inputs.recommendation is None:
         return "fitted, without a recommendation"
-    return f"recommendation {inputs.recommendation.number}: a hypothesis until prints confirm it"
+    number, tried = inputs.recommendation.number, inputs.trial
+    if tried.judgement is None or tried.ended:
+        return f"recommendation {number}: a hypothesis until prints confirm it"
+    person = "released" if tried.release is not None else "not released"
+    return f"recommendation {number}: {tried.judgement.verdict}, {person}"
 
 
 def _answer(inputs: ReportInputs) -> list[Block]:
-    found = inputs.recommendation
+    found, tried = inputs.recommendation, inputs.trial
     blocks: list[Block] = []
     if found is None:
         blocks.append(_strong("No setting is recommended. The verdicts below say what stands in the way."))
     else:
-        blocks += [_table(rows.setting_table(found)), _strong(rows.answer(found))]
+        state = state_table(found.number, tried.judgement, tried.release, ended=tried.ended)
+        blocks += [_table(setting_table(found)), _strong(answer(found)), _table(state)]
     verdicts = all_verdicts(inputs)
     if verdicts:
         short = tuple((one.name, words(one.about) or "the study", one.next_step) for one in verdicts[:_VERDICTS_UP_FRONT])
@@ -242,10 +264,11 @@ def _recommended(inputs: ReportInputs) -> dict[str, Any] | None:
 
 def _measured_prints(inputs: ReportInputs, response: Response) -> views.Prints | None:
     study = inputs.study
-    data = model_data.response_data(study, inputs.design, inputs.record, response, scale.model_terms(study))
+    design, record = without_confirmations(inputs.design, inputs.record)
+    data = model_data.response_data(study, design, record, response, scale.model_terms(study))
     if data is None:
         return None
-    settings = actual_settings(study, inputs.design, inputs.record).iloc[data.order].reset_index(drop=True)
+    settings = actual_settings(study, design, record).iloc[data.order].reset_index(drop=True)
     return views.Prints(settings, np.exp(data.means) if response.transform == "log" else data.means)
 
 
@@ -301,12 +324,20 @@ def _recommendation(inputs: ReportInputs) -> list[Block]:
         " prints meets the measured requirements, given that they complete; the bound is one-sided. None of them speaks of"
         " another lot, oven or printer. The setting is a hypothesis until prints confirm it."
     )
-    tables = [rows.setting_table(found)]
-    tables += [rows.printer_table(found)] if len(found.printers) > rows.MOST_PRINTERS_ACROSS else []
-    tables += [rows.promise_table(found, level), rows.printer_promise_table(found, level), rows.conformance_rows(found)]
-    tables += [] if found.alternatives is None else [alternatives_rows(found.alternatives)]
-    shown = [_table(table) for table in tables if table.rows]
+    shown = [_table(table) for table in recommendation_tables(found, level)]
     return [_text(promises), *shown, *_verdict_blocks(found.verdicts), _strong(f"Next step: {found.next}")]
+
+
+def _confirmation(inputs: ReportInputs) -> list[Block]:
+    planned, judged = inputs.trial.confirmation, inputs.trial.judgement
+    if planned is None:
+        return [_text("No prints have tried the recommendation. Until they do it is a hypothesis.")]
+    blocks = [_table(table) for table in forecast_tables(planned)] + [_text(one) for one in power_sentences(planned)]
+    if judged is None:
+        return [*blocks, _text("Its prints are not judged yet.")]
+    said = [*judged.reasons, *judged.remarks]
+    blocks += [_strong(f"Judged: {judged.verdict}.")] + [_text(f"{one[:1].upper()}{one[1:]}.") for one in said]
+    return [*blocks, *(_table(table) for table in judgement_tables(judged))]
 
 
 def _cautions(inputs: ReportInputs) -> list[Block]:

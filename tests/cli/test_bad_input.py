@@ -39,7 +39,7 @@ def sheeted(folder, doe):
 
 def places(doe, folder):
     """Return where everything is in the workbook, from the log's sheet step run again in a copy."""
-    from doe.cli.steps import Desk
+    from doe.cli.desk import Desk
     from doe.files import Folder
     from doe.sheet import layout
 

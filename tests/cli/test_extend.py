@@ -10,8 +10,8 @@ from openpyxl import load_workbook
 from pypdf import PdfReader
 
 from doe.cli import rounds, standing, steps
+from doe.cli.desk import REPORT, Desk
 from doe.cli.rounds import Aim
-from doe.cli.steps import Desk
 from doe.demo import bench, read, write
 from doe.design import check
 from doe.design.extend import ExtendRequest
@@ -30,7 +30,7 @@ def planned(path, study_text, request):
     path.mkdir(parents=True)
     folder = Folder(path)
     desk = Desk(folder)
-    desk.commit("new", {steps.STUDY: study_text})
+    desk.commit("new", {"study.toml": study_text})
     study = desk.study()
     desk.commit("plan", {PLAN: plan_text(plan_runs(study, request))}, protocol=amend.protocol(study))
     return folder
@@ -68,7 +68,7 @@ def two_rounds(tmp_path_factory):
     said["first"] = steps.recommend(folder).data
     desk = Desk(folder)
     desk.take(steps.RECOMMENDATION)
-    desk.commit("report", {steps.REPORT: b"in the place of the first report, which takes long to set"})
+    desk.commit("report", {REPORT: b"in the place of the first report, which takes long to set"})
     note()
     said["before"] = folder.read(PLAN)
     said["extended"] = rounds.plan_round(folder, ExtendRequest(seed=8), Aim())

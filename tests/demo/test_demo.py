@@ -8,7 +8,7 @@ from openpyxl import load_workbook
 from pypdf import PdfReader
 
 from doe.cli import rehearsal
-from doe.cli.steps import Desk
+from doe.cli.desk import Desk
 from doe.demo import bench
 from doe.files import Folder
 

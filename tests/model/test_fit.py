@@ -12,6 +12,7 @@ from doe.design.read import read_table
 from doe.design.request import PlanRequest
 from doe.model.fit import fit_model
 from doe.model.measured import predicted_mean
+from doe.model.request import FitRequest
 from doe.model.results import as_data
 from tests.conftest import make_study, numeric
 from tests.records import simulated
@@ -162,7 +163,7 @@ def test_too_few_prints_for_the_model_name_what_is_missing(case):
 
 
 def test_another_model_is_labelled_exploratory(case):
-    fit, _, by_label = fit_of(*case, written_terms=["nozzle_temperature"])
+    fit, _, by_label = fit_of(*case, request=FitRequest(["nozzle_temperature"]))
     assert fit.exploratory
     assert set(by_label) == {"intercept", "nozzle_temperature"}
 

@@ -13,6 +13,7 @@ from doe.design.plan import PILOT, plan_runs
 from doe.design.request import PlanRequest
 from doe.model.fit import fit_model
 from doe.model.graded import COUNTS_ONLY
+from doe.model.request import FitRequest
 from doe.model.results import JudgedFit, as_data
 from doe.report.screens import fit_tables
 from doe.study import scale
@@ -236,5 +237,5 @@ def test_the_result_survives_json_and_is_shown():
 
 
 def test_another_model_is_used_where_it_is_asked_for():
-    fit = judged(*graded_case(1), written_terms=["nozzle_temperature"])
+    fit = judged(*graded_case(1), request=FitRequest(["nozzle_temperature"]))
     assert [one.label for one in fit.columns][-1] == "nozzle_temperature"

@@ -9,6 +9,7 @@ import pytest
 
 from doe.model import choice
 from doe.model.fit import fit_model
+from doe.model.request import FitRequest
 from doe.numerics import posterior
 from doe.recommend import alternatives, choose, outlook, search
 from doe.report.choice import alternatives_rows
@@ -55,7 +56,7 @@ class TestRows:
         found = alternatives.alternatives(study, recommended, fitted, choices, advice.settings)
         reduced = found.rows[1]
         kept = [one.term for one in chosen.importance if one.kept]
-        _, (smaller,) = fit_model(study, design, record, kept)
+        _, (smaller,) = fit_model(study, design, record, FitRequest(kept))
         part = alternatives.reduced_data(fitted[0].data, chosen.reduced_model)
         assert np.allclose(part.X, smaller.data.X, rtol=0, atol=1e-12)
         assert part.labels == smaller.data.labels

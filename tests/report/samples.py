@@ -186,8 +186,13 @@ def recommendation(of: Study, printers: tuple[str, ...] = ("A", "B")) -> Recomme
                 "yes" if i == 0 else "not shown", by_printer)
         for i, one in enumerate(one for one in of.responses if one.kind == "measured")
     )
+    first = of.factors[0]
     setpoints = [
-        {"printer": name, "setpoints": {one.factor: one.value for one in settings}, "checked": (of.factors[0].name,)}
+        {
+            "printer": name, "setpoints": {one.factor: one.value for one in settings}, "checked": [first.name],
+            "reaches": {first.name: settings[0].value}, "expanded": {first.name: 5.6}, "set_expanded": {first.name: 5.7},
+            "coverage": {first.name: 2.0}, "unknown": {first.name: []}, "assumed": {first.name: ["contact"]}, "beyond": {},
+        }
         for name in printers
     ]
     share = Conformance(0.9412, 0.8129, 0.95, 0.90, {promise.response: 0.95 for promise in promises},

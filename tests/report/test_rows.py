@@ -3,7 +3,7 @@ import dataclasses
 from doe.model.limits import LimitCount
 from doe.model.sensitivity import Sensitivity, Shift
 from doe.model.settings import Readings
-from doe.report import measured, rows
+from doe.report import measured, recommended, rows
 from doe.report.values import reading_rows
 from doe.verdicts import Verdict
 from tests.report import samples
@@ -81,7 +81,7 @@ def test_a_verdict_is_about_the_study_where_it_names_nothing_else():
 
 
 def test_the_setting_card_holds_the_setpoints_of_each_printer():
-    table = rows.setting_table(ADVICE)
+    table = recommended.setting_table(ADVICE)
     assert table.columns == ("Factor", "Unit", "Setting (actual)", "Near-optimal, the others held", "Set on A", "Set on B")
     assert table.rows[0] == ("nozzle temperature", "°C", "277.5", "270 to 282", "277.5", "277.5")
     assert table.rows[1][4] == "92.5*" and table.note.startswith("* No reference probe")
@@ -90,32 +90,32 @@ def test_the_setting_card_holds_the_setpoints_of_each_printer():
 
 def test_many_printers_get_a_table_of_their_own():
     advice = samples.recommendation(STUDY, tuple("ABCDEFG"))
-    assert len(rows.setting_table(advice).columns) == 4
-    assert len(rows.printer_table(advice).rows) == 7 * 4
+    assert len(recommended.setting_table(advice).columns) == 4
+    assert len(recommended.printer_table(advice).rows) == 7 * 4
 
 
 def test_promises_say_what_each_interval_is_for():
-    table = rows.promise_table(ADVICE, 0.95)
+    table = recommended.promise_table(ADVICE, 0.95)
     assert table.columns[2:4] == (
         "95 % confidence interval of the mean", "95 % prediction interval, new print on a new load",
     )
     assert table.rows[0][1:4] == ("29.07", "28.10 to 30.04", "26.20 to 31.90")
-    assert rows.printer_promise_table(ADVICE, 0.95).rows[0] == ("z strength", "MPa", "A", "29.1", "28.0 to 30.1")
+    assert recommended.printer_promise_table(ADVICE, 0.95).rows[0] == ("z strength", "MPa", "A", "29.1", "28.0 to 30.1")
 
 
 def test_the_answer_in_plain_words():
-    text = rows.answer(ADVICE)
+    text = recommended.answer(ADVICE)
     assert "an estimated 94.1 % meet every measured requirement; with 95 % confidence at least 81.2 % do" in text
     assert "it is not shown by these data" in text
     better = dataclasses.replace(ADVICE.conformance, lower=0.91)
-    assert "These data show it" in rows.answer(dataclasses.replace(ADVICE, conformance=better))
+    assert "These data show it" in recommended.answer(dataclasses.replace(ADVICE, conformance=better))
     worse = dataclasses.replace(ADVICE.conformance, estimate=0.8, lower=0.5)
-    assert "the setting does not do" in rows.answer(dataclasses.replace(ADVICE, conformance=worse))
-    assert "no share" in rows.answer(dataclasses.replace(ADVICE, conformance=None))
+    assert "the setting does not do" in recommended.answer(dataclasses.replace(ADVICE, conformance=worse))
+    assert "no share" in recommended.answer(dataclasses.replace(ADVICE, conformance=None))
 
 
 def test_conformance_lists_what_is_not_part_of_it():
-    shown = dict(rows.conformance_rows(ADVICE).rows)
+    shown = dict(recommended.conformance_rows(ADVICE).rows)
     assert shown["lower bound, one-sided 95 %"] == "81.2 %"
     assert shown["not part of it"] == "bed grade, lid fits"
 

@@ -9,7 +9,7 @@ from tests.report import samples
 
 ORDER = [
     "Question and requirements", "Plan", "Deviations, failures and amendments", "Data", "Models of the measured responses",
-    "Graded and pass-fail responses", "Recommendation", "Cautions", "Provenance",
+    "Graded and pass-fail responses", "Recommendation", "Confirmation", "Cautions", "Provenance",
 ]
 
 
@@ -114,11 +114,11 @@ def test_no_measured_response_and_no_caution_still_make_a_report():
     study = samples.study(responses=(samples.RESPONSES[2],))
     made = sections.document(samples.inputs(study, recommendation=None, cautions=(), log=()))
     assert "No measured response was fitted." in _all(made["sections"][4])
-    assert [block["kind"] for block in made["sections"][7]["blocks"]] == ["strong"]
+    assert [block["kind"] for block in made["sections"][8]["blocks"]] == ["strong"]
 
 
 def test_the_data_sheet_and_people_prevail(made):
-    assert made["sections"][7]["blocks"][0]["text"] == sections.PREVAIL
+    assert made["sections"][8]["blocks"][0]["text"] == sections.PREVAIL
     assert all(part in sections.PREVAIL for part in ("safety data sheet", "local codes", "qualified people"))
 
 
@@ -127,7 +127,7 @@ def test_texts_hold_only_letters_that_can_be_set_and_long_words_can_break():
     made = sections.document(samples.inputs(samples.study(title=title)))
     assert made["title"].startswith("[U+8868][U+9762] [31m ")
     assert max(len(word) for word in made["title"].replace("\u200b", " ").split()) <= 18
-    digests = next(block for block in made["sections"][8]["blocks"] if block.get("title") == "Files")
+    digests = next(block for block in made["sections"][9]["blocks"] if block.get("title") == "Files")
     assert digests["rows"][0][1] == "01" * 32 and digests["mono"] == [1]
 
 

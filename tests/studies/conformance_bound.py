@@ -15,6 +15,7 @@ from scipy import stats
 from doe.design.plan import plan_runs
 from doe.design.request import PlanRequest
 from doe.model.fit import fit_model
+from doe.model.request import FitRequest
 from doe.numerics import terms
 from doe.recommend.choose import recommend_settings
 from doe.study import scale
@@ -58,7 +59,7 @@ def one_study(generator):
         made = simulated(study, design, seed, PRINT_SD * np.sqrt(ratio), PRINT_SD, COUPON_SD, mean)
         column = made.coupons[f"response_{r}"]
         record = made if record is None else replace(record, coupons=record.coupons.assign(**{f"response_{r}": column}))
-    fit, fitted = fit_model(study, design, record)
+    fit, fitted = fit_model(study, design, record, FitRequest(examine=False))
     advice = recommend_settings(study, design, fit, fitted, 1)
     x = scale.coded(study, {one.factor: [one.value] for one in advice.settings})
     share = 1.0

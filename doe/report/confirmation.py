@@ -1,0 +1,223 @@
+"""Rows about the trial of a recommendation: what was predicted of its prints, what they gave, and both states of the study."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from doe.recommend.confirmation import Confirmation, Forecast, Judgement, Outcome, Updated
+from doe.report import numbers
+from doe.report.tables import Table, unit, words
+
+_SHOWN_LOADS = (3, 4, 6, 8, 10, 12)
+
+
+def state_table(
+    recommendation: int | None,
+    judgement: Judgement | None,
+    release: Mapping[str, Any] | None,
+    *,
+    ended: bool = False,
+) -> Table:
+    """
+    Return both states of a study for page one: what data say of its recommendation, and whether a person released it.
+
+    Parameters
+    ----------
+    recommendation : int or None
+        Number of the latest one; None where there is none.
+    judgement : Judgement or None
+        Of the latest confirmation, where there is one.
+    release : mapping or None
+        As ``release.json`` holds it, where it still holds.
+    ended : bool
+        Whether something that the judgement rests on changed since: it then no longer holds.
+    """
+    if recommendation is None:
+        data = "no recommendation"
+    elif judgement is None:
+        data = f"recommendation {recommendation} is a hypothesis: no prints have tried it"
+    elif ended:
+        data = (
+            f"recommendation {recommendation} is a hypothesis: confirmation {judgement.confirmation} ({judgement.verdict}) no"
+            " longer holds, since what it rests on changed"
+        )
+    else:
+        data = f"recommendation {judgement.recommendation} is {judgement.verdict}: {'; '.join(judgement.reasons)}"
+    person = "not released"
+    if release is not None:
+        person = f"released by {release['by']} on {str(release['when'])[:10]}"
+    rows = [("by data", data), ("by a person", person)]
+    if judgement is not None and judgement.override:
+        rows.append(("overridden", judgement.override))
+    return Table("State", ("State", "Found"), tuple(rows), "ll")
+
+
+def power_sentences(confirmation: Confirmation) -> tuple[str, ...]:
+    """Return, per judged response, what drop this confirmation would catch; then how many loads would do."""
+    said = [_catches(one, confirmation.loads) for one in confirmation.forecasts if one.catches]
+    if confirmation.proposed is None:
+        said.append("No number of loads up to 12 catches a drop of three standard deviations in four of five cases.")
+    elif confirmation.proposed != confirmation.loads:
+        said.append(
+            f"{confirmation.proposed} single-print loads are the fewest that catch a drop of three standard deviations of a new"
+            " print in four of five cases."
+        )
+    return tuple(said)
+
+
+def _catches(one: Forecast, loads: int) -> str:
+    change = "rise" if one.bad_side == "high" else "drop"
+    parts = [
+        f"a {change} of {numbers.plain(each.drop, 2)} {unit(one.unit)}".rstrip()
+        + f" ({each.sds:g} standard deviations of a new print) with {100 * each.chance:.0f} %"
+        for each in one.catches
+        if each.loads == loads
+    ]
+    return f"{words(one.response)}: this confirmation would catch {' and '.join(parts)}."
+
+
+def forecast_tables(confirmation: Confirmation) -> tuple[Table, ...]:
+    """Return what is frozen before the prints: the intervals, and the chance to catch a drop by number of loads."""
+    return tuple(table for table in (_forecasts(confirmation), catch_table(confirmation)) if table.rows)
+
+
+def _forecasts(confirmation: Confirmation) -> Table:
+    rows = []
+    for one in confirmation.forecasts:
+        whole = one.means[-1]
+        place = numbers.place_of((whole.high - whole.low) / 2)
+        low, high = min(each.low for each in one.singles), max(each.high for each in one.singles)
+        rows.append(
+            (
+                _named(one.response, one.unit),
+                numbers.at_place(one.estimate, place),
+                numbers.interval(whole.low, whole.high, place),
+                numbers.interval(low, high, place),
+                one.requirement,
+            )
+        )
+    of_mean = f"Interval of the mean of {len(confirmation.prints)} prints"
+    columns = ("Response", "Predicted mean", of_mean, "Interval of each print", "Requirement")
+    note = f"{confirmation.rule} Where printers differ, each print is judged by its own printer's interval."
+    return Table(
+        "What the confirmation prints are predicted to be", columns, tuple(rows), "lrrrl", note if rows else ""
+    )
+
+
+def catch_table(confirmation: Confirmation) -> Table:
+    """Return the chance to catch a drop, by number of single-print loads."""
+    shown = sorted({*_SHOWN_LOADS, confirmation.loads})
+    rows = []
+    for one in (each for each in confirmation.forecasts if each.catches):
+        for sds in dict.fromkeys(each.sds for each in one.catches):
+            found = {each.loads: each for each in one.catches if each.sds == sds}
+            change = numbers.plain(next(iter(found.values())).drop, 2)
+            chances = (f"{100 * found[number].chance:.0f} %" for number in shown)
+            rows.append((_named(one.response, one.unit), f"{change} ({sds:g} sd)", *chances))
+    columns = ("Response", "Change to the worse", *(f"{n} loads" for n in shown))
+    note = (
+        "Chance that the mean of the prints then lies outside its interval, by the variances that the fit estimates. sd: the"
+        " standard deviation of a new print on a new load, all components."
+    )
+    return Table("What a confirmation would catch", columns, tuple(rows), "lr" + "r" * len(shown), note if rows else "")
+
+
+def judgement_tables(judgement: Judgement) -> tuple[Table, ...]:
+    """Return everything that is shown of a judgement; tables without rows are left out."""
+    shown = (mean_table(judgement), print_table(judgement), counted_table(judgement), left_out_table(judgement))
+    after = () if judgement.updated is None else updated_tables(judgement.updated)
+    return tuple(table for table in (*shown, *after) if table.rows)
+
+
+def mean_table(judgement: Judgement) -> Table:
+    """Return, per response, the mean of the prints beside its prediction interval."""
+    rows = []
+    for one in judgement.outcomes:
+        place = None if one.low is None or one.high is None else numbers.place_of((one.high - one.low) / 2)
+        found = one.place if one.judged else f"{one.place}, not judged"
+        rows.append(
+            (
+                _named(one.response, one.unit),
+                str(one.prints),
+                numbers.at_place(one.estimate, place),
+                numbers.interval(one.low, one.high, place),
+                numbers.at_place(one.mean, place),
+                found,
+                f"{one.values - one.missed} of {one.values}" if one.judged else numbers.MISSING,
+            )
+        )
+    columns = (
+        "Response",
+        "Prints",
+        "Predicted",
+        "Prediction interval of their mean",
+        "Observed mean",
+        "Found",
+        "Values that meet it",
+    )
+    note = "The intervals come from the fit as it was before these prints, and allow for the choice of the setting."
+    return Table(f"Confirmation {judgement.confirmation}: {judgement.verdict}", columns, tuple(rows), "lrrrrlr", note)
+
+
+def print_table(judgement: Judgement) -> Table:
+    """Return every print beside its interval."""
+    rows = [row for one in judgement.outcomes for row in _single_rows(one)]
+    columns = ("Response", "Print", "Load", "Printer", "Mean of its coupons", "Its interval", "Found")
+    note = "These intervals hold for all prints of a response at once."
+    return Table("Confirmation, print by print", columns, tuple(rows), "llllrrl", note if rows else "")
+
+
+def _single_rows(one: Outcome) -> list[tuple[str, ...]]:
+    rows: list[tuple[str, ...]] = []
+    for each in one.singles:
+        place = numbers.place_of((each.high - each.low) / 2)
+        limits = numbers.interval(each.low, each.high, place)
+        value = numbers.at_place(each.value, place)
+        rows.append((_named(one.response, one.unit), each.print, each.load, each.printer, value, limits, each.place))
+    return rows
+
+
+def counted_table(judgement: Judgement) -> Table:
+    """Return how many prints completed and met their grades."""
+    rows = tuple(
+        (
+            "completes" if one.what == "completion" else f"{words(one.what)}: {one.requirement}",
+            f"{one.of - one.bad} of {one.of}",
+            "more failures than the earlier prints let expect"
+            if one.surprising
+            else "some failed"
+            if one.bad
+            else "all do",
+        )
+        for one in judgement.counted
+        if one.of
+    )
+    return Table("Confirmation prints, counted", ("What", "Prints", "Found"), rows, "lrl")
+
+
+def left_out_table(judgement: Judgement) -> Table:
+    """Return the prints that do not count in the means, each with the reason."""
+    return Table("Confirmation prints without a part in the means", ("Print", "Reason"), judgement.without, "ll")
+
+
+def updated_tables(found: Updated) -> tuple[Table, ...]:
+    """Return the bound and the intervals of the setting from all prints together."""
+    share = (
+        ("estimate", numbers.percent(found.estimate)),
+        (f"lower bound, one-sided {numbers.level(found.level)}", numbers.percent_bound(found.lower)),
+        ("required", numbers.level(found.required)),
+    )
+    rows = []
+    for one in found.responses:
+        (low, high), (least, most) = one["mean_interval"], one["prediction_interval"]
+        place = numbers.place_of((high - low) / 2)
+        limits = (numbers.interval(low, high, place), numbers.interval(least, most, place))
+        rows.append((_named(one["response"], one["unit"]), numbers.at_place(one["mean"], place), *limits))
+    columns = ("Response", "Mean", "Confidence interval of the mean", "Prediction interval, new print on a new load")
+    return (
+        Table("Conformance of the setting, all prints together", ("Fact", "Value"), share, "ll"),
+        Table("The setting, all prints together", columns, tuple(rows), "lrrr"),
+    )
+
+
+def _named(response: str, written: str) -> str:
+    return words(response) + (f", {unit(written)}" if written else "")

@@ -1,0 +1,211 @@
+"""Rows about the recommendation: the setting and its cards, what it promises, and what stands beside that."""
+
+from collections.abc import Mapping
+from typing import Any
+
+from doe.recommend.beside import COMPLETION
+from doe.recommend.printers import FleetSettings
+from doe.recommend.results import Conformance, Recommendation, Setting, Tolerance
+from doe.report import numbers
+from doe.report.choice import alternatives_rows
+from doe.report.printers import card_tables, fleet_table
+from doe.report.tables import Table, unit, words
+
+MOST_PRINTERS_ACROSS = 5
+
+
+def recommendation_tables(found: Recommendation, confidence: float) -> tuple[Table, ...]:
+    """Return everything that is shown of a recommendation, in its order; tables without rows are left out."""
+    shown = [
+        setting_table(found), *card_tables(found.printers, found.settings), fleet_rows(found), promise_table(found, confidence),
+        tolerance_table(found), printer_promise_table(found, confidence), conformance_rows(found),
+        beside_table(found, confidence),
+    ]
+    shown += [] if found.alternatives is None else [alternatives_rows(found.alternatives)]
+    return tuple(table for table in shown if table.rows)
+
+
+def setting_table(recommendation: Recommendation) -> Table:
+    """Return the recommended setting, and with up to five printers what to set on each."""
+    across = recommendation.printers if len(recommendation.printers) <= MOST_PRINTERS_ACROSS else ()
+    rows = []
+    for one in recommendation.settings:
+        setpoints = (_setpoint(row, one.factor) for row in across)
+        rows.append((words(one.factor), unit(one.unit), _value(one.value), _range(one), *setpoints))
+    printers = (f"Set on {row['printer']}" for row in across)
+    columns = ("Factor", "Unit", "Setting (actual)", "Near-optimal, the others held", *printers)
+    starred = any(cell.endswith("*") for row in rows for cell in row[4:])
+    note = _UNCHECKED if starred else ""
+    return Table("Recommended setting", columns, tuple(rows), "llrr" + "r" * len(across), note)
+
+
+_UNCHECKED = "* No reference probe has checked this factor on this printer: the setpoint is the setting itself."
+
+
+def printer_table(recommendation: Recommendation) -> Table:
+    """Return the setpoints, one row a printer and factor, for any number of printers."""
+    rows = tuple(
+        (str(row["printer"]), words(one.factor), unit(one.unit), _setpoint(row, one.factor))
+        for row in recommendation.printers for one in recommendation.settings
+    )
+    starred = any(row[3].endswith("*") for row in rows)
+    note = _UNCHECKED if starred else ""
+    return Table("Setpoints per printer", ("Printer", "Factor", "Unit", "Setpoint"), rows, "lllr", note)
+
+
+def _setpoint(row: Mapping[str, Any], factor: str) -> str:
+    value = row["setpoints"].get(factor)
+    mark = "" if isinstance(value, str) or value is None or factor in row["checked"] else "*"
+    return _value(value) + mark
+
+
+def _range(setting: Setting) -> str:
+    if isinstance(setting.value, str):
+        return ", ".join(str(level) for level in setting.interval)
+    low, high = setting.interval
+    return f"{_value(low)} to {_value(high)}"
+
+
+def _value(value: Any) -> str:  # noqa: ANN401 - number or level
+    return value if isinstance(value, str) else numbers.setting(value)
+
+
+def promise_table(recommendation: Recommendation, confidence: float) -> Table:
+    """
+    Return what each measured response is predicted to be at the setting.
+
+    Parameters
+    ----------
+    recommendation : Recommendation
+        Its responses are shown in their own order.
+    confidence : float
+        The study's level, which both intervals have.
+    """
+    rows = []
+    for one in recommendation.responses:
+        place = numbers.place_of((one.mean_interval[1] - one.mean_interval[0]) / 2)
+        name = words(one.response) + (f", {unit(one.unit)}" if one.unit else "")
+        limits = (numbers.interval(*one.mean_interval, place), numbers.interval(*one.prediction_interval, place))
+        rows.append((name, numbers.at_place(one.mean, place), *limits, one.requirement, one.meets))
+    level = numbers.level(confidence)
+    columns = (
+        "Response", "Predicted mean", f"{level} confidence interval of the mean",
+        f"{level} prediction interval, new print on a new load", "Requirement", "Mean meets it",
+    )
+    note = (
+        "Each interval holds for one response, not for all at once. That of the mean is wider than for a setting named"
+        " beforehand, since this one was chosen by its predictions."
+    )
+    if any(one.meets == "not shown" for one in recommendation.responses):
+        note += " Not shown: the interval of the mean lies on both sides of the limit."
+    return Table("Predictions at the setting", columns, tuple(rows), "lrrrll", note if rows else "")
+
+
+def printer_promise_table(recommendation: Recommendation, confidence: float) -> Table:
+    """Return the predicted means printer by printer; empty where there is one printer or none."""
+    rows = []
+    for one in recommendation.responses:
+        for row in one.by_printer:
+            low, high = (float(limit) for limit in row["mean_interval"])  # type: ignore[attr-defined]
+            place = numbers.place_of((high - low) / 2)
+            mean = numbers.at_place(float(row["mean"]), place)  # type: ignore[arg-type]
+            head = (words(one.response), unit(one.unit), str(row["printer"]))
+            rows.append((*head, mean, numbers.interval(low, high, place)))
+    heading = f"{numbers.level(confidence)} confidence interval of the mean"
+    columns = ("Response", "Unit", "Printer", "Predicted mean", heading)
+    return Table("Predictions per printer", columns, tuple(rows), "lllrr")
+
+
+def conformance_rows(recommendation: Recommendation) -> Table:
+    """Return the share of future prints that meet the requirements, with what it stands for."""
+    rows: list[tuple[str, str]] = []
+    share = recommendation.conformance
+    if share is not None:
+        rows = [
+            ("estimate", numbers.percent(share.estimate)),
+            (f"lower bound, one-sided {numbers.level(share.level)}", numbers.percent_bound(share.lower)),
+            ("required", numbers.level(share.required)),
+            *((f"{words(name)} alone", numbers.percent(value)) for name, value in share.by_response.items()),
+            *_together(share),
+            *((f"on printer {name}, set on its own", numbers.percent(value)) for name, value in share.by_printer.items()),
+            ("what it is", share.method),
+        ]
+    if recommendation.not_modelled:
+        rows.append(("not part of it", ", ".join(words(name) for name in recommendation.not_modelled)))
+    return Table("Conformance", ("Fact", "Value"), tuple(rows), "ll")
+
+
+def _together(share: Conformance) -> list[tuple[str, str]]:
+    """Return what the correlation of the responses of one print does to the estimate."""
+    if share.correlated is None:
+        return []
+    pairs = ", ".join(f"{words(names).replace(', ', ' with ')} {value:.2f}" for names, value in share.correlations.items())
+    said = f"{numbers.percent(share.correlated)}; correlation of future values, roughly: {pairs}"
+    return [("estimate if responses go together as in these prints", said)]
+
+
+def tolerance_table(recommendation: Recommendation) -> Table:
+    """Return the limits that a share of future values keeps, response by response."""
+    rows = []
+    for one in recommendation.responses:
+        if one.tolerance is not None:
+            half = (one.mean_interval[1] - one.mean_interval[0]) / 2
+            rows.append((words(one.response), unit(one.unit), *_kept(one.tolerance, numbers.place_of(half)), one.requirement))
+    columns = ("Response", "Unit", "Share of future values", "Lies above", "Lies below", "Confidence", "Requirement")
+    note = (
+        "With the confidence stated, at least this share of future coupons (or print means, where the requirement is on these)"
+        " lies above, or below: on new prints, new loads, the setpoint's scatter included. From the draws of the conformance."
+    )
+    return Table("What a share of future values will keep", columns, tuple(rows), "llrrrrl", note)
+
+
+def _kept(found: Tolerance, place: int | None) -> tuple[str, ...]:
+    limits = ("" if limit is None else numbers.at_place(limit, place) for limit in (found.lower, found.upper))
+    return f"{numbers.level(found.share)} of {found.of}s", *limits, numbers.level(found.level)
+
+
+def beside_table(recommendation: Recommendation, confidence: float) -> Table:
+    """Return the chance that prints complete and that judged responses are met at the setting."""
+    rows = tuple(
+        (
+            "completes" if one.what == COMPLETION else words(one.what), one.of, numbers.percent(one.chance),
+            f"{numbers.percent_bound(one.low)} to {numbers.percent(one.high)}",
+            "" if one.lower is None else numbers.percent_bound(one.lower),
+        )
+        for one in recommendation.beside
+    )
+    level = numbers.level(confidence)
+    columns = ("What", "Chance that", "Estimate", f"{level} confidence interval", f"At least, one-sided {level}")
+    note = (
+        "They stand beside the conformance and are not folded into it; the setting was not chosen by them. How often such"
+        " intervals held in simulated studies is in tests/studies/completion_coverage.csv and graded_coverage.py."
+    )
+    return Table("Beside the conformance, at the setting", columns, rows, "llrrr", note)
+
+
+def fleet_rows(recommendation: Recommendation) -> Table:
+    """Return what one setpoint for all printers would do on each, and what setpoints of their own gain."""
+    share = recommendation.conformance
+    if recommendation.fleet is None:
+        return Table("One setpoint for all printers", ("Printer",), (), "l")
+    fleet = FleetSettings(**recommendation.fleet)
+    common, own = (None, None) if share is None else (share.common_setpoint or None, share.by_printer or None)
+    return fleet_table(fleet, recommendation.settings, common, own)
+
+
+def answer(recommendation: Recommendation) -> str:
+    """Return what may be expected of the setting, in plain words."""
+    share = recommendation.conformance
+    if share is None:
+        return "No measured response has a requirement, so no share of conforming prints is stated."
+    if share.lower >= share.required:
+        judged = "These data show it, for the printers, lots and ovens of this study."
+    elif share.estimate >= share.required:
+        judged = "The estimate reaches it, the bound does not: it is not shown by these data."
+    else:
+        judged = "The estimate itself stays below it: the setting does not do."
+    bound = f"with {numbers.level(share.level)} confidence at least {numbers.percent_bound(share.lower)} do"
+    return (
+        f"Of future prints on new drying loads that complete, an estimated {numbers.percent(share.estimate)} meet every"
+        f" measured requirement; {bound}. The study asks for {numbers.level(share.required)}. {judged}"
+    )

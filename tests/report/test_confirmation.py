@@ -1,0 +1,102 @@
+"""What is shown of a trial: both states on page one, the power in a sentence, the prints beside their intervals."""
+
+from dataclasses import replace
+
+from doe.recommend.confirmation import (
+    Catch,
+    Confirmation,
+    Counted,
+    Forecast,
+    Judgement,
+    Mean,
+    Outcome,
+    Print,
+    Single,
+    SinglePrint,
+)
+from doe.report import confirmation as shown
+
+SINGLES = (
+    SinglePrint("P31V", "L09Y", "B", 30.82, 25.7, 36.6, "inside"),
+    SinglePrint("P32X", "L10E", "A", 24.11, 26.2, 37.1, "below"),
+)
+NEED = "at least 26 MPa on each coupon"
+OUTCOME = Outcome("z_strength", "MPa", NEED, 2, 31.4, 28.7, 34.1, 27.465, "below", SINGLES, 10, 3, True)
+COUNTED = (
+    Counted("completion", "completes", 1, 3, False),
+    Counted("bed_grade", "at least 4 on each print", 0, 2, False),
+)
+JUDGED = Judgement(
+    study="clip", confirmation=1, recommendation=2, verdict="not confirmed", reasons=("z_strength fell",), remarks=(),
+    next="look", override="", simulated=False, outcomes=(OUTCOME,), counted=COUNTED, planned=3,
+    without=(("P33A", "detached"),), updated=None, not_updated="", inputs={},
+)  # fmt: skip
+CATCHES = tuple(
+    Catch(loads, sds, 1.25 * sds, min(0.99, 0.1 * loads * sds / 3)) for loads in range(3, 13) for sds in (2.0, 3.0)
+)
+FORECAST = Forecast(
+    "z_strength", "MPa", NEED, "low", 5, 0.95, 31.4, 1.25, (Mean(1, 26.0, 37.0), Mean(2, 27.2, 35.5)),
+    (Single("P31V", 31.2, 25.7, 36.6),), CATCHES, None,
+)  # fmt: skip
+PLANNED = Confirmation(
+    "clip", 1, 2, "0" * 64, "", False, 2, 3, 6, 8, 0.95, {}, (Print("P31V", "L09Y", "B"),) * 6, (FORECAST,), (), None,
+    "The rule.", (), "doe sheet", {},
+)  # fmt: skip
+
+
+def rows_of(table):
+    return dict(table.rows)
+
+
+class TestState:
+    def test_a_hypothesis(self):
+        found = rows_of(shown.state_table(3, None, None))
+        assert found == {
+            "by data": "recommendation 3 is a hypothesis: no prints have tried it",
+            "by a person": "not released",
+        }
+        assert rows_of(shown.state_table(None, None, None))["by data"] == "no recommendation"
+
+    def test_judged_and_released(self):
+        found = rows_of(shown.state_table(2, JUDGED, None))
+        assert found["by data"] == "recommendation 2 is not confirmed: z_strength fell"
+        good = replace(JUDGED, verdict="confirmed", override="known curvature")
+        found = rows_of(shown.state_table(2, good, {"by": "A. Person", "when": "2026-11-25T10:00:00Z"}))
+        assert found["by a person"] == "released by A. Person on 2026-11-25"
+        assert found["overridden"] == "known curvature"
+
+    def test_what_no_longer_holds(self):
+        found = rows_of(shown.state_table(3, JUDGED, None, ended=True))
+        assert found["by data"].startswith(
+            "recommendation 3 is a hypothesis: confirmation 1 (not confirmed) no longer holds"
+        )
+
+
+def test_the_power_is_a_sentence():
+    sentence, proposal = shown.power_sentences(PLANNED)
+    assert sentence == (
+        "z strength: this confirmation would catch a drop of 2.5 MPa (2 standard deviations of a new print) with 40 % and a "
+        "drop of 3.8 MPa (3 standard deviations of a new print) with 60 %."
+    )
+    assert proposal.startswith("8 single-print loads are the fewest")
+    assert shown.power_sentences(replace(PLANNED, proposed=None))[-1].startswith("No number of loads up to 12")
+
+
+def test_the_plan_shows_intervals_and_chances():
+    intervals, chances = shown.forecast_tables(PLANNED)
+    assert intervals.rows == (
+        ("z strength, MPa", "31.4", "27.2 to 35.5", "25.7 to 36.6", "at least 26 MPa on each coupon"),
+    )
+    assert chances.columns[2:] == ("3 loads", "4 loads", "6 loads", "8 loads", "10 loads", "12 loads")
+    assert chances.rows[1][1:4] == ("3.8 (3 sd)", "30 %", "40 %")
+
+
+def test_the_judgement_shows_means_prints_counts_and_what_is_left_out():
+    means, prints, counts, without = shown.judgement_tables(JUDGED)
+    assert means.title == "Confirmation 1: not confirmed"
+    assert means.rows == (("z strength, MPa", "2", "31.4", "28.7 to 34.1", "27.5", "below", "7 of 10"),)
+    assert [row[1:] for row in prints.rows] == [
+        ("P31V", "L09Y", "B", "30.8", "25.7 to 36.6", "inside"), ("P32X", "L10E", "A", "24.1", "26.2 to 37.1", "below"),
+    ]  # fmt: skip
+    assert counts.rows[0] == ("completes", "2 of 3", "some failed")
+    assert without.rows == (("P33A", "detached"),)
