@@ -257,10 +257,10 @@ def test_pure_error_follows_the_plans_cells_whatever_the_printers_reach():
 def test_lack_of_fit_is_judged_within_loads(case):
     study, design, record = case
     main = ["nozzle_temperature", "drying_time"]
-    before = fit_of(study, design, record, written_terms=main)[0].responses[0].lack_of_fit
+    before = fit_of(study, design, record, request=FitRequest(main))[0].responses[0].lack_of_fit
     extra = {name: 7.0 * float(load[1:3]) for name, load in zip(design.runs["print"], design.runs["load"], strict=True)}
     values = record.coupons["z_strength"] + record.coupons["print"].map(extra)
     moved = replace(record, coupons=record.coupons.assign(z_strength=values))
-    after = fit_of(study, design, moved, written_terms=main)[0].responses[0].lack_of_fit
+    after = fit_of(study, design, moved, request=FitRequest(main))[0].responses[0].lack_of_fit
     assert before["df_lof"] == 1
     assert after == pytest.approx(before, rel=1e-6)
