@@ -31,13 +31,12 @@ def promise(one: Fitted, coded: Array, level: float) -> Promise:
     Returns
     -------
     Promise
-        The interval of the mean allows for the choice of the setting by its predictions; the prediction interval does not, which
-        matters less there. After a log transform they are those of the median.
+        Both intervals allow for the choice of the setting by its predictions. After a log transform they are those of the median.
     """
     assert one.inference is not None
     data, rows = one.data, one.data.rows(coded)
     mean = inference.chosen_means(one.inference, rows, level)
-    ahead = inference.new_prints(one.inference, rows, level)
+    ahead = inference.chosen_new_prints(one.inference, rows, level)
     low, high = float(mean.low[0]), float(mean.high[0])
     printers = data.printers if len(data.printers) > 1 else ()
     return Promise(

@@ -76,3 +76,14 @@ def test_a_new_print_varies_as_load_and_print_and_a_share_of_the_coupons(coupons
     expected = mixture_interval(found, row, [1.0, 1.0])[0]
     ahead = inference.new_prints(one.inference, row, 0.95)
     assert (ahead.low[0], ahead.high[0]) == pytest.approx(tuple(expected))
+
+
+@pytest.mark.parametrize("loads", [4, 8])
+def test_a_new_print_at_a_chosen_setting_is_no_surer_than_its_mean(loads):
+    _, _, one = case(loads)
+    row = np.array([[1.0, 1.0, 1.0]])
+    mean, plain, chosen = (
+        made(one.inference, row, 0.95) for made in (inference.chosen_means, inference.new_prints, inference.chosen_new_prints)
+    )
+    assert chosen.low[0] < min(mean.low[0], plain.low[0])
+    assert chosen.high[0] > max(mean.high[0], plain.high[0])

@@ -212,7 +212,7 @@ class TestNumbers:
     def test_predictions_of_one_stratum_are_those_of_least_squares(self):
         # One coupon a print, no loads: a new print's interval is the textbook one, t (1 + x'(X'X)^-1 x)^1/2 s
         # (Montgomery, Peck and Vining, 5th ed. (2012), eq. 3.54, from memory). That of the mean allows for the choice:
-        # Bonferroni's for twice as many means as coefficients.
+        # Bonferroni's for twice as many means as coefficients; the new print adds its own scatter to that.
         study = make_study(responses=[{**STRENGTH, "per": "print", "coupons": 1}], model={"terms": "main"})
         design = make_design(study, NINE[0], [None] * 18)
         record = make_record(study, design, {"strength": lambda at: np.full(18, 26.0)}, sd=(0.0, 1.0, 0.0))
@@ -227,7 +227,7 @@ class TestNumbers:
         t, chosen = stats.t.ppf([0.975, 1 - 0.025 / (2 * len(x))], 15)
         one = promise.responses[0]
         assert one.mean == pytest.approx(x @ beta)
-        halves = chosen * s * reach**0.5, t * s * (1 + reach) ** 0.5
+        halves = chosen * s * reach**0.5, s * (t**2 + chosen**2 * reach) ** 0.5
         for interval, half in zip((one.mean_interval, one.prediction_interval), halves, strict=True):
             assert interval == pytest.approx((x @ beta - half, x @ beta + half))
 
