@@ -11,13 +11,25 @@ ON_THE_EDGE = "optimum on the edge"
 LACK_OF_FIT = "lack of fit"
 DEPENDS = "the recommendation depends on the model"
 
-_FIRST = (NO_SETTING, LACK_OF_FIT, DEPENDS, ESTIMATE_TOO_LOW, ON_THE_EDGE, NOT_SHOWN)
-_CONFIRM = "doe confirm: the recommended setting is printed on six new drying loads, to confirm it before it is released"
+BEYOND_CHECKS = "setpoint beyond the checks"
+
+_AROUND = "doe extend"
+_STEPS = (
+    # Verdict, what to do, the command that does it. A requirement that no setting meets comes before doubts about the model, these
+    # before a region that ends too early, and all of them before more loads: loads that confirm the wrong setting are wasted.
+    (NO_SETTING, "stop", ""),
+    (LACK_OF_FIT, "extend", _AROUND),
+    (DEPENDS, "extend", _AROUND),
+    (ESTIMATE_TOO_LOW, "stop", ""),
+    (ON_THE_EDGE, "extend", _AROUND),
+    (BEYOND_CHECKS, "read the probe", ""),
+    (NOT_SHOWN, "confirm", "doe confirm"),
+)
 
 
 def next_step(verdicts: Sequence[Verdict], held_back: tuple[int, int] = (0, 0)) -> str:
     """
-    Return exactly one next step, one sentence without a full stop.
+    Return exactly one next step with its reason, one sentence without a full stop: confirm, extend, stop, or read a probe.
 
     Parameters
     ----------
@@ -25,16 +37,22 @@ def next_step(verdicts: Sequence[Verdict], held_back: tuple[int, int] = (0, 0)) 
     held_back : tuple of int
         Prints and drying loads of the budget that are not planned yet: a further round comes before all else.
 
-    A requirement that no setting meets comes before doubts about the model, these before a region that ends too early,
-    and all of them before more loads: loads that confirm the wrong setting are wasted. Where none of these was found, the
-    setting is a hypothesis that is ready to be confirmed.
+    Returns
+    -------
+    str
+        What to do, the command where one does it, and the verdict that asks for it. Where none was found, the setting is a
+        hypothesis that is ready to be confirmed.
     """
     prints, loads = held_back
     if prints:
         of_loads = f" in {loads} drying loads" if loads else ""
-        return f"doe extend: {prints} prints{of_loads} of the budget are left for a round around the recommended setting"
-    for name in _FIRST:
+        return f"extend: doe extend, since {prints} prints{of_loads} of the budget are left for a round around this setting"
+    edge = any(one.name == ON_THE_EDGE for one in verdicts)
+    for name, action, command in _STEPS:
+        if name == ESTIMATE_TOO_LOW and edge:  # there may be better settings beyond
+            continue
         for verdict in verdicts:
             if verdict.name.startswith(name):
-                return f"{verdict.about}: {verdict.next_step}" if verdict.about else verdict.next_step
-    return _CONFIRM
+                about = f"{verdict.about}: " if verdict.about else ""
+                return f"{action}: " + (f"{command}, since " if command else "") + f"{about}{verdict.name}; {verdict.next_step}"
+    return "confirm: doe confirm, which prints the setting on new drying loads before it is released"

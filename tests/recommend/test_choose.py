@@ -307,11 +307,12 @@ class TestVerdicts:
         assert verdict.about == "drying"
         assert "12 h, on its high side" in verdict.cause
         assert "higher values" in verdict.next_step
+        assert advice.next.startswith("extend: doe extend, since drying: optimum on the edge; ")
 
     def test_no_setting_meets_the_requirement(self):
         advice = advise(make_study(responses=[{**STRENGTH, "at_least": 30.0}]), hill(), sd=(0.2, 0.3, 0.5))
         assert names_of(advice)[0] == "no setting meets every requirement"
-        assert advice.next == advice.verdicts[0].next_step
+        assert advice.next == f"stop: {advice.verdicts[0].name}; {advice.verdicts[0].next_step}"
 
     def test_estimate_below_what_is_asked(self):
         advice = advise(make_study(), hill(height=25.6), sd=(0.1, 0.3, 0.8))
@@ -323,13 +324,14 @@ class TestVerdicts:
         assert advice.conformance.estimate > 0.9 > advice.conformance.lower
         assert names_of(advice)[0] == "conformance not shown with 6 loads"
         assert "3 error degrees of freedom" in advice.verdicts[0].cause
+        assert advice.next.startswith("confirm: doe confirm, since conformance not shown with 6 loads; ")
         assert "new drying loads" in advice.next
 
     def test_shown_leaves_the_confirmation_as_the_next_step(self):
         advice = advise(make_study(), hill(height=40), sd=(0.1, 0.1, 0.1))
         assert advice.conformance.lower > 0.9
         assert names_of(advice) == ["one response decides"]
-        assert "to confirm it" in advice.next
+        assert advice.next.startswith("confirm: doe confirm, which prints the setting on new drying loads")
 
     def test_two_load_degrees_of_freedom_leave_the_bound_to_the_prior(self):
         settings, loads = [*NINE[0]], [min(load, 4) if row[1] == 12 else load for row, load in zip(*NINE, strict=True)]
