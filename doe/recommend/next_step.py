@@ -15,7 +15,7 @@ BEYOND_CHECKS = "setpoint beyond the checks"
 
 _AROUND = "doe extend"
 _STEPS = (
-    # Verdict, what to do, the command that does it. A requirement that no setting meets comes before doubts about the model, these
+    # Verdict, what to do, its command. A requirement that no setting meets comes before doubts about the model, these
     # before a region that ends too early, and all of them before more loads: loads that confirm the wrong setting are wasted.
     (NO_SETTING, "stop", ""),
     (LACK_OF_FIT, "extend", _AROUND),

@@ -14,7 +14,8 @@ _RESPONSE_KEYS = ("name", "unit", "kind", "per", "coupons", "formula", "grades",
 _PILOT_ROUND = 0  # as of doe.design.plan, a later stage
 _COVARIATE_KEYS = ("name", "unit", "kind", "per")
 _READ = ("factor", "set", "actual")
-_DECLARED = ("at_least", "at_most", "requirement_on", "transform", "zero_when_detached")
+_AIM = ("aim", "worthless_below", "worthless_above", "perfect_at", "shape", "shape_above", "priority")
+_DECLARED = ("at_least", "at_most", "requirement_on", "transform", "zero_when_detached", *_AIM)
 
 
 @dataclass(frozen=True)

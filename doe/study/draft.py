@@ -31,7 +31,7 @@ SomePart = TypeVar("SomePart", bound=Part)
 _SINGLE = {"study", "model", "conditions", "oven", "budget"}
 _MANY = {"factors", "responses", "printers", "instruments", "constraints", "references", "covariates"}
 _HEADING = re.compile(r"^\s*\[\[?\s*([A-Za-z_.]+)\s*\]\]?\s*(#.*)?$")
-_DECIDING = {"levels", "kind", "per"}
+_DECIDING = {"levels", "kind", "per", "aim"}
 _UNNUMBERED = 10**9
 
 

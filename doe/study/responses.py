@@ -1,10 +1,20 @@
-"""Rules about responses and their requirements that need more than one value."""
+"""Rules about responses, their requirements and their aims that need more than one value."""
 
+import itertools
 from collections.abc import Iterator
 
 from doe.study.draft import Draft, Finding, Place
 from doe.study.spec import Response
-from doe.study.wording import show
+from doe.study.wording import listed, show
+
+_WORTH = ("worthless_below", "worthless_above", "perfect_at")
+_IN_ORDER = ("worthless_below", "perfect_at", "worthless_above")
+_ASKED = {
+    "maximise": ("worthless_below", "perfect_at"),
+    "minimise": ("worthless_above", "perfect_at"),
+    "target": _WORTH,
+}
+"""The keys that each aim has."""
 
 
 def response_findings(draft: Draft) -> Iterator[Finding]:
@@ -12,6 +22,7 @@ def response_findings(draft: Draft) -> Iterator[Finding]:
     for position, response in draft.responses:
         for rule in _RULES:
             yield from rule(response, ("responses", position))
+    yield from _one_kind(draft)
 
 
 def _measured_unit(response: Response, place: Place) -> Iterator[Finding]:
@@ -26,12 +37,14 @@ def _measured_unit(response: Response, place: Place) -> Iterator[Finding]:
 
 def _requirement(response: Response, place: Place) -> Iterator[Finding]:
     low, high = response.at_least, response.at_most
-    if low is None and high is None and response.kind != "pass_fail":
+    if low is None and high is None and response.kind != "pass_fail" and response.aim is None:
+        measured = response.kind == "measured"
         yield Finding(
             (*place, "at_least"),
             "neither at_least nor at_most is given",
-            "every response needs a requirement",
-            "add at_least = ... and/or at_most = ..., from the load of the part or what the customer asked for",
+            f"every response needs a requirement{', or a measured one an aim' if measured else ''}",
+            "add at_least = ... and/or at_most = ..., from the load of the part or what the customer asked for"
+            + ('; where nothing is required, aim = "maximise", "minimise" or "target"' if measured else ""),
         )
     elif low is not None and high is not None and low >= high:
         yield Finding(
@@ -39,6 +52,83 @@ def _requirement(response: Response, place: Place) -> Iterator[Finding]:
             f"found at_least = {show(low)} and at_most = {show(high)}",
             "at_least must be below at_most",
             "swap or correct them",
+        )
+
+
+def _aim(response: Response, place: Place) -> Iterator[Finding]:
+    if response.aim is None:
+        for key in (*_WORTH, "shape_above"):
+            if getattr(response, key) is not None:
+                yield Finding(
+                    (*place, key), f"found {key} without an aim", "it belongs to an aim", f"add aim, or remove {key}"
+                )
+    elif response.kind != "measured":
+        yield Finding(
+            (*place, "aim"),
+            f"found an aim on a {response.kind} response",
+            "only measured values have one",
+            "give it a requirement instead, or none where it passes or fails",
+        )
+    elif response.at_least is not None or response.at_most is not None:
+        yield Finding(
+            (*place, "aim"),
+            "found an aim beside at_least or at_most",
+            "a response has a requirement or an aim",
+            "keep the requirement where a value beyond it is refused, else the aim",
+        )
+    else:
+        yield from _worth(response, place)
+
+
+def _worth(response: Response, place: Place) -> Iterator[Finding]:
+    """Yield what is missing or too much beside an aim, and values that are not in order."""
+    assert response.aim is not None
+    wanted = _ASKED[response.aim]
+    for key in _WORTH:
+        given = getattr(response, key) is not None
+        if given != (key in wanted):
+            yield Finding(
+                (*place, key),
+                f"found {key} with aim = '{response.aim}'" if given else "the key is missing",
+                f"that aim has {listed(wanted)}",
+                f"remove {key}, or correct the aim" if given else f"add {key} = ... in the unit of the response",
+            )
+    if response.shape_above is not None and response.aim != "target":
+        yield Finding(
+            (*place, "shape_above"),
+            f"found shape_above with aim = '{response.aim}'",
+            "only a target has a side above it",
+            "write shape instead",
+        )
+    if response.requirement_on != "coupon":
+        yield Finding(
+            (*place, "requirement_on"),
+            f"found '{response.requirement_on}' beside an aim",
+            "an aim is about the predicted mean",
+            "remove requirement_on",
+        )
+    found = [(key, value) for key in _IN_ORDER if (value := getattr(response, key)) is not None]
+    if any(one >= other for (_, one), (_, other) in itertools.pairwise(found)):
+        yield Finding(
+            (*place, "perfect_at"),
+            f"found {listed([f'{key} = {show(value)}' for key, value in found])}",
+            f"these must ascend: {' < '.join(key for key, _ in found)}",
+            "correct the values, or the aim",
+        )
+
+
+def _one_kind(draft: Draft) -> Iterator[Finding]:
+    """Yield a finding where some measured responses have an aim and others a requirement."""
+    measured = [(position, one) for position, one in draft.responses if one.kind == "measured"]
+    aims = [position for position, one in measured if one.aim is not None]
+    required = [one.name for _, one in measured if one.at_least is not None or one.at_most is not None]
+    if aims and required:
+        yield Finding(
+            ("responses", aims[0], "aim"),
+            f"found an aim here and a requirement on {listed(required)}",
+            "either every measured response has a requirement or every one has an aim",
+            "write what is only wished for as a requirement that is just good enough, or what is required as an aim that is "
+            "worthless beyond it",
         )
 
 
@@ -128,14 +218,14 @@ def _transform(response: Response, place: Place) -> Iterator[Finding]:
             "only measured values can be transformed",
             "remove transform",
         )
-    for key in ("at_least", "at_most"):
+    for key in ("at_least", "at_most", "perfect_at"):
         value = getattr(response, key)
         if value is not None and value <= 0:
             yield Finding(
                 (*place, key),
                 f"found {show(value)} with transform = 'log'",
                 "it must be above 0",
-                "correct the requirement, or remove transform",
+                f"correct the {'aim' if key == 'perfect_at' else 'requirement'}, or remove transform",
             )
 
 
@@ -152,6 +242,7 @@ def _zero_when_detached(response: Response, place: Place) -> Iterator[Finding]:
 _RULES = (
     _measured_unit,
     _requirement,
+    _aim,
     _grades,
     _pass_fail,
     _print_mean,

@@ -78,7 +78,7 @@ def describe_setting(study: Study, values: Mapping[str, Any]) -> str:
 
 def describe_requirement(response: Response, show: Callable[[float], str]) -> str:
     """
-    Return what a response must meet, in words: ``at least 27 MPa on each coupon``.
+    Return what a response must meet or is wanted to be, in words: ``at least 27 MPa on each coupon``.
 
     Parameters
     ----------
@@ -88,9 +88,21 @@ def describe_requirement(response: Response, show: Callable[[float], str]) -> st
     """
     if response.kind == "pass_fail":
         return f"pass on each {response.per}"
+    if response.aim is not None:
+        return _aim(response, lambda value: f"{show(value)} {response.display_unit}".rstrip())
     given = (("at least", response.at_least), ("at most", response.at_most))
     limits = [f"{sense} {show(limit)} {response.display_unit}".rstrip() for sense, limit in given if limit is not None]
     if not limits:
         return "none"
     on_mean = response.per == "coupon" and response.requirement_on == "print mean"
     return f"{' and '.join(limits)} on {'the print mean' if on_mean else f'each {response.per}'}"
+
+
+def _aim(response: Response, show: Callable[[float | None], str]) -> str:
+    """Return an aim in words, with the values at which it is worth nothing and perfect."""
+    below, above, perfect = (show(one) for one in (response.worthless_below, response.worthless_above, response.perfect_at))
+    if response.aim == "maximise":
+        return f"high: worth nothing up to {below}, perfect from {perfect}"
+    if response.aim == "minimise":
+        return f"low: worth nothing from {above}, perfect down from {perfect}"
+    return f"at {perfect}: worth nothing up to {below} and from {above}"

@@ -101,6 +101,20 @@ class Response(Part):
     transform: Literal["none", "log"] = "none"
     zero_when_detached: bool = False
     """Whether what came off the bed counts as carrying no load (an adhesion): a value of zero at most; else it has none."""
+    aim: Literal["maximise", "minimise", "target"] | None = None
+    """What is wanted of a measured response that has no requirement; either all measured responses have an aim or none."""
+    worthless_below: Number | None = None
+    """With an aim: up to here a predicted mean is worth nothing, in the response's unit; to maximise, and for a target."""
+    worthless_above: Number | None = None
+    """With an aim: from here on a predicted mean is worth nothing, in the response's unit; to minimise, and for a target."""
+    perfect_at: Number | None = None
+    """With an aim: the target; else the value from which on more (to minimise: less) is of no further use."""
+    shape: Annotated[float, Field(ge=0.1, le=10, allow_inf_nan=False)] = 1.0
+    """Exponent of the way from worthless to perfect: 1 is a straight line, 2 wants to come close, 0.5 is content early."""
+    shape_above: Annotated[float, Field(ge=0.1, le=10, allow_inf_nan=False)] | None = None
+    """The same above a target; absent: as below it."""
+    priority: Annotated[float, Field(ge=0.1, le=10, allow_inf_nan=False)] = 1.0
+    """Weight among the responses with an aim; only the ratios matter."""
     method: Text | None = None
 
     @property
