@@ -72,14 +72,18 @@ def infer(data: ResponseData, mixed: reml.MixedFit, random: Sequence[str], load_
     """
     coupons = data.response.coupons if "print" in random else 1
     extra = np.array([1.0] * len(random) + [1.0 / coupons])
-    few = "load" in random and load_dof is not None and load_dof <= FEW_LOAD_DOF and data.limits is None
+    few = "load" in random and load_dof is not None and load_dof <= FEW_LOAD_DOF
     return Inference(mixed, _posterior(data, random) if few else None, extra, len(mixed.estimates))
 
 
 def _posterior(data: ResponseData, random: Sequence[str]) -> Mixture:
-    """Return the posterior; of print means where all prints gave as many values, which is the same and faster."""
+    """
+    Return the posterior; of print means where all prints gave as many values, which is the same and faster.
+
+    Of print means too where some values are only limits, which count in them as far as they act like measured ones.
+    """
     assert data.load is not None
-    if "print" not in random or len(set(data.counts.tolist())) == 1:
+    if "print" not in random or data.limits is not None or len(set(data.counts.tolist())) == 1:
         return mixture(data.means, data.X, [data.load], PRIOR_SCALE)
     rows = data.of_print
     return mixture(data.values, data.X[rows], [data.load[rows], rows], PRIOR_SCALE)

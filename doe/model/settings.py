@@ -37,7 +37,9 @@ class Readings:
     offset: float | None
     """Mean of the readings less what the setpoints give, by the printers' checks."""
     used: bool
-    """Whether the readings replace the setpoints where there is one: the ratio is 0.9 or more."""
+    """Whether the readings count: the ratio is 0.9 or more."""
+    weight: float | None
+    """How much of a reading's deviation from its setpoint counts, 0 to 1: the share that is not the error of reading."""
 
 
 def actual_settings(study: Study, design: Design, record: Record) -> pd.DataFrame:
@@ -45,8 +47,12 @@ def actual_settings(study: Study, design: Design, record: Record) -> pd.DataFram
     Return, per print of the plan, the settings that it really had.
 
     A setpoint that was used instead of the plan's counts, and the printers' checks turn setpoints into actual values. Where the
-    study gives the error of a reading at the print (``reading_sd``), and the readings are reliable enough, they count instead:
-    errors of readings flatten slopes, while scatter about a setpoint does not.
+    study gives the error of a reading at the print (``reading_sd``), and the readings are reliable enough, they count as well:
+    the mean deviation of a printer's readings moves all its prints, and a single print moves by the share of its further deviation
+    that is not the error of reading. Taken as they are, readings would flatten slopes and curvature by their error; this value
+    is the expected actual setting given setpoint and reading, and scatter about such a value flattens nothing (regression
+    calibration: Carroll, Ruppert, Stefanski and Crainiceanu, *Measurement Error in Nonlinear Models*, 2nd ed. (2006), ch. 4, from
+    memory).
 
     Parameters
     ----------
@@ -61,9 +67,8 @@ def actual_settings(study: Study, design: Design, record: Record) -> pd.DataFram
     """
     settings = _by_setpoints(study, design, record)
     for factor, found in _judged_readings(study, design, record, settings):
-        if found.used:
-            read = _read(design, record, factor)
-            settings[factor.name] = np.where(np.isnan(read), settings[factor.name], read)
+        if found.used and found.weight is not None:
+            settings[factor.name] = _expected(design, _read(design, record, factor), settings[factor.name], found.weight)
     return pd.DataFrame(settings)
 
 
@@ -97,6 +102,24 @@ def _read(design: Design, record: Record, factor: Factor) -> Array:
     return np.full(len(design.runs), np.nan) if column is None else column.to_numpy(dtype=float)
 
 
+def _expected(design: Design, read: Array, by_setpoint: NDArray[Any], weight: float) -> Array:
+    """Return the expected actual values given setpoints and readings."""
+    moved = _moved(design, read, by_setpoint)
+    away = read - by_setpoint - moved
+    return np.asarray(by_setpoint + moved + weight * np.where(np.isnan(away), 0.0, away), dtype=float)
+
+
+def _moved(design: Design, read: Array, by_setpoint: NDArray[Any]) -> Array:
+    """Return, per print, the mean deviation of its printer's readings; of all readings where the printer has fewer than three."""
+    away, printers = read - by_setpoint.astype(float), design.runs["printer"].to_numpy()
+    moved = np.full(len(read), np.nanmean(away))
+    for name in dict.fromkeys(printers):
+        mine = printers == name
+        if (~np.isnan(away[mine])).sum() >= _FEWEST:
+            moved[mine] = np.nanmean(away[mine])
+    return moved
+
+
 def _judged_readings(
     study: Study, design: Design, record: Record, settings: dict[str, NDArray[Any]]
 ) -> list[tuple[Factor, Readings]]:
@@ -110,6 +133,7 @@ def _judged_readings(
         by_setpoint = settings[factor.name].astype(float)
         spread = float(np.var(values[seen], ddof=1)) if seen.sum() >= _FEWEST else 0.0
         ratio = max(0.0, 1 - factor.reading_sd**2 / spread) if spread > 0 else None
+        weight = None if ratio is None else _weight(design, values, by_setpoint, factor.reading_sd)
         found = Readings(
             factor=factor.name,
             unit=factor.display_unit,
@@ -118,6 +142,14 @@ def _judged_readings(
             reliability=ratio,
             offset=float(np.mean(values[seen] - by_setpoint[seen])) if seen.any() else None,
             used=ratio is not None and ratio >= LEAST_RELIABILITY,
+            weight=weight,
         )
         judged.append((factor, found))
     return judged
+
+
+def _weight(design: Design, read: Array, by_setpoint: Array, reading_sd: float) -> float:
+    """Return the share of the variance of readings about their setpoints that is not the error of reading."""
+    away = (read - by_setpoint - _moved(design, read, by_setpoint))[~np.isnan(read)]
+    spread = float(away @ away) / max(len(away) - len(set(design.runs["printer"])), 1)
+    return max(0.0, 1 - reading_sd**2 / spread) if spread > 0 else 0.0

@@ -49,11 +49,16 @@ def reading_rows(found: Sequence[Readings]) -> Table:
         away = f"{numbers.plain(one.offset, 3)} {one.unit}".rstrip() if one.offset is not None else numbers.MISSING
         ratio = numbers.MISSING if one.reliability is None else f"{one.reliability:.3f}"
         judged = "readings" if one.used else "setpoints"
-        rows.append((words(one.factor), f"{one.prints} of {one.of}", ratio, away, judged))
-    columns = ("Factor", "Prints with a reading", "Reliability ratio", "Readings less setpoints, on average", "Counts")
+        weight = numbers.MISSING if one.weight is None or not one.used else f"{one.weight:.2f}"
+        rows.append((words(one.factor), f"{one.prints} of {one.of}", ratio, away, judged, weight))
+    columns = (
+        "Factor", "Prints with a reading", "Reliability ratio", "Readings less setpoints, on average", "Counts",
+        "Weight of a single reading",
+    )
     note = (
         "The reliability ratio is the share of the variance of the readings that is not their own error; slopes would be "
-        f"flattened by it. Readings count where it is {LEAST_RELIABILITY:g} or more, else setpoints turned into actual"
+        f"flattened by it. Where it is {LEAST_RELIABILITY:g} or more, a printer's mean deviation moves all its prints, and a"
+        " single reading moves its print by the weight, which leaves out the error of reading; else setpoints count, turned into actual"
         " values by the printers' checks."
     )
-    return Table("Readings of actual values at the prints", columns, tuple(rows), "lrrrl", note)
+    return Table("Readings of actual values at the prints", columns, tuple(rows), "lrrrlr", note)

@@ -34,7 +34,7 @@ def test_reliable_readings_replace_setpoints():
     (found,) = readings(study, design, record)
     set_to = design.runs["set.nozzle_temperature"].to_numpy(dtype=float)
     assert found.reliability == pytest.approx(1 - 4 / np.var(set_to, ddof=1))
-    assert (found.used, found.offset, found.prints) == (True, pytest.approx(-6.0), len(set_to))
+    assert (found.used, found.offset, found.prints, found.weight) == (True, pytest.approx(-6.0), len(set_to), 0.0)
     assert actual_settings(study, design, record)["nozzle_temperature"].to_numpy() == pytest.approx(set_to - 6)
 
 
@@ -47,12 +47,34 @@ def test_readings_below_the_ratio_do_not_replace_setpoints():
     assert (actual_settings(study, design, record)["nozzle_temperature"] == set_to).all()
 
 
-def test_a_print_without_a_reading_keeps_its_setpoint():
+def test_a_print_without_a_reading_moves_with_the_others_of_its_printer():
     study, design, record = case(1.0, lambda n: np.where(np.arange(n) == 3, np.nan, -6.0))
     set_to = design.runs["set.nozzle_temperature"].to_numpy(dtype=float)
     away = actual_settings(study, design, record)["nozzle_temperature"].to_numpy() - set_to
-    assert away[3] == 0
-    assert np.delete(away, 3) == pytest.approx(-6)
+    assert away == pytest.approx(-6)
+
+
+@pytest.mark.parametrize("scatter", [0.0, 2.0, 4.0])
+def test_readings_flatten_neither_slope_nor_curvature(scatter):
+    # What a quadratic truth gives where the actual value scatters about its setpoint and is read with an error of 2.5.
+    generator = np.random.default_rng(5)
+    estimates = []
+    for _ in range(400):
+        actual = []
+
+        def errors(n, actual=actual):
+            actual.append(generator.normal(0, scatter, n))
+            return actual[-1] + generator.normal(0, 2.5, n)
+
+        study, design, record = case(2.5, errors)
+        (found,) = readings(study, design, record)
+        assert found.used
+        true = (design.runs["set.nozzle_temperature"].to_numpy(dtype=float) + actual[0] - 270) / 15
+        used = (actual_settings(study, design, record)["nozzle_temperature"].to_numpy(dtype=float) - 270) / 15
+        estimates.append(np.polyfit(used, 3 * true - 2 * true**2, 2))
+    quadratic, linear, _ = np.mean(estimates, axis=0)
+    assert linear == pytest.approx(3, abs=0.06)
+    assert quadratic == pytest.approx(-2, abs=0.12)
 
 
 def test_noisy_readings_would_flatten_the_slope_by_the_ratio():

@@ -160,5 +160,5 @@ def test_limits_and_values_in_doubt_have_their_tables_where_there_are_any():
 
 
 def test_readings_say_what_counts():
-    one = Readings("nozzle_temperature", "°C", 20, 24, 0.87, -5.6, False)
-    assert reading_rows([one]).rows == (("nozzle temperature", "20 of 24", "0.870", "−5.60 °C", "setpoints"),)
+    one = Readings("nozzle_temperature", "°C", 20, 24, 0.87, -5.6, False, 0.4)
+    assert reading_rows([one]).rows == (("nozzle temperature", "20 of 24", "0.870", "−5.60 °C", "setpoints", "n/a"),)

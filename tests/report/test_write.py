@@ -99,7 +99,8 @@ def test_the_report_reads_in_the_promised_order(plain_pages):
     places = [text.index(part) for part in (
         "Recommended setting", "Next step", "Approval", "Checked", "Approved", "log head", "1 Question and requirements",
         "2 Plan", "Run table", "3 Deviations", "Amendments", "4 Data", "5 Models", "Lack of fit", "Figure 1", "6 Graded",
-        "7 Recommendation", "95 % prediction interval", "8 Confirmation", "9 Cautions", "safety data sheet", "10 Provenance", "SHA-256", "Software",
+        "7 Recommendation", "95 % prediction interval", "8 Confirmation", "9 Cautions", "safety data sheet",
+            "10 Provenance", "SHA-256", "Software",
     )]
     assert places == sorted(places)
 
