@@ -46,13 +46,13 @@ def actual_settings(study: Study, design: Design, record: Record) -> pd.DataFram
     """
     Return, per print of the plan, the settings that it really had.
 
-    A setpoint that was used instead of the plan's counts, and the printers' checks turn setpoints into actual values. Where the
-    study gives the error of a reading at the print (``reading_sd``), and the readings are reliable enough, they count as well:
-    the mean deviation of a printer's readings moves all its prints, and a single print moves by the share of its further deviation
-    that is not the error of reading. Taken as they are, readings would flatten slopes and curvature by their error; this value
-    is the expected actual setting given setpoint and reading, and scatter about such a value flattens nothing (regression
-    calibration: Carroll, Ruppert, Stefanski and Crainiceanu, *Measurement Error in Nonlinear Models*, 2nd ed. (2006), ch. 4, from
-    memory).
+    A setpoint that was used instead of the plan's counts, and the printers' checks turn setpoints into actual values. Where
+    the study gives the error of a reading at the print (``reading_sd``), and the readings are reliable enough, they count as
+    well: the mean deviation of a printer's readings moves all its prints, and a single print moves by the share of its
+    further deviation that is not the error of reading. Taken as they are, readings would flatten slopes and curvature by
+    their error; this value is the expected actual setting given setpoint and reading, and scatter about such a value flattens
+    nothing (regression calibration: Carroll, Ruppert, Stefanski and Crainiceanu, *Measurement Error in Nonlinear Models*, 2nd
+    ed. (2006), ch. 4, from memory).
 
     Parameters
     ----------

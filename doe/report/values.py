@@ -58,7 +58,7 @@ def reading_rows(found: Sequence[Readings]) -> Table:
     note = (
         "The reliability ratio is the share of the variance of the readings that is not their own error; slopes would be "
         f"flattened by it. Where it is {LEAST_RELIABILITY:g} or more, a printer's mean deviation moves all its prints, and a"
-        " single reading moves its print by the weight, which leaves out the error of reading; else setpoints count, turned into actual"
-        " values by the printers' checks."
+        " single reading moves its print by the weight, which leaves out the error of reading; else setpoints count, turned into"
+        " actual values by the printers' checks."
     )
     return Table("Readings of actual values at the prints", columns, tuple(rows), "lrrrlr", note)
