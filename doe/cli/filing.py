@@ -60,7 +60,11 @@ def report_inputs(desk: Desk) -> "ReportInputs":
         log_head=desk.folder.log_head("report"),
         files=dict(sorted(files.items())),
         versions=_versions(),
-        interval={one.result.response: partial(mean_interval, study, one) for one in fitted if one.inference is not None},
+        interval={
+            one.result.response: partial(mean_interval, study, one)
+            for one in fitted
+            if one.inference is not None and one.inference.of_loads
+        },
         trial=TrialState()
         if tried is None
         else TrialState(tried.confirmation, tried.judgement, released, tried.superseded or bool(tried.stale)),

@@ -10,6 +10,8 @@ from doe.model.data import ResponseData
 from doe.model.structure import mixed_model
 from doe.numerics import criteria, leastsq, reml
 
+_NEAR_CENTRE = 0.15  # coded: printers and readings put a centre print a little off; corners are far away
+
 
 def lack_of_fit(data: ResponseData) -> dict[str, float] | None:
     """
@@ -42,7 +44,7 @@ def with_centre_indicator(data: ResponseData) -> ResponseData | None:
     """
     numeric = [index for index, count in enumerate(data.levels) if not count]
     centre = (
-        np.abs(data.coded[:, numeric]).max(axis=1, initial=0.0) < 1e-9
+        np.abs(data.coded[:, numeric]).max(axis=1, initial=0.0) < _NEAR_CENTRE
         if numeric
         else np.zeros(len(data.names), dtype=bool)
     )

@@ -11,6 +11,7 @@ from doe.record.match import Record
 from doe.verdicts import Verdict
 
 _SIGNIFICANT = 0.05
+_OFFSET = 0.01
 _FEW_LOAD_DOF = 2
 
 
@@ -52,6 +53,14 @@ def of_readings(found: Sequence[Readings]) -> Iterator[Verdict]:
                 f"their reliability ratio is {one.reliability:.2f}, below {LEAST_RELIABILITY:g}: they would flatten slopes, so "
                 "setpoints count",
                 "read with a better probe, or longer; the setpoints are the better guide until then",
+                one.factor,
+            )
+        if one.offset is not None and one.offset_p is not None and one.offset_p < _OFFSET:
+            yield Verdict(
+                "readings off the setpoints",
+                f"on average they lie {abs(one.offset):.3g} {one.unit} {'above' if one.offset > 0 else 'below'} what the "
+                "setpoints give by the printers' checks; the fit and the cards keep to the checks",
+                "read each printer at three setpoints with the reference probe, and write it on the sheet 'Printer checks'",
                 one.factor,
             )
         if one.prints and one.prints < one.of:

@@ -37,6 +37,8 @@ class Inference:
     """How much of each variance the mean of a new print on a new load has, residual last."""
     coefficients: int
     """How many coefficients the model has."""
+    of_loads: bool
+    """Whether anything is known of what changes from load to load; without it means and new prints have no interval."""
 
 
 @dataclass(frozen=True)
@@ -73,7 +75,7 @@ def infer(data: ResponseData, mixed: reml.MixedFit, random: Sequence[str], load_
     coupons = data.response.coupons if "print" in random else 1
     extra = np.array([1.0] * len(random) + [1.0 / coupons])
     few = "load" in random and load_dof is not None and load_dof <= FEW_LOAD_DOF
-    return Inference(mixed, _posterior(data, random) if few else None, extra, len(mixed.estimates))
+    return Inference(mixed, _posterior(data, random) if few else None, extra, len(mixed.estimates), load_dof != 0)
 
 
 def _posterior(data: ResponseData, random: Sequence[str]) -> Mixture:
@@ -105,6 +107,8 @@ def means(one: Inference, rows: Array, level: float) -> Estimates:
     Estimates
     """
     found = reml.contrast(one.mixed, rows)
+    if not one.of_loads:
+        return _unknown(found)
     if one.mixture is None:
         return _of(found, intervals.mean_interval(found.estimates, found.se, found.dof, level))
     return _of(found, mixture_interval(one.mixture, rows, level=level))
@@ -113,6 +117,8 @@ def means(one: Inference, rows: Array, level: float) -> Estimates:
 def chosen_means(one: Inference, rows: Array, level: float) -> Estimates:
     """Return means as :func:`means` does, at settings that were chosen by their predictions: wider by the rule for that."""
     found = reml.contrast(one.mixed, rows)
+    if not one.of_loads:
+        return _unknown(found)
     if one.mixture is None:
         return _of(found, intervals.chosen_interval(found.estimates, found.se, found.dof, one.coefficients, level))
     each = 1 - (1 - level) / (2 * one.coefficients)
@@ -122,6 +128,8 @@ def chosen_means(one: Inference, rows: Array, level: float) -> Estimates:
 def new_prints(one: Inference, rows: Array, level: float) -> Estimates:
     """Return prediction intervals of the mean of a new print's coupons, on a new load, at model rows."""
     found = reml.prediction(one.mixed, rows, one.extra)
+    if not one.of_loads:
+        return _unknown(found)
     if one.mixture is None:
         return _of(found, intervals.prediction_interval(found.estimates, found.se, found.dof, level))
     # A posterior of print means has the coupons' part in its residual.
@@ -171,6 +179,12 @@ def coefficients(one: Inference, between: Flags, level: float) -> Estimates:
     if one.mixture is not None:
         limits[between] = mixture_interval(one.mixture, unit[between], level=level)
     return _of(found, limits)
+
+
+def _unknown(found: reml.Contrasts) -> Estimates:
+    """Return estimates without anything about their precision: the loads are used up by the model."""
+    none = np.full(len(found.estimates), np.nan)
+    return Estimates(found.estimates, none, none, none, none)
 
 
 def _of(found: reml.Contrasts, limits: Array) -> Estimates:

@@ -66,6 +66,8 @@ def fit_limited(everything: ResponseData, found: Strata) -> Limited | str:
     """
     assert everything.limits is not None
     rows = everything.of_print
+    if "print" not in found.random and len(rows) > len(everything.names):
+        return "no print has two measured values, so that coupons cannot be told from prints"
     codes = groups(everything, rows, found.random)
     try:
         fit = fit_censored(everything.limits.lower, everything.limits.upper, everything.X[rows], codes)

@@ -34,6 +34,7 @@ Array = NDArray[np.float64]
 
 LEAST_SQUARES = "least squares"
 REML = "REML, Kenward-Roger"
+NO_LOADS = "REML, Kenward-Roger, for what changes within loads; nothing is known of the variation from load to load"
 FEW_LOADS = "REML, Kenward-Roger; what changes from load to load by a posterior that rests on a weak prior"
 NO_INFERENCE = "estimates only"
 
@@ -107,7 +108,7 @@ def fit_measured(
     if doubted is not None:
         result = replace(result, sensitivity=doubted)
         said = (*said, *sensitivity.verdicts(doubted, data.response.name))
-    said = (*findings.of_response(result, data, found, fitted.trouble), *said, *findings.of_rounds(result, data))
+    said = (*findings.of_response(result, everything, found, fitted.trouble), *said, *findings.of_rounds(result, data))
     return Fitted(
         data=used.data,
         measured=data,
@@ -161,7 +162,9 @@ def _result(
         values=len(used.data.values),
         coefficients=coefficients.coefficients(used.data, inferred, estimates, found, level),
         components=() if used.mixed is None else coefficients.components(used.mixed, found.random, len(data.values)),
-        covariance=np.full((p, p), np.nan) if used.mixed is None else used.mixed.adjusted_covariance,
+        covariance=np.full((p, p), np.nan)
+        if used.mixed is None or found.load_dof == 0
+        else used.mixed.adjusted_covariance,
         lack_of_fit=check.lack_of_fit(data),
         curvature=None if used.mixed is None else check.curvature(data, found.random),
         stationary=_stationary(study, data, estimates),
@@ -202,6 +205,8 @@ def _method(mixed: reml.MixedFit | None, found: structure.Strata, inferred: infe
         return NO_INFERENCE
     if inferred.mixture is not None:
         return FEW_LOADS
+    if not inferred.of_loads:
+        return NO_LOADS
     return REML if found.random else LEAST_SQUARES
 
 

@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import stats
 
 from doe.design import calibrated, setpoints
 from doe.design.calibrated import Lines
@@ -36,6 +37,8 @@ class Readings:
     """
     offset: float | None
     """Mean of the readings less what the setpoints give, by the printers' checks."""
+    offset_p: float | None
+    """Chance of as large a mean by chance alone; None below three readings or without any scatter."""
     used: bool
     """Whether the readings count: the ratio is 0.9 or more."""
     weight: float | None
@@ -47,12 +50,12 @@ def actual_settings(study: Study, design: Design, record: Record) -> pd.DataFram
     Return, per print of the plan, the settings that it really had.
 
     A setpoint that was used instead of the plan's counts, and the printers' checks turn setpoints into actual values. Where
-    the study gives the error of a reading at the print (``reading_sd``), and the readings are reliable enough, they count as
-    well: the mean deviation of a printer's readings moves all its prints, and a single print moves by the share of its
-    further deviation that is not the error of reading. Taken as they are, readings would flatten slopes and curvature by
-    their error; this value is the expected actual setting given setpoint and reading, and scatter about such a value flattens
-    nothing (regression calibration: Carroll, Ruppert, Stefanski and Crainiceanu, *Measurement Error in Nonlinear Models*, 2nd
-    ed. (2006), ch. 4, from memory).
+    the study gives the error of a reading at the print (``reading_sd``), and the readings are reliable enough, a print moves
+    by the share of its reading's deviation that is not the error of reading. A mean deviation of a printer's readings moves
+    nothing, since the card turns actual values into setpoints by the checks alone; a verdict names it. Taken as they are,
+    readings would flatten slopes and curvature by their error; this value is the expected actual setting given setpoint and
+    reading, and scatter about such a value flattens nothing (regression calibration: Carroll, Ruppert, Stefanski and
+    Crainiceanu, *Measurement Error in Nonlinear Models*, 2nd ed. (2006), ch. 4, from memory).
 
     Parameters
     ----------
@@ -104,9 +107,8 @@ def _read(design: Design, record: Record, factor: Factor) -> Array:
 
 def _expected(design: Design, read: Array, by_setpoint: NDArray[Any], weight: float) -> Array:
     """Return the expected actual values given setpoints and readings."""
-    moved = _moved(design, read, by_setpoint)
-    away = read - by_setpoint - moved
-    return np.asarray(by_setpoint + moved + weight * np.where(np.isnan(away), 0.0, away), dtype=float)
+    away = read - by_setpoint - _moved(design, read, by_setpoint)
+    return np.asarray(by_setpoint + weight * np.where(np.isnan(away), 0.0, away), dtype=float)
 
 
 def _moved(design: Design, read: Array, by_setpoint: NDArray[Any]) -> Array:
@@ -141,6 +143,7 @@ def _judged_readings(
             of=int(tried.sum()),
             reliability=ratio,
             offset=float(np.mean(values[seen] - by_setpoint[seen])) if seen.any() else None,
+            offset_p=_offset_p((values - by_setpoint)[seen]),
             used=ratio is not None and ratio >= LEAST_RELIABILITY,
             weight=weight,
         )
@@ -153,3 +156,12 @@ def _weight(design: Design, read: Array, by_setpoint: Array, reading_sd: float) 
     away = (read - by_setpoint - _moved(design, read, by_setpoint))[~np.isnan(read)]
     spread = float(away @ away) / max(len(away) - len(set(design.runs["printer"])), 1)
     return max(0.0, 1 - reading_sd**2 / spread) if spread > 0 else 0.0
+
+
+def _offset_p(away: Array) -> float | None:
+    """Return the p value of Student's t for the mean deviation of readings from their setpoints."""
+    if len(away) < _FEWEST:
+        return None
+    if np.ptp(away) == 0:
+        return None if away[0] == 0 else 0.0
+    return float(stats.ttest_1samp(away, 0.0).pvalue)

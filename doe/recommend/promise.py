@@ -72,10 +72,11 @@ def tolerance(response: Response, found: tuple[float, float], share: float, leve
 def _of_printer(one: Fitted, coded: Array, code: int, level: float) -> dict[str, object]:
     assert one.inference is not None
     mean = inference.chosen_means(one.inference, one.data.rows(coded, code), level)
-    interval = [float(mean.low[0]), float(mean.high[0])]
+    ahead = inference.chosen_new_prints(one.inference, one.data.rows(coded, code), level)
     return {
         "printer": one.data.printers[code], "mean": _back(one.data.response, mean.estimates)[0],
-        "mean_interval": _pair(one.data.response, interval),
+        "mean_interval": _pair(one.data.response, [float(mean.low[0]), float(mean.high[0])]),
+        "prediction_interval": _pair(one.data.response, [float(ahead.low[0]), float(ahead.high[0])]),
     }
 
 

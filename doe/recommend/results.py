@@ -58,13 +58,13 @@ class Promise:
     mean_interval: tuple[float, float]
     """Wide enough for a setting that was chosen by its predictions."""
     prediction_interval: tuple[float, float]
-    """A new print (its mean over coupons) on a new drying load."""
+    """A new print (its mean over coupons) on a new drying load, for the average of the printers and not for any one of them."""
     requirement: str
     """In words: ``at least 27 MPa on each coupon``."""
     meets: str
     """``yes``: the whole mean interval meets the requirement; ``no``: none of it does; else ``not shown``."""
     by_printer: tuple[dict[str, object], ...]
-    """One row a printer: ``printer``, ``mean``, ``mean_interval``; empty where the study has one printer or none."""
+    """One row a printer: ``printer``, ``mean``, ``mean_interval``, ``prediction_interval``; empty with one printer or none."""
     tolerance: Tolerance | None = None
     """What a share of future values stays above or below; None without a requirement."""
 

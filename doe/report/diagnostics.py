@@ -115,7 +115,8 @@ def _powers(found: Diagnostics) -> tuple[str, str, str, str]:
     what = (
         "not checked: not all print means are above zero, or none differ"
         if powers is None
-        else f"{numbers.at_place(powers.best, -1)} ({numbers.interval(powers.low, powers.high, -1)})"
+        else f"{numbers.at_place(powers.best, -1)} ({numbers.level(1 - ALARM)} interval "
+        f"{numbers.interval(powers.low, powers.high, -1)})"
     )
     return "Power of the response that fits best", what, "Box and Cox, within loads; 1 as measured, 0 the logarithm", ""
 

@@ -96,6 +96,8 @@ def promise_table(recommendation: Recommendation, confidence: float) -> Table:
         "Each interval holds for one response, not for all at once. That of the mean is wider than for a setting named"
         " beforehand, since this one was chosen by its predictions."
     )
+    if any(one.by_printer for one in recommendation.responses):
+        note += " They hold for the average of the printers; a print of one printer has its own prediction below."
     if any(one.meets == "not shown" for one in recommendation.responses):
         note += " Not shown: the interval of the mean lies on both sides of the limit."
     return Table("Predictions at the setting", columns, tuple(rows), "lrrrll", note if rows else "")
@@ -110,10 +112,12 @@ def printer_promise_table(recommendation: Recommendation, confidence: float) -> 
             place = numbers.place_of((high - low) / 2)
             mean = numbers.at_place(float(row["mean"]), place)  # type: ignore[arg-type]
             head = (words(one.response), unit(one.unit), str(row["printer"]))
-            rows.append((*head, mean, numbers.interval(low, high, place)))
-    heading = f"{numbers.level(confidence)} confidence interval of the mean"
-    columns = ("Response", "Unit", "Printer", "Predicted mean", heading)
-    return Table("Predictions per printer", columns, tuple(rows), "lllrr")
+            least, most = (float(limit) for limit in row["prediction_interval"])  # type: ignore[attr-defined]
+            rows.append((*head, mean, numbers.interval(low, high, place), numbers.interval(least, most, place)))
+    level = numbers.level(confidence)
+    headings = f"{level} confidence interval of the mean", f"{level} prediction interval, new print on a new load"
+    columns = ("Response", "Unit", "Printer", "Predicted mean", *headings)
+    return Table("Predictions per printer", columns, tuple(rows), "lllrrr")
 
 
 def conformance_rows(recommendation: Recommendation) -> Table:

@@ -57,8 +57,8 @@ def reading_rows(found: Sequence[Readings]) -> Table:
     )
     note = (
         "The reliability ratio is the share of the variance of the readings that is not their own error; slopes would be "
-        f"flattened by it. Where it is {LEAST_RELIABILITY:g} or more, a printer's mean deviation moves all its prints, and a"
-        " single reading moves its print by the weight, which leaves out the error of reading; else setpoints count, turned into"
-        " actual values by the printers' checks."
+        f"flattened by it. Where it is {LEAST_RELIABILITY:g} or more, a reading moves its print from"
+        " the setpoint's actual value by the weight, which leaves out the error of reading; else setpoints count alone, turned"
+        " into actual values by the printers' checks. What all readings of a printer have in common moves nothing."
     )
     return Table("Readings of actual values at the prints", columns, tuple(rows), "lrrrlr", note)

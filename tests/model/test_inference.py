@@ -3,7 +3,9 @@
 import numpy as np
 import pytest
 
+from doe.design.adopt import adopt
 from doe.design.plan import plan_runs
+from doe.design.read import read_table
 from doe.design.request import PlanRequest
 from doe.model import inference
 from doe.model.fit import fit_model
@@ -87,3 +89,15 @@ def test_a_new_print_at_a_chosen_setting_is_no_surer_than_its_mean(loads):
     )
     assert chosen.low[0] < min(mean.low[0], plain.low[0])
     assert chosen.high[0] > max(mean.high[0], plain.high[0])
+
+
+def test_loads_that_are_used_up_leave_no_interval_of_a_mean():
+    study = make_study(factors=TWO, model={"terms": "main"}, printers=[], budget={})
+    rows = "".join(f"{n},{d},{d}\n" for d in (4, 12) for n in (255, 285, 255, 285))
+    design = adopt(study, read_table(f"nozzle_temperature,drying_time,load\n{rows}".encode(), "p.csv"), "p.csv")
+    fit, (one,) = fit_model(study, design, simulated(study, design))
+    for made in (inference.means, inference.chosen_means, inference.new_prints, inference.chosen_new_prints):
+        found = made(one.inference, np.array([[1.0, 0.0, 0.0]]), 0.95)
+        assert np.isnan([found.low[0], found.high[0], found.se[0]]).all()
+    assert "nothing is known of the variation from load to load" in fit.responses[0].method
+    assert np.isnan(fit.responses[0].covariance).all()

@@ -7,6 +7,7 @@ import pytest
 
 from doe.design.plan import plan_runs
 from doe.design.request import PlanRequest
+from doe.model.findings import of_readings
 from doe.model.settings import actual_settings, readings
 from tests.conftest import make_study, numeric
 from tests.records import simulated
@@ -29,13 +30,15 @@ def case(reading_sd, errors):
     return study, design, replace(record, prints=record.prints.assign(**read))
 
 
-def test_reliable_readings_replace_setpoints():
+def test_reliable_readings_count_but_what_they_have_in_common_belongs_to_the_checks():
     study, design, record = case(2.0, lambda n: np.full(n, -6.0))
     (found,) = readings(study, design, record)
     set_to = design.runs["set.nozzle_temperature"].to_numpy(dtype=float)
     assert found.reliability == pytest.approx(1 - 4 / np.var(set_to, ddof=1))
     assert (found.used, found.offset, found.prints, found.weight) == (True, pytest.approx(-6.0), len(set_to), 0.0)
-    assert actual_settings(study, design, record)["nozzle_temperature"].to_numpy() == pytest.approx(set_to - 6)
+    assert actual_settings(study, design, record)["nozzle_temperature"].to_numpy() == pytest.approx(set_to)
+    (verdict,) = (one for one in of_readings([found]) if one.name == "readings off the setpoints")
+    assert "6 °C below" in verdict.cause
 
 
 def test_readings_below_the_ratio_do_not_replace_setpoints():
@@ -47,11 +50,17 @@ def test_readings_below_the_ratio_do_not_replace_setpoints():
     assert (actual_settings(study, design, record)["nozzle_temperature"] == set_to).all()
 
 
-def test_a_print_without_a_reading_moves_with_the_others_of_its_printer():
-    study, design, record = case(1.0, lambda n: np.where(np.arange(n) == 3, np.nan, -6.0))
+def test_a_single_reading_moves_its_print_by_its_weight():
+    away = np.random.default_rng(2).normal(0, 5, 100)
+    study, design, record = case(3.0, lambda n: np.where(np.arange(n) == 3, np.nan, away[:n] - 6.0))
+    (found,) = readings(study, design, record)
     set_to = design.runs["set.nozzle_temperature"].to_numpy(dtype=float)
-    away = actual_settings(study, design, record)["nozzle_temperature"].to_numpy() - set_to
-    assert away == pytest.approx(-6)
+    moved = actual_settings(study, design, record)["nozzle_temperature"].to_numpy() - set_to
+    known = np.delete(away[: len(set_to)], 3)
+    spread = np.sum((known - known.mean()) ** 2) / (len(known) - 1)
+    assert found.weight == pytest.approx(1 - 9 / spread)
+    assert moved[3] == 0
+    assert np.delete(moved, 3) == pytest.approx(found.weight * (known - known.mean()))
 
 
 @pytest.mark.parametrize("scatter", [0.0, 2.0, 4.0])

@@ -180,7 +180,8 @@ def recommendation(of: Study, printers: tuple[str, ...] = ("A", "B")) -> Recomme
                      (one.centre, one.centre + 0.8 * one.half_range))
         for one in of.factors
     )
-    by_printer = tuple({"printer": name, "mean": 29.1, "mean_interval": (28.02, 30.11)} for name in printers[:2])
+    of_printer = {"mean": 29.1, "mean_interval": (28.02, 30.11), "prediction_interval": (26.1, 32.2)}
+    by_printer = tuple({"printer": name, **of_printer} for name in printers[:2])
     promises = tuple(
         Promise(one.name, one.display_unit, 29.0712, (28.1034, 30.0391), (26.2, 31.9), "at least 27 MPa on each coupon",
                 "yes" if i == 0 else "not shown", by_printer)
