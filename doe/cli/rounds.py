@@ -316,10 +316,14 @@ def _response(fitted: Mapping[str, Any], asked: str | None) -> str:
 
 
 def _sense(response: "Response", level: float) -> float:
-    """Return 1 where the response should rise and -1 where it should fall: towards its requirement."""
+    """Return 1 where the response should rise and -1 where it should fall: towards its requirement or aim."""
     import math
 
     low, high = response.at_least, response.at_most
+    if response.aim is not None:
+        perfect = response.perfect_at
+        low = None if response.aim == "minimise" else perfect
+        high = None if response.aim == "maximise" else perfect
     if low is not None and high is not None:
         middle = (low + high) / 2
         return 1.0 if level < (math.log(middle) if response.transform == "log" else middle) else -1.0

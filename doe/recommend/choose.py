@@ -16,14 +16,28 @@ from doe.errors import InputRefused, Problem
 from doe.model.measured import Fitted
 from doe.model.results import Fit
 from doe.numerics.conformance import bound_coverage, bound_level
-from doe.recommend import alternatives, beside, findings, outlook, printers, promise, search
+from doe.recommend import (
+    alternatives,
+    beside,
+    desirable,
+    findings,
+    location,
+    outlook,
+    printers,
+    promise,
+    search,
+    window,
+)
+from doe.recommend.bounds import Chosen
+from doe.recommend.desirable import Wishes
 from doe.recommend.next_step import next_step
 from doe.recommend.outlook import Outlook
 from doe.recommend.printers import FleetSettings
 from doe.recommend.results import Conformance, Promise, Recommendation, Setting, as_data
 from doe.recommend.search import Axis, Region
 from doe.record.match import Record
-from doe.study.spec import Study
+from doe.study.spec import Response, Study
+from doe.verdicts import Verdict
 
 __all__ = ["Conformance", "Promise", "Recommendation", "Setting", "as_data", "recommend_settings"]
 
@@ -37,7 +51,7 @@ class _Choice:
     """The chosen setting with the region and the outlook that it was chosen by."""
 
     area: Region
-    view: Outlook
+    view: Outlook | Wishes
     best: NDArray[np.int64]
 
     @property
@@ -50,7 +64,7 @@ def recommend_settings(
     study: Study, design: Design, fit: Fit, fitted: Sequence[Fitted], number: int, record: Record | None = None
 ) -> Recommendation:
     """
-    Recommend the setting whose conformance is highest, averaged over the posterior and the printers.
+    Recommend the setting whose conformance is highest, averaged over the posterior and the printers; by aims, the most desirable.
 
     Settings lie on the factors' increments, within their ranges, the printers' limits and the constraints, and inside
     what was printed. Near-optimal settings of a factor, the others held, are those next to the recommended one that lose
@@ -81,54 +95,80 @@ def recommend_settings(
     problems = [*_not_judged(study, fitted)]
     if problems:
         raise InputRefused(problems)
-    judged = [one for one in fitted if _has_requirement(one)]
+    judged = [one for one in fitted if _chooses(one.data.response)]
     lines = calibrated.lines_of(study, None if record is None else record.checks)
     choice = _choose(study, design, judged, lines)
     settings = tuple(_setting(choice, place) for place in range(len(study.factors)))
     values = {one.factor: one.value for one in settings}
     cards, beyond = printers.printer_rows(study, choice.view.printers, values, lines)
     fleet = printers.fleet_settings(study, choice.view.printers, values, lines) if lines else None
-    share, quantile = _conformance(study, choice, cards, fleet)
-    ends = search.edges(choice.area, choice.best, choice.view.score)
-    smaller = {one.data.response.name: one.result.choice for one in judged if one.result.choice is not None}
-    others = alternatives.alternatives(study, (choice.area, choice.view, choice.best), judged, smaller, settings)
-    verdicts = (
-        *findings.of_conformance(share, judged), *findings.of_edges(ends, settings), *findings.of_level(study, share),
-        *findings.of_data(study, judged), *(alternatives.verdicts(others) if others is not None else ()), *beyond,
-    )
-    return Recommendation(
+    common = Recommendation(
         study=study.header.id, number=number, exploratory=fit.exploratory, simulated=fit.simulated, settings=settings,
-        responses=_promises(study, choice, fitted, quantile), conformance=share, printers=cards,
-        not_modelled=tuple(one.name for one in study.responses if one.kind != "measured"),
+        responses=tuple(promise.promise(one, choice.coded, study.header.confidence) for one in fitted), conformance=None,
+        printers=cards, not_modelled=tuple(one.name for one in study.responses if one.kind != "measured"), verdicts=(), next="",
         beside=() if record is None else beside.beside(study, design, record, choice.coded),
-        fleet=None if fleet is None else asdict(fleet), alternatives=others, verdicts=verdicts,
-        next=next_step(verdicts, left_of_budget(study, design)), inputs=dict(fit.inputs),
+        fleet=None if fleet is None else asdict(fleet), inputs=dict(fit.inputs),
+        locations=location.locations(study, choice.area, judged, choice.view.drawn, choice.coded),
     )
+    view = choice.view
+    if isinstance(view, Wishes):
+        whole, said = _by_aims(study, choice, view, judged, common)
+    else:
+        whole, said = _by_requirements(study, choice, view, judged, (common, fleet))
+    verdicts = (*said, *beyond)
+    return replace(whole, verdicts=verdicts, next=next_step(verdicts, left_of_budget(study, design)))
 
 
-def _promises(study: Study, choice: "_Choice", fitted: Sequence[Fitted], quantile: float) -> tuple[Promise, ...]:
-    """Return what is promised of every measured response; the tolerance limits are from the draws of the conformance."""
-    limits = choice.view.tolerance(choice.coded, study.header.conformance, quantile)
-    made = []
-    for one in fitted:
-        response = one.data.response
-        found = promise.promise(one, choice.coded, study.header.confidence)
-        if response.name in limits:
-            level, share = bound_coverage(quantile), study.header.conformance
-            found = replace(found, tolerance=promise.tolerance(response, limits[response.name], share, level))
-        made.append(found)
-    return tuple(made)
+def _by_requirements(
+    study: Study, choice: "_Choice", view: Outlook, judged: Sequence[Fitted], so_far: tuple[Recommendation, FleetSettings | None]
+) -> tuple[Recommendation, tuple[Verdict, ...]]:
+    """Add what only requirements give: conformance, tolerance limits from its draws, smaller models, verdicts."""
+    common, fleet = so_far
+    share, quantile = _conformance(study, view, choice.coded, common.printers, fleet)
+    ends = search.edges(choice.area, choice.best, view.score)
+    smaller = {one.data.response.name: one.result.choice for one in judged if one.result.choice is not None}
+    others = alternatives.alternatives(study, (choice.area, view, choice.best), judged, smaller, common.settings)
+    verdicts = (
+        *findings.of_conformance(share, judged), *findings.of_edges(ends, common.settings), *findings.of_level(study, share),
+        *findings.of_data(study, judged), *(alternatives.verdicts(others) if others is not None else ()),
+    )
+    chosen = Chosen(choice.area, view, choice.best, study.header.conformance, quantile)
+    around = window.find_window(chosen)
+    # That nothing is shown, or that the estimate is too low, is said of the conformance already.
+    verdicts += tuple(one for one in window.verdicts(around, findings.amount(judged)) if one.name == window.NARROW)
+    limits = view.tolerance(choice.coded, study.header.conformance, quantile)
+    level, of = bound_coverage(quantile), {one.data.response.name: one.data.response for one in judged}
+    made = tuple(
+        replace(one, tolerance=promise.tolerance(of[one.response], limits[one.response], study.header.conformance, level))
+        if one.response in limits else one
+        for one in common.responses
+    )
+    return replace(common, conformance=share, responses=made, window=around, alternatives=others), verdicts
 
 
-def _has_requirement(one: Fitted) -> bool:
-    return one.data.response.at_least is not None or one.data.response.at_most is not None
+def _by_aims(
+    study: Study, choice: "_Choice", view: Wishes, judged: Sequence[Fitted], common: Recommendation
+) -> tuple[Recommendation, tuple[Verdict, ...]]:
+    """Add what only aims give: how desirable the setting is; no conformance, and no smaller models, which compare it."""
+    found = desirable.desirable(view, choice.coded, study.header.confidence)
+    ends = search.edges(choice.area, choice.best, view.score)
+    verdicts = (
+        *desirable.verdicts(study, found, judged),
+        *findings.of_edges(ends, common.settings, "the overall desirability"),
+    )
+    return replace(common, desirable=found), verdicts
+
+
+def _chooses(response: Response) -> bool:
+    """Whether a response has a say in the setting: a requirement, or an aim."""
+    return response.at_least is not None or response.at_most is not None or response.aim is not None
 
 
 def _not_judged(study: Study, fitted: Sequence[Fitted]) -> Iterator[Problem]:
     """Yield every reason why no setting can be recommended."""
-    if not any(one.kind == "measured" and (one.at_least is not None or one.at_most is not None) for one in study.responses):
+    if not any(one.kind == "measured" and _chooses(one) for one in study.responses):
         yield Problem(
-            "study.toml, responses", "nothing is modelled: no measured response has a requirement",
+            "study.toml, responses", "nothing is modelled: no measured response has a requirement or an aim",
             "a setting is chosen by the measured responses", "declare one, or read the summaries of the others",
         )
     by_name = {one.data.response.name: one for one in fitted}
@@ -163,7 +203,8 @@ def _choose(study: Study, design: Design, judged: Sequence[Fitted], lines: Lines
     views = [one.data for one in judged]
     printed = [name for name in dict.fromkeys(design.fitted["printer"]) if name]
     area = search.region(study, views, printed)
-    view = outlook.outlook(study, views, printed, lines)
+    aims = desirable.has_aims(study)
+    view = desirable.wishes(judged, printed) if aims else outlook.outlook(study, views, printed, lines)
     best = search.best_setting(area, view.score, outlook.generator())
     if best is None:
         raise InputRefused(
@@ -176,10 +217,9 @@ def _choose(study: Study, design: Design, judged: Sequence[Fitted], lines: Lines
 
 
 def _conformance(
-    study: Study, choice: _Choice, cards: Sequence[Mapping[str, Any]], fleet: FleetSettings | None
+    study: Study, view: Outlook, coded: Array, cards: Sequence[Mapping[str, Any]], fleet: FleetSettings | None
 ) -> tuple[Conformance, float]:
     """Return the share that meets every requirement, with the posterior quantile that bounds it."""
-    view, coded = choice.view, choice.coded
     alone = view.by_response(coded)
     shares = view.shares(coded)[0].astype(float)
     level = bound_level([1 - float(one.mean(dtype=float)) for one in alone.values()])

@@ -35,13 +35,13 @@ def of_conformance(share: Conformance, fitted: Sequence[Fitted]) -> Iterator[Ver
         )
     elif share.lower < share.required:
         yield Verdict(
-            f"{next_step.NOT_SHOWN} with {_amount(fitted)}", f"{figures}; {_error_dof(fitted)}",
+            f"{next_step.NOT_SHOWN} with {amount(fitted)}", f"{figures}; {_error_dof(fitted)}",
             "print the recommended setting on at least six new drying loads, one print each: new loads tell more than prints"
             if _loads(fitted) else "print the recommended setting again, at least six times, to confirm it",
         )
 
 
-def of_edges(found: Sequence[Edge], settings: Sequence[Setting]) -> Iterator[Verdict]:
+def of_edges(found: Sequence[Edge], settings: Sequence[Setting], what: str = "conformance") -> Iterator[Verdict]:
     """Yield one verdict a factor whose setting is where the region ends; none where every setting is as good."""
     by_factor = {one.factor: one for one in settings}
     for edge in found:
@@ -49,7 +49,8 @@ def of_edges(found: Sequence[Edge], settings: Sequence[Setting]) -> Iterator[Ver
         if setting.interval != _whole(edge.axis):
             cause, step = _EDGES[edge.reason]
             yield Verdict(
-                next_step.ON_THE_EDGE, f"at {setting.value:g} {factor.display_unit}, on its {edge.side} side, {cause}",
+                next_step.ON_THE_EDGE,
+                f"at {setting.value:g} {factor.display_unit}, on its {edge.side} side, {cause.format(what=what)}",
                 step.format(side="lower" if edge.side == "low" else "higher"), factor.name,
             )
 
@@ -60,11 +61,11 @@ _EDGES = {
         "print {side} values in a next round if the material and the printers allow them: the best may lie beyond",
     ),
     "constraint": (
-        "conformance would still rise, and a constraint of the study cuts it off",
+        "{what} would still rise, and a constraint of the study cuts it off",
         "ask whether the constraint must be so tight: the best may lie on its other side, at {side} values",
     ),
     "prints": (
-        "conformance would still rise, and the next value is outside of what the prints cover together with the other factors",
+        "{what} would still rise, and the next value is outside of what the prints cover together with the other factors",
         "print around this setting, at {side} values, in a next round: the model has not seen what lies beyond",
     ),
 }
@@ -100,7 +101,7 @@ def of_data(study: Study, fitted: Sequence[Fitted]) -> Iterator[Verdict]:
         )
     elif dof <= _PRIOR_DRIVEN_DOF:
         yield Verdict(
-            "prior-dependent bound", f"{_amount(fitted)} leave {dof} error degrees of freedom for the load variance, so the "
+            "prior-dependent bound", f"{amount(fitted)} leave {dof} error degrees of freedom for the load variance, so the "
             "bound rests on the prior as much as on the data", "add loads before reading anything into the bound",
         )
     for one in fitted:
@@ -122,7 +123,7 @@ def _loads(fitted: Sequence[Fitted]) -> int:
     return max(one.data.loads for one in fitted)
 
 
-def _amount(fitted: Sequence[Fitted]) -> str:
+def amount(fitted: Sequence[Fitted]) -> str:
     """Return what the study has of the unit that counts: ``6 loads``, or ``30 prints`` where none are recorded."""
     loads = _loads(fitted)
     return f"{loads} loads" if loads else f"{max(len(one.data.names) for one in fitted)} prints"

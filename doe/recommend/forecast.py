@@ -39,7 +39,9 @@ def has_requirement(response: Response) -> bool:
 
 
 def bad_side(response: Response) -> str:
-    """Return on which side of its interval a measured response is worse than predicted; empty without a requirement."""
+    """Return on which side of its interval a measured response is worse than predicted; empty without requirement or aim."""
+    if response.aim is not None:
+        return {"maximise": "low", "minimise": "high", "target": "both"}[response.aim]
     if response.kind != "measured" or not has_requirement(response):
         return ""
     if response.at_least is not None and response.at_most is not None:

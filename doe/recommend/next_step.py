@@ -6,6 +6,7 @@ from doe.verdicts import Verdict
 
 ESTIMATE_TOO_LOW = "estimate below the required share"
 NO_SETTING = "no setting meets every requirement"
+NOTHING = "no setting is worth anything"
 NOT_SHOWN = "conformance not shown"
 ON_THE_EDGE = "optimum on the edge"
 LACK_OF_FIT = "lack of fit"
@@ -18,6 +19,7 @@ _STEPS = (
     # Verdict, what to do, its command. A requirement that no setting meets comes before doubts about the model, these
     # before a region that ends too early, and all of them before more loads: loads that confirm the wrong setting are wasted.
     (NO_SETTING, "stop", ""),
+    (NOTHING, "stop", ""),
     (LACK_OF_FIT, "extend", _AROUND),
     (DEPENDS, "extend", _AROUND),
     (ESTIMATE_TOO_LOW, "stop", ""),

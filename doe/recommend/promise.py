@@ -93,6 +93,8 @@ def _pair(response: Response, values: Sequence[float] | Array) -> tuple[float, f
 
 def _meets(response: Response, low: float, high: float) -> str:
     at_least, at_most = limits(response)
+    if at_least is None and at_most is None:
+        return ""
     floor, ceiling = -np.inf if at_least is None else at_least, np.inf if at_most is None else at_most
     if floor <= low and high <= ceiling:
         return "yes"

@@ -3,6 +3,9 @@
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from doe.recommend.desirable import Desirable
+from doe.recommend.location import Locations
+from doe.recommend.window import Window
 from doe.verdicts import Verdict
 
 
@@ -62,7 +65,7 @@ class Promise:
     requirement: str
     """In words: ``at least 27 MPa on each coupon``."""
     meets: str
-    """``yes``: the whole mean interval meets the requirement; ``no``: none of it does; else ``not shown``."""
+    """``yes``: the whole mean interval meets the requirement; ``no``: none of it does; else ``not shown``. Empty with an aim."""
     by_printer: tuple[dict[str, object], ...]
     """One row a printer: ``printer``, ``mean``, ``mean_interval``, ``prediction_interval``; empty with one printer or none."""
     tolerance: Tolerance | None = None
@@ -170,8 +173,14 @@ class Recommendation:
     fleet: dict[str, Any] | None = None
     """One setpoint for all printers and what it does on each: ``printers``, ``common``, ``actual``, ``spread``; None where no
     printer was checked."""
+    window: Window | None = None
+    """The process window, or why there is none; None where the setting was not chosen by requirements."""
     alternatives: Alternatives | None = None
     """What smaller models would recommend; None where none are compared."""
+    desirable: Desirable | None = None
+    """How desirable the setting is where responses have aims; None in a study with requirements."""
+    locations: Locations | None = None
+    """Where the best mean of each response lies."""
 
 
 def as_data(recommendation: Recommendation) -> dict[str, Any]:

@@ -8,8 +8,11 @@ from doe.recommend.printers import FleetSettings
 from doe.recommend.results import Conformance, Recommendation, Setting, Tolerance
 from doe.report import numbers
 from doe.report.choice import alternatives_rows
+from doe.report.desirable import desirable_answer, desirable_table
+from doe.report.location import location_tables
 from doe.report.printers import card_tables, fleet_table
 from doe.report.tables import Table, unit, words
+from doe.report.window import window_tables
 
 MOST_PRINTERS_ACROSS = 5
 
@@ -21,7 +24,10 @@ def recommendation_tables(found: Recommendation, confidence: float) -> tuple[Tab
         tolerance_table(found), printer_promise_table(found, confidence), conformance_rows(found),
         beside_table(found, confidence),
     ]
+    shown += [] if found.window is None else window_tables(found.window)
+    shown += [] if found.desirable is None else [desirable_table(found.desirable)]
     shown += [] if found.alternatives is None else [alternatives_rows(found.alternatives)]
+    shown += [] if found.locations is None else location_tables(found.locations)
     return tuple(table for table in shown if table.rows)
 
 
@@ -134,7 +140,7 @@ def conformance_rows(recommendation: Recommendation) -> Table:
             *((f"on printer {name}, set on its own", numbers.percent(value)) for name, value in share.by_printer.items()),
             ("what it is", share.method),
         ]
-    if recommendation.not_modelled:
+    if recommendation.not_modelled and share is not None:
         rows.append(("not part of it", ", ".join(words(name) for name in recommendation.not_modelled)))
     return Table("Conformance", ("Fact", "Value"), tuple(rows), "ll")
 
@@ -200,6 +206,8 @@ def fleet_rows(recommendation: Recommendation) -> Table:
 def answer(recommendation: Recommendation) -> str:
     """Return what may be expected of the setting, in plain words."""
     share = recommendation.conformance
+    if recommendation.desirable is not None:
+        return desirable_answer(recommendation.desirable)
     if share is None:
         return "No measured response has a requirement, so no share of conforming prints is stated."
     if share.lower >= share.required:

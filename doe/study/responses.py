@@ -108,10 +108,11 @@ def _worth(response: Response, place: Place) -> Iterator[Finding]:
             "remove requirement_on",
         )
     found = [(key, value) for key in _IN_ORDER if (value := getattr(response, key)) is not None]
-    if any(one >= other for (_, one), (_, other) in itertools.pairwise(found)):
+    known = {key for key, _ in found} == set(wanted)
+    if known and any(one >= other for (_, one), (_, other) in itertools.pairwise(found)):
         yield Finding(
             (*place, "perfect_at"),
-            f"found {listed([f'{key} = {show(value)}' for key, value in found])}",
+            f"found {', '.join(f'{key} = {show(value)}' for key, value in found)}",
             f"these must ascend: {' < '.join(key for key, _ in found)}",
             "correct the values, or the aim",
         )
@@ -121,7 +122,8 @@ def _one_kind(draft: Draft) -> Iterator[Finding]:
     """Yield a finding where some measured responses have an aim and others a requirement."""
     measured = [(position, one) for position, one in draft.responses if one.kind == "measured"]
     aims = [position for position, one in measured if one.aim is not None]
-    required = [one.name for _, one in measured if one.at_least is not None or one.at_most is not None]
+    others = [one for _, one in measured if one.aim is None]
+    required = [one.name for one in others if one.at_least is not None or one.at_most is not None]
     if aims and required:
         yield Finding(
             ("responses", aims[0], "aim"),

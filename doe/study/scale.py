@@ -89,7 +89,8 @@ def describe_requirement(response: Response, show: Callable[[float], str]) -> st
     if response.kind == "pass_fail":
         return f"pass on each {response.per}"
     if response.aim is not None:
-        return _aim(response, lambda value: f"{show(value)} {response.display_unit}".rstrip())
+        unit = "" if response.display_unit == "1" else response.display_unit
+        return _aim(response, lambda value: f"{show(value)} {unit}".rstrip())
     given = (("at least", response.at_least), ("at most", response.at_most))
     limits = [f"{sense} {show(limit)} {response.display_unit}".rstrip() for sense, limit in given if limit is not None]
     if not limits:
@@ -98,9 +99,10 @@ def describe_requirement(response: Response, show: Callable[[float], str]) -> st
     return f"{' and '.join(limits)} on {'the print mean' if on_mean else f'each {response.per}'}"
 
 
-def _aim(response: Response, show: Callable[[float | None], str]) -> str:
+def _aim(response: Response, show: Callable[[float], str]) -> str:
     """Return an aim in words, with the values at which it is worth nothing and perfect."""
-    below, above, perfect = (show(one) for one in (response.worthless_below, response.worthless_above, response.perfect_at))
+    given = (response.worthless_below, response.worthless_above, response.perfect_at)
+    below, above, perfect = ("" if value is None else show(value) for value in given)
     if response.aim == "maximise":
         return f"high: worth nothing up to {below}, perfect from {perfect}"
     if response.aim == "minimise":

@@ -8,7 +8,9 @@ from pathlib import Path
 import pytest
 
 README = Path(__file__).parents[2] / "README.md"
-COMMANDS = ("amend", "collect", "demo", "extend", "fit", "new", "plan", "recommend", "report", "sheet", "status")
+COMMANDS = (
+    "amend", "collect", "confirm", "demo", "extend", "fit", "new", "plan", "recommend", "release", "report", "sheet", "status",
+)  # fmt: skip
 HEAVY = ("pandas", "statsmodels", "matplotlib", "openpyxl", "scipy", "typst", "pydantic")
 
 

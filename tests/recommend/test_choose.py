@@ -414,7 +414,7 @@ def test_as_data_is_plain_and_keyed_by_name():
     data = json.loads(json.dumps(as_data(advice), allow_nan=False))
     assert set(data) == {
         "study", "number", "exploratory", "simulated", "settings", "responses", "conformance", "printers", "not_modelled",
-        "verdicts", "next", "inputs", "alternatives", "beside", "fleet",
+        "verdicts", "next", "inputs", "alternatives", "beside", "fleet", "window", "desirable", "locations",
     }
     assert data["settings"]["drying"]["unit"] == "h"
     assert set(data["settings"]["drying"]) == {"value", "unit", "interval"}
