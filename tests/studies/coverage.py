@@ -84,7 +84,7 @@ def planned(loads):
 
 
 def truths(count, generator):
-    """Return coefficients whose maximum lies inside the region, as ``conformance_bound`` draws them."""
+    """Return coefficients whose maximum lies inside the region, with random curvature."""
     peak, bend = generator.uniform(-0.6, 0.6, (count, 4)), generator.uniform(0.6, 2.5, (count, 4))
     made = generator.normal(0, 0.3, (count, len(TERMS)))
     made[:, TERMS.index(())] = -np.sum(bend * peak**2, axis=1)
