@@ -98,13 +98,14 @@ def fit_measured(
     inferred = None if mixed is None else inference.infer(used.data, mixed, found.random, found.load_dof)
     result = _result(study, data, used, found, inferred, estimates)
     if examine:
-        judged_by, more = _examined(data, fitted, found, level=result.level)
+        judged_by, more = _examined(data, used, (fitted, found), result.level)
         result, said = replace(result, **judged_by), (*said, *more)
     if study.covariates:
         judged = covariate_checks.response_covariates(study, data, extra, seen, result.coefficients)
         result = replace(result, covariates=judged)
         said = (*said, *extra.verdicts, *covariate_checks.check_verdicts(judged))
-    doubted = sensitivity.sensitivity(data, fitted.fit)
+    counted = everything if used.count is not None and used.count.used else data
+    doubted = sensitivity.sensitivity(counted, mixed)
     if doubted is not None:
         result = replace(result, sensitivity=doubted)
         said = (*said, *sensitivity.verdicts(doubted, data.response.name))
@@ -123,12 +124,17 @@ def fit_measured(
 
 
 def _examined(
-    data: ResponseData, fitted: structure.Mixed, found: structure.Strata, level: float
+    data: ResponseData, used: "_Used", measured: tuple[structure.Mixed, structure.Strata], level: float
 ) -> tuple[dict[str, Any], tuple[Verdict, ...]]:
-    """Return what examines the model of the measured values, by its key in the result, with its verdicts."""
+    """
+    Return what examines the model, by its key in the result, with its verdicts.
+
+    Joint tests are those of the reported fit; all else looks at the measured values alone, which the tables say.
+    """
+    fitted, found = measured
     name, unit = data.response.name, data.response.display_unit
     looked = diagnostics.diagnose(data, fitted.fit, found.random, data.load_names)
-    joint = effects.effects(data, fitted.fit, found.random)
+    joint = effects.effects(used.data, used.mixed, found.random)
     said = (*diagnosed.verdicts(looked, name, unit), *effects.verdicts(joint))
     parts: dict[str, Any] = {"diagnostics": looked, "effects": joint, "strata": effects.strata_table(data)}
     smaller = choice.choose(data, fitted.fit, found.random)

@@ -4,8 +4,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from doe.model.data import ResponseData, without
+from doe.model.limits import fit_limited
 from doe.model.structure import strata, tried
 from doe.numerics import criteria, reml
 from doe.numerics.reml import MixedFit
@@ -37,35 +39,47 @@ class Sensitivity:
     trouble: str
 
 
-def sensitivity(data: ResponseData, mixed: MixedFit | None) -> Sensitivity | None:
+def sensitivity(everything: ResponseData, mixed: MixedFit | None) -> Sensitivity | None:
     """
-    Fit the model again without the values that are in doubt.
+    Fit the model again without the values that are in doubt, limits as limits.
 
     Parameters
     ----------
-    data : ResponseData
-        Measured values.
+    everything : ResponseData
+        Values that count in the reported fit, those that are only limits among them where they do.
     mixed : MixedFit or None
-        The fit of all values.
+        The reported fit.
 
     Returns
     -------
     Sensitivity or None
         None where no value is in doubt.
     """
-    if data.suspect is None or mixed is None:
+    if everything.suspect is None or mixed is None:
         return None
-    items = tuple(item for item, doubted in zip(data.items, data.suspect.tolist(), strict=True) if doubted)
-    rest = without(data, data.suspect)
-    if rest is None or criteria.rank(rest.X) < rest.X.shape[1]:
-        return Sensitivity(items, (), "the other values cannot tell its coefficients apart")
-    found = tried(rest, strata(rest))
-    if found.fit is None:
-        return Sensitivity(items, (), found.trouble or "the other values leave no error degree of freedom")
+    items = tuple(item for item, doubted in zip(everything.items, everything.suspect.tolist(), strict=True) if doubted)
+    found = _refitted(everything, everything.suspect)
+    if isinstance(found, str):
+        return Sensitivity(items, (), found)
     se = reml.contrast(mixed, np.eye(len(mixed.estimates))).se
-    moved = (found.fit.estimates - mixed.estimates) / se
-    shifts = zip(data.labels, mixed.estimates.tolist(), found.fit.estimates.tolist(), moved.tolist(), strict=True)
+    moved = (found.estimates - mixed.estimates) / se
+    shifts = zip(everything.labels, mixed.estimates.tolist(), found.estimates.tolist(), moved.tolist(), strict=True)
     return Sensitivity(items, tuple(Shift(*one) for one in shifts), "")
+
+
+def _refitted(everything: ResponseData, dropped: NDArray[np.bool_]) -> MixedFit | str:
+    """Return the fit without some values, or why there is none."""
+    rest, measured = without(everything, dropped), without(everything, dropped | ~everything.measured)
+    if rest is None or measured is None or criteria.rank(measured.X) < measured.X.shape[1]:
+        return "the other values cannot tell its coefficients apart"
+    found = strata(measured)
+    fitted = tried(measured, found)
+    if fitted.fit is None:
+        return fitted.trouble or "the other values leave no error degree of freedom"
+    if rest.measured.all():
+        return fitted.fit
+    limited = fit_limited(rest, found)
+    return limited if isinstance(limited, str) else limited.mixed
 
 
 def verdicts(found: Sensitivity, name: str) -> Iterator[Verdict]:

@@ -1,6 +1,7 @@
 """Rows about the model of one measured response; ``log`` says that the declared transform is the logarithm."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 from doe.model.inference import POSTERIOR, PRIOR_SCALE
@@ -16,22 +17,34 @@ from doe.report.values import limit_rows, sensitivity_table
 
 def short_tables(fit: ResponseFit, log: bool = False) -> tuple[Table, ...]:
     """Return what a first look at one measured response needs; its verdicts say what else to look at."""
-    shown = (coefficient_table(fit, log), component_table(fit, log), lack_of_fit_rows(fit), excluded_rows(fit))
+    shown = (
+        coefficient_table(fit, log), component_table(fit, log), *_of_measured(fit, lack_of_fit_rows(fit)), excluded_rows(fit),
+    )
     return tuple(table for table in shown if table.rows or table.note)
 
 
 def measured_tables(fit: ResponseFit, log: bool = False) -> tuple[Table, ...]:
     """Return everything that is shown of one measured response, in its order; tables without rows are left out."""
     shown = (
-        coefficient_table(fit, log), *_effects(fit), component_table(fit, log), *_printers(fit), *_covariates(fit),
-        lack_of_fit_rows(fit), *_checks(fit), *_choice(fit), shape_rows(fit, log), limit_rows(fit), sensitivity_table(fit),
-        excluded_rows(fit),
+        coefficient_table(fit, log), *_effects(fit), component_table(fit, log), *_of_measured(fit, *_printers(fit)),
+        *_covariates(fit), *_of_measured(fit, lack_of_fit_rows(fit), *_checks(fit), *_choice(fit)), shape_rows(fit, log),
+        limit_rows(fit), sensitivity_table(fit), excluded_rows(fit),
     )
     return tuple(table for table in shown if table.rows or table.note)
 
 
+def _of_measured(fit: ResponseFit, *tables: Table) -> tuple[Table, ...]:
+    """Return tables that look at the measured values alone, which their notes say where some values are only limits."""
+    if fit.limits is None or not fit.limits.used:
+        return tables
+    said = "From the measured values alone: values that are only limits do not enter here, as they do in the coefficients."
+    return tuple(replace(one, note=f"{one.note} {said}".lstrip()) for one in tables)
+
+
 def _effects(fit: ResponseFit) -> tuple[Table, ...]:
-    return () if fit.effects is None else (effect_table(fit.effects), strata_rows(fit.response, fit.strata))
+    if fit.effects is None:
+        return ()
+    return effect_table(fit.effects), *_of_measured(fit, strata_rows(fit.response, fit.strata))
 
 
 def _printers(fit: ResponseFit) -> tuple[Table, ...]:
@@ -68,8 +81,8 @@ def coefficient_table(fit: ResponseFit, log: bool = False) -> Table:
     )
     loads = f" in {fit.loads} drying loads" if fit.loads else ""
     note = (
-        f"{fit.method[:1].upper()}{fit.method[1:]}; {fit.values} values from {fit.prints} prints{loads}. Factors are coded −1"
-        " at the low and +1 at the high end of their range. Each interval holds for one coefficient, not for all at once."
+        f"{fit.method[:1].upper()}{fit.method[1:]}; {fit.values} values{_limits_of(fit)} from {fit.prints} prints{loads}. Factors"
+        " are coded −1 at the low and +1 at the high end of their range. Each interval holds for one coefficient, not for all at once."
     )
     note += _BY_POSTERIOR if any(one.basis == POSTERIOR for one in fit.coefficients) else ""
     return Table(f"Coefficients of {_of(fit, log)}", columns, tuple(rows), "lrrrrrl", note)
@@ -80,6 +93,13 @@ _BY_POSTERIOR = (
     f" half-Cauchy prior of scale {PRIOR_SCALE:g} on the ratio of the loads' standard deviation to that of prints; standard"
     " error, degrees of freedom and p are those of Kenward and Roger."
 )
+
+
+def _limits_of(fit: ResponseFit) -> str:
+    """Return how many of the values are only limits, in words; nothing where none is."""
+    if fit.limits is None or not fit.limits.used:
+        return ""
+    return f" (of which {fit.limits.at_least + fit.limits.at_most} are only limits)"
 
 
 def component_table(fit: ResponseFit, log: bool = False) -> Table:

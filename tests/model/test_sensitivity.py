@@ -58,3 +58,16 @@ def test_doubt_about_what_the_model_needs_is_said(case):
     found = fit_model(study, design, doubt(record, low)[0])[0].responses[0]
     assert found.sensitivity.shifts == ()
     assert "values in doubt cannot be left out" in {one.name for one in found.verdicts}
+
+
+def test_beside_limits_the_fit_that_is_reported_is_the_one_compared(case):
+    study, design, record = case
+    record, _ = doubt(record, [2])
+    coupons = record.coupons.copy()
+    coupons.loc[[9, 30], "outcome"] = "no break"
+    result = fit_model(study, design, replace(record, coupons=coupons))[0].responses[0]
+    assert result.limits.used
+    assert [one.estimate for one in result.sensitivity.shifts] == [one.estimate for one in result.coefficients]
+    kept = coupons[~coupons["print"].isin(record.prints["print"][[2]])].reset_index(drop=True)
+    apart = fit_model(study, design, replace(record, coupons=kept))[0].responses[0]
+    assert [one.without for one in result.sensitivity.shifts] == pytest.approx([one.estimate for one in apart.coefficients])
