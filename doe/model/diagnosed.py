@@ -179,6 +179,15 @@ class _Words:
 
 
 def _one_off(diagnostics: Diagnostics, words: _Words) -> Iterator[Said]:
+    check = diagnostics.check("one coupon off")
+    if check.alarms and check.estimate is not None:
+        yield (
+            "coupon out of line",
+            f"{check.about[0]} lies {words.size(check.estimate)} {_side(check)} the other coupons of its print "
+            f"(p = {check.p:.2g} for the worst of all coupons)",
+            "look for a slip in typing or measuring first, and correct it in the workbook; settle this before anything else "
+            "here, since one wrong value can cause most other verdicts on this response",
+        )
     check = diagnostics.check("one print off")
     if check.alarms and check.estimate is not None:
         worst, *others = check.about
@@ -204,6 +213,9 @@ def _one_off(diagnostics: Diagnostics, words: _Words) -> Iterator[Said]:
 
 def _scatter(diagnostics: Diagnostics) -> Iterator[Said]:
     check = diagnostics.check("normal scatter")
+    coupon = diagnostics.check("one coupon off")
+    if coupon.alarms and (coupon.statistic or 0.0) ** 2 > coupon.dof[0]:  # it alone is most of the scatter within prints
+        return
     if check.alarms and not diagnostics.check("one print off").alarms:
         yield (
             "scatter not normal",

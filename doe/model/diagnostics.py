@@ -10,11 +10,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 
 from doe.model.data import ResponseData
 from doe.model.diagnosed import ALARM, ALIKE, Alike, Check, Diagnostics, LoadFit, Predicted, PrintFit
 from doe.numerics import diagnostics as numerics
 from doe.numerics import scatter
+from doe.numerics.leastsq import fit_least_squares
 from doe.numerics.reml import MixedFit
 
 Array = NDArray[np.float64]
@@ -86,7 +88,7 @@ def diagnose(
     return Diagnostics(
         log=data.response.transform == "log",
         prints=_prints(case, mixed),
-        checks=(*_outliers(case), *_of_loads(case), *_of_scatter(case), _drift(case)),
+        checks=(_coupons(data), *_outliers(case), *_of_loads(case), *_of_scatter(case), _drift(case)),
         loads=_influence(case, mixed),
         powers=_powers(data),
         predicted=_predicted(case),
@@ -97,7 +99,7 @@ def diagnose(
 def _without_fit(data: ResponseData) -> Diagnostics:
     reason = "no variance could be estimated"
     names = (
-        "one print off", "one load off", "one load's prints", "normal scatter", "scatter and mean",
+        "one coupon off", "one print off", "one load off", "one load's prints", "normal scatter", "scatter and mean",
         "coupon scatter and mean", "scatter of printers", "scatter of loads", "drift",
     )  # fmt: skip
     checks = tuple(Check(name, reason=reason) for name in names)
@@ -152,6 +154,22 @@ def _prints(case: _Case, mixed: MixedFit) -> tuple[PrintFit, ...]:
         )
         for row, name in enumerate(data.names)
     )
+
+
+def _coupons(data: ResponseData) -> Check:
+    """Test single coupons against the others of their print, with the scatter within all prints; the worst is reported."""
+    name = "one coupon off"
+    if not data.has_coupons:
+        return Check(name, reason="no print has several coupons that differ")
+    found = fit_least_squares(data.values, np.eye(len(data.names))[data.of_print])
+    defined = np.flatnonzero(np.isfinite(found.studentised))
+    if not len(defined):
+        return Check(name, reason="the coupons leave too little to judge one by the others")
+    worst = int(defined[np.abs(found.studentised[defined]).argmax()])
+    statistic, dof = float(found.studentised[worst]), found.dof - 1
+    p = min(1.0, len(defined) * 2 * float(stats.t.sf(abs(statistic), dof)))
+    from_others = float(found.residuals[worst] / (1 - found.leverages[worst]))
+    return Check(name, statistic, "t", (dof,), p, from_others, (data.items[worst],))
 
 
 def _outliers(case: _Case) -> tuple[Check, ...]:

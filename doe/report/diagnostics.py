@@ -5,6 +5,7 @@ from doe.report import numbers
 from doe.report.tables import Table, words
 
 _ASKED = {
+    "one coupon off": "One coupon out of line with the others of its print",
     "one print off": "One print out of line",
     "one load off": "One load out of line as a whole",
     "one load's prints": "Prints of one load out of line with each other",
@@ -16,6 +17,7 @@ _ASKED = {
     "drift": "Drift with run order",
 }
 _JUDGED = {
+    "one coupon off": "externally studentised, scatter within prints, worst of all coupons (Bonferroni)",
     "one print off": "externally studentised residual, worst of all prints (Bonferroni)",
     "one load off": "an effect of that load alone, worst of all loads (Bonferroni)",
     "one load's prints": "the load left out, its mean aside, worst of all loads (Bonferroni)",
@@ -26,7 +28,7 @@ _JUDGED = {
     "scatter of loads": "likelihood of one with a variance of its own, within loads, against drawn normal errors",
     "drift": "slope over the run order beside the model, Kenward-Roger",
 }
-_POINTS_AT = ("one print off", "one load off", "one load's prints")
+_POINTS_AT = ("one coupon off", "one print off", "one load off", "one load's prints")
 _SPREADS = ("scatter of printers", "scatter of loads")
 
 

@@ -82,7 +82,8 @@ def coefficient_table(fit: ResponseFit, log: bool = False) -> Table:
     loads = f" in {fit.loads} drying loads" if fit.loads else ""
     note = (
         f"{fit.method[:1].upper()}{fit.method[1:]}; {fit.values} values{_limits_of(fit)} from {fit.prints} prints{loads}. Factors"
-        " are coded −1 at the low and +1 at the high end of their range. Each interval holds for one coefficient, not for all at once."
+        " are coded −1 at the low and +1 at the high end of their range. Each interval holds for one coefficient, not for all at"
+        " once."
     )
     note += _BY_POSTERIOR if any(one.basis == POSTERIOR for one in fit.coefficients) else ""
     return Table(f"Coefficients of {_of(fit, log)}", columns, tuple(rows), "lrrrrrl", note)

@@ -114,7 +114,7 @@ CASES = {
     as_many_as_coefficients: "no error degree of freedom",
     one_print: "model not estimable",
     huge_and_tiny: None,
-    one_wild_value: "print out of line",
+    one_wild_value: "coupon out of line",
 }
 
 

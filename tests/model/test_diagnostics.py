@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from statsmodels.api import OLS
 
 from doe.design.plan import plan_runs
 from doe.design.request import PlanRequest
@@ -45,7 +46,7 @@ def made(template, seed=1, ratio=0.3, coupons=1, loads=LOADS, each=EACH, **more)
         model=standard_terms("quadratic", (0, 0)), values=values, of_print=of_print, X=X, coded=coded,
         names=tuple(f"P{row + 1:02d}" for row in range(n)), labels=("intercept", "a", "b", "a^2", "a * b", "b^2"),
         load=load, cell=np.arange(n), printers=("A", "B"), printer=np.arange(n) % 2, order=np.arange(n),
-        excluded=(),
+        excluded=(), items=tuple(f"C{number:03d}" for number in range(n * coupons)),
     )  # fmt: skip
     return replace(data, **more)
 
@@ -78,7 +79,7 @@ def test_sound_data_are_left_alone(template, coupons):
     found = diagnosed(made(template, coupons=coupons))
     assert said(found) == {}
     assert [check.name for check in found.checks if check.reason] == (
-        [] if coupons > 1 else ["coupon scatter and mean"]
+        [] if coupons > 1 else ["one coupon off", "coupon scatter and mean"]
     )
     assert found.predicted.by_print > 0.5 and found.predicted.by_load > 0.5
     assert json.dumps(as_data(found))
@@ -245,3 +246,26 @@ def test_tables_say_what_was_found(template, case):
     assert len(tables[0].rows) == len(found.checks) + 5 and len(tables[1].rows) == 40
     assert len(tables[2].rows) == (0 if case is without_loads else LOADS)
     assert "Drift with run order" in plain_text(tables[0]) and "P07" in plain_text(tables[1])
+
+
+def test_a_coupon_typed_ten_times_too_large_is_named(template):
+    data = made(template, coupons=5)
+    wrong = replace(data, values=np.where(np.arange(len(data.values)) == 37, 10 * data.values, data.values))
+    for one, named in ((data, False), (wrong, True)):
+        found = diagnose(one, *fitted(one))
+        said = {verdict.name: verdict for verdict in verdicts(found, "strength", "MPa")}
+        assert ("coupon out of line" in said) == named
+    assert "C037 lies" in said["coupon out of line"].cause and "typing" in said["coupon out of line"].next_step
+    assert not any(name.startswith("scatter") for name in said)
+
+
+def test_a_coupon_is_judged_as_least_squares_with_a_column_of_its_own_would(template):
+    # The mean-shift outlier test: t of an indicator of the coupon beside one mean per print, by statsmodels.
+    data = made(template, coupons=3)
+    check = next(one for one in diagnose(data, *fitted(data)).checks if one.name == "one coupon off")
+    worst = int(check.about[0][1:])
+    X = np.column_stack([np.eye(len(data.names))[data.of_print], np.arange(len(data.values)) == worst])
+    ols = OLS(data.values, X.astype(float)).fit()
+    assert check.statistic == pytest.approx(ols.tvalues[-1])
+    assert check.estimate == pytest.approx(ols.params[-1])
+    assert check.p == pytest.approx(min(1.0, len(data.values) * ols.pvalues[-1]))
