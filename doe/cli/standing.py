@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from doe.cli import trial
 from doe.cli.desk import FIT, RECOMMENDATION, REPORT, STUDY, Desk, Done
-from doe.cli.steps import after_collect
+from doe.cli.steps import after_collect, after_fit
 from doe.files import Folder, digest
 
 if TYPE_CHECKING:
@@ -82,7 +82,7 @@ def _after_collect(folder: Folder, inputs: dict[str, str], progress: str, *, who
         after = "doe fit" if whole else "doe collect when more is filled in, or doe fit on what there is"
         return Standing(f"{progress}; not fitted since.", after)
     if not folder.has(RECOMMENDATION) or json.loads(folder.read(RECOMMENDATION))["inputs"] != inputs:
-        return Standing(f"{progress} and fitted.", "doe recommend")
+        return Standing(f"{progress} and fitted.", after_fit(bool(json.loads(folder.read(FIT))["responses"])))
     advised = json.loads(folder.read(RECOMMENDATION))
     if not folder.has(REPORT) or not _reported(folder):
         return Standing(f"{progress}, fitted, with recommendation {advised['number']}.", "doe report")

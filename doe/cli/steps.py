@@ -250,7 +250,14 @@ def fit(folder: Folder, written: str | None, *, details: bool = False) -> Done:
     lines = [] if written is None else ["This fit is exploratory: the recommendation rests on the declared model."]
     lines += [] if details else ["Checks of the models, whole factors, strata and printers: doe fit --details, or the report."]
     tables = screens.fit_tables(study, result, details=details)
-    return Done(data, tables, (*lines, f"Wrote {name}.", "Next: doe recommend"))
+    return Done(data, tables, (*lines, f"Wrote {name}.", f"Next: {after_fit(bool(result.responses))}"))
+
+
+def after_fit(any_model: bool) -> str:
+    """Return what comes after a fit."""
+    if any_model:
+        return "doe recommend"
+    return "no measured response has a model, so no setting can be recommended: collect more values, or print within other ranges"
 
 
 def _terms(written: str | None, study: "Study") -> list[str] | None:

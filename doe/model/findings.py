@@ -59,7 +59,7 @@ def of_readings(found: Sequence[Readings]) -> Iterator[Verdict]:
             yield Verdict(
                 "readings off the setpoints",
                 f"on average they lie {abs(one.offset):.3g} {one.unit} {'above' if one.offset > 0 else 'below'} what the "
-                "setpoints give by the printers' checks; the fit and the cards keep to the checks",
+                "setpoints stand for (by the printers' checks where there are any), to which the fit and the cards keep",
                 "read each printer at three setpoints with the reference probe, and write it on the sheet 'Printer checks'",
                 one.factor,
             )

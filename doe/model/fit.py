@@ -99,8 +99,9 @@ def cannot_fit(study: Study, data: ResponseData | None, response: Response, limi
     if data is None and limited:
         return Verdict(
             "only limits",
-            "every value is only a limit (no break, broke in grips, broke in handling): nothing was measured to fit a model to",
-            "change the test so that coupons break where they should, and test again",
+            "every value is only a limit (a coupon that did not break where it should, or what came off the bed): nothing was "
+            "measured to fit a model to",
+            "change the test so that coupons break where they should; where prints came off, print within other ranges",
             response.name,
         )
     if data is None:

@@ -20,6 +20,7 @@ from doe.recommend import next_step, outlook, search
 from doe.recommend.outlook import Outlook
 from doe.recommend.results import Alternative, Alternatives, Setting
 from doe.recommend.search import Region
+from doe.study.shares import percent
 from doe.study.spec import Study
 from doe.verdicts import Verdict
 
@@ -234,14 +235,14 @@ def _depends(found: Alternatives, one: Alternative) -> Verdict:
         else "the weighted mean of the declared and all smaller models"
     )
     cause = (
-        f"at the recommended setting the declared model expects {_percent(declared.at_recommended)} of prints to meet the"
-        f" requirements, and {which} {_percent(one.at_recommended)}"
+        f"at the recommended setting the declared model expects {percent(declared.at_recommended)} of prints to meet the"
+        f" requirements, and {which} {percent(one.at_recommended)}"
     )
     step = "print the recommended setting on new drying loads before relying on its estimate"
     if differing:
         cause += (
-            f"; it would choose {', '.join(differing)}, where it expects {_percent(one.conformance)} and the declared model"
-            f" {_percent(one.declared_there)}"
+            f"; it would choose {', '.join(differing)}, where it expects {percent(one.conformance)} and the declared model"
+            f" {percent(one.declared_there)}"
         )
         step = "print both settings on the same new drying loads in a next round, and go by what is measured there"
     return Verdict(next_step.DEPENDS, cause, step)
@@ -249,7 +250,3 @@ def _depends(found: Alternatives, one: Alternative) -> Verdict:
 
 def _value(value: float | str) -> str:
     return value if isinstance(value, str) else f"{value:g}"
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.3g} %"

@@ -242,7 +242,7 @@ def verdicts(study: Study, found: Desirable, fitted: Sequence[Fitted]) -> Iterat
             "aims are what is really wanted",
         )
     for one in fitted:
-        yield from (verdict for verdict in one.result.verdicts if verdict.name == next_step.LACK_OF_FIT)
+        yield from (verdict for verdict in one.result.verdicts if verdict.name in next_step.OF_THE_FIT)
     if all(one.load_dof is None for one in fitted):
         yield Verdict(
             "loads not recorded", "the plan does not say which prints share a drying load",

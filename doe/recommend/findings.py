@@ -1,12 +1,12 @@
 """Verdicts on a recommendation: what the data cannot support, with its cause and the next step."""
 
-import math
 from collections.abc import Iterator, Sequence
 
 from doe.model.measured import Fitted
 from doe.recommend import next_step
 from doe.recommend.results import Conformance, Setting
 from doe.recommend.search import Axis, Edge
+from doe.study.shares import level, percent, percent_bound
 from doe.study.spec import Study
 from doe.verdicts import Verdict
 
@@ -18,11 +18,11 @@ _MEASURED_LEVEL = 0.95
 def of_conformance(share: Conformance, fitted: Sequence[Fitted]) -> Iterator[Verdict]:
     """Yield at most one verdict: the estimate is far too low, too low, or not borne out by the bound."""
     figures = (
-        f"the estimate is {_percent(share.estimate)}, the bound {_percent(share.lower)}, and the study asks for "
-        f"{_percent(share.required)}"
+        f"the estimate is {percent(share.estimate)}, the bound {percent_bound(share.lower)}, and the study asks for "
+        f"{level(share.required)}"
     )
     weakest = _weakest(share)
-    limiting = f"; {weakest} alone reaches {_percent(share.by_response[weakest])}"
+    limiting = f"; {weakest} alone reaches {percent(share.by_response[weakest])}"
     if share.estimate < _HALF:
         yield Verdict(
             next_step.NO_SETTING, f"at the best setting found {figures}{limiting}",
@@ -86,7 +86,7 @@ def of_level(study: Study, share: Conformance) -> Iterator[Verdict]:
         )
     elif study.header.confidence > _MEASURED_LEVEL:
         yield Verdict(
-            "bound at 95 %", f"the study asks for {_percent(study.header.confidence)}, and the bound's coverage was measured "
+            "bound at 95 %", f"the study asks for {level(study.header.confidence)}, and the bound's coverage was measured "
             "for 95 % only", "read the bound as a 95 % one; the intervals of the responses have the study's level",
         )
 
@@ -105,7 +105,7 @@ def of_data(study: Study, fitted: Sequence[Fitted]) -> Iterator[Verdict]:
             "bound rests on the prior as much as on the data", "add loads before reading anything into the bound",
         )
     for one in fitted:
-        yield from (verdict for verdict in one.result.verdicts if verdict.name == next_step.LACK_OF_FIT)
+        yield from (verdict for verdict in one.result.verdicts if verdict.name in next_step.OF_THE_FIT)
     left_out = [response.name for response in study.responses if response.kind != "measured"]
     if left_out:
         yield Verdict(
@@ -139,8 +139,3 @@ def _error_dof(fitted: Sequence[Fitted]) -> str:
     if load_dof is None:
         return f"{min(one.print_dof for one in fitted)} error degrees of freedom judge the prints"
     return f"{load_dof} error degrees of freedom judge the load variance"
-
-
-def _percent(share: float) -> str:
-    """Return a share in percent, never rounded towards the better claim."""
-    return f"{math.floor(round(1000 * share, 6)) / 10:g} %"

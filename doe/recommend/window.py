@@ -16,6 +16,7 @@ from doe.numerics.conformance import bound_coverage
 from doe.recommend.bounds import Chosen, estimates_and_bounds, over_region
 from doe.recommend.loads_to_show import Shown, loads_to_show
 from doe.recommend.widest import END, Checked, ended_by, scale_of, widest_places
+from doe.study.shares import level, percent, percent_bound
 from doe.verdicts import Verdict
 
 NARROW = "window narrower than the setpoint error"
@@ -218,15 +219,15 @@ def verdicts(found: Window, amount: str) -> Iterator[Verdict]:
     shown, and more loads widen the window.
     """
     figures = (
-        f"at the recommended setting the estimate is {_percent(found.estimate)} and the bound {_percent(found.lower)}, and the"
-        f" study asks for {_percent(found.required)}"
+        f"at the recommended setting the estimate is {percent(found.estimate)} and the bound {percent_bound(found.lower)}, and"
+        f" the study asks for {level(found.required)}"
     )
     weakest = min(found.by_response, key=lambda name: found.by_response[name])
-    limiting = f"{weakest} limits it: alone it is met by {_percent(found.by_response[weakest])}"
+    limiting = f"{weakest} limits it: alone it is met by {percent(found.by_response[weakest])}"
     if found.reason == "estimate":
         yield Verdict(
             NO_WINDOW, f"{figures}; {limiting}; the highest estimate of the {found.looked_at} settings looked at elsewhere is"
-            f" {_percent(found.best_estimate)}",
+            f" {percent(found.best_estimate)}",
             f"find what else moves {weakest}, or ask whether its requirement is needed: prints of this setting make no window",
             weakest,
         )  # fmt: skip
@@ -257,7 +258,7 @@ def _elsewhere(found: Window) -> str:
     if found.best_bound < found.required:
         return f"nor does the bound reach it at any of {found.looked_at} other settings"
     return (
-        f"the bound does reach it at some other settings ({_percent(found.bound_share)} of {found.looked_at} looked at), which"
+        f"the bound does reach it at some other settings ({percent(found.bound_share)} of {found.looked_at} looked at), which"
         " are expected to be less good"
     )
 
@@ -275,8 +276,3 @@ def _confirm(found: Window, amount: str) -> str:
         f"do not expect confirmation prints alone to show it: {most} {unit} are not expected to be enough; look for a setting or"
         " a material with more room first"
     )
-
-
-def _percent(share: float) -> str:
-    """Return a share in percent, never rounded towards the better claim."""
-    return f"{np.floor(round(1000 * share, 6)) / 10:g} %"

@@ -9,7 +9,14 @@ shown as 100 %.
 """
 
 import math
-from decimal import ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
+from decimal import ROUND_HALF_EVEN, Decimal
+
+from doe.study.shares import level, percent, percent_bound
+
+__all__ = [
+    "MISSING", "at_place", "dof", "exact", "interval", "level", "p_value", "percent", "percent_bound",
+    "place_of", "plain", "setting", "with_uncertainty",
+]
 
 MISSING = "n/a"
 _MINUS = "−"
@@ -127,21 +134,6 @@ def p_value(p: float | None) -> str:
     return "> 0.99" if p > 0.99 else f"{p:.3f}" if p < 0.1 else f"{p:.2f}"
 
 
-def percent(share: float | None) -> str:
-    """Return a share as a percentage with one decimal; what is not 0 or 1 is never shown as such."""
-    return MISSING if share is None or not math.isfinite(share) else _percent(share, ROUND_HALF_EVEN)
-
-
-def percent_bound(share: float | None) -> str:
-    """Return a lower bound of a share as a percentage, rounded down: rounding must not add to what is claimed."""
-    return MISSING if share is None or not math.isfinite(share) else _percent(share, ROUND_FLOOR)
-
-
-def level(share: float) -> str:
-    """Return a level of confidence or a required share, as chosen: ``95 %``."""
-    return f"{round(100 * share, 8):.10g} %"
-
-
 def dof(value: float | None) -> str:
     """Return degrees of freedom: whole ones as such, fractional ones (Kenward-Roger) with one decimal."""
     if value is None or not math.isfinite(value):
@@ -168,10 +160,3 @@ def _decimal(value: float) -> Decimal:
 
 def _signed(text: str) -> str:
     return text.replace("-", _MINUS)
-
-
-def _percent(share: float, rounding: str) -> str:
-    if 0 < share < 1:
-        tenths = (_decimal(share) * 100).quantize(Decimal("0.1"), rounding)
-        return "> 99.9 %" if tenths >= 100 else "< 0.1 %" if tenths <= 0 else f"{tenths} %"
-    return f"{100 * share:.0f} %"

@@ -173,3 +173,21 @@ def test_what_these_prints_can_tell_is_offered_and_works(folder, doe):
     status, out, err = doe("fit", "--terms", terms, "--study", folder, "--json")
     assert (status, err) == (0, "")
     assert json.loads(out)["responses"][0]["coefficients"][1]["low"] is not None
+
+
+def test_where_every_print_failed_nothing_sends_to_a_step_that_refuses(folder, doe):
+    spoil(folder, all_failed)
+    _, out, _ = doe("fit", "--study", folder)
+    assert "Next: no measured response has a model" in out
+    _, out, _ = doe("status", "--study", folder)
+    assert "Next: no measured response has a model" in out
+
+
+def test_what_is_wrong_with_the_values_is_said_beside_the_recommendation(folder, doe):
+    spoil(folder, one_wild_value)
+    doe("fit", "--study", folder)
+    status, out, err = doe("recommend", "--study", folder, "--json")
+    assert (status, err) == (0, "")
+    data = json.loads(out)
+    assert "coupon out of line" in {one["name"] for one in data["verdicts"]}
+    assert data["next"].startswith("check the record: z_strength: coupon out of line")

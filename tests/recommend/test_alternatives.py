@@ -144,12 +144,12 @@ class TestVerdicts:
     def test_another_setting_that_gives_much_more(self):
         (said,) = judged(row("reduced", 0.95, 0.9, 0.75))
         assert said.name == "the recommendation depends on the model"
-        assert "nozzle 260 instead of 275, where it expects 95 % and the declared model 90 %" in said.cause
+        assert "nozzle 260 instead of 275, where it expects 95.0 % and the declared model 90.0 %" in said.cause
         assert "both settings on the same new drying loads" in said.next_step
 
     def test_much_less_at_the_same_setting(self):
         (said,) = judged(row("averaged", 0.6, 0.97, 0.6, True, 275.0))
-        assert "the weighted mean of the declared and all smaller models 60 %" in said.cause
+        assert "the weighted mean of the declared and all smaller models 60.0 %" in said.cause
         assert "instead of" not in said.cause
         assert said.next_step.startswith("print the recommended setting on new drying loads")
 

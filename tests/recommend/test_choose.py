@@ -307,7 +307,7 @@ class TestVerdicts:
         assert verdict.about == "drying"
         assert "12 h, on its high side" in verdict.cause
         assert "higher values" in verdict.next_step
-        assert advice.next.startswith("extend: doe extend, since drying: optimum on the edge; ")
+        assert advice.next.startswith("extend: doe extend --prints 12, since drying: optimum on the edge; ")
 
     def test_no_setting_meets_the_requirement(self):
         advice = advise(make_study(responses=[{**STRENGTH, "at_least": 30.0}]), hill(), sd=(0.2, 0.3, 0.5))

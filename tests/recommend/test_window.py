@@ -303,7 +303,7 @@ class TestVerdicts:
         )
         (one,) = window.verdicts(found, "6 loads")
         assert one.name == "window not shown with 6 loads" and said in one.next_step
-        assert "the estimate is 95 % and the bound 80 %" in one.cause
+        assert "the estimate is 95.0 % and the bound 80.0 %" in one.cause
 
 
 def judged(study, truths, settings=NINE[0], loads=NINE[1], **noise):
