@@ -68,6 +68,7 @@ def report_inputs(desk: Desk) -> "ReportInputs":
         trial=TrialState()
         if tried is None
         else TrialState(tried.confirmation, tried.judgement, released, tried.superseded or bool(tried.stale)),
+        chosen=None if advice is None else choose.chosen_setting(study, design, fitted, advice, record),
         prepared_at=before_reports[-1]["time"],
     )
 

@@ -2,11 +2,9 @@
 
 from collections import Counter
 
-import pandas as pd
-
 from doe.design.plan import Design
 from doe.model.results import Completion, Summary
-from doe.model.values import FAILED
+from doe.model.values import FAILED, single_values
 from doe.record.match import Record
 from doe.study import scale
 from doe.study.spec import Response, Study
@@ -47,30 +45,27 @@ def _settings(study: Study, design: Design) -> dict[str, tuple[int, str]]:
 
 
 def _summary(study: Study, design: Design, record: Record, response: Response) -> Summary:
-    table = record.coupons if response.per == "coupon" else record.prints
-    values: dict[int, list[object]] = {}
+    """Count the values that the model of the response counts: what was typed in for a failed print is none."""
+    found = single_values(response, record)
     setting = _settings(study, design)
-    words = dict(setting.values())
-    if response.name in table:
-        for owner, value in zip(table["print"], table[response.name], strict=True):
-            if owner in setting and not pd.isna(value) and value != "":
-                values.setdefault(setting[owner][0], []).append(value)
-    rows = []
-    for cell in sorted(values):
-        counted = Counter(_word(value) for value in values[cell])
-        rows.append(
-            {
-                "setting": words[cell],
-                "values": len(values[cell]),
-                "counts": dict(sorted(counted.items())),
-                "meets": sum(meets(response, value) for value in values[cell]),
-            }
-        )
-    return Summary(response=response.name, kind=response.kind, rows=tuple(rows))
+    words, values = dict(setting.values()), dict[int, list[str]]()
+    for owner, value in zip(found.owners, found.lower.tolist(), strict=True):
+        if owner in setting:
+            values.setdefault(setting[owner][0], []).append(_word(response, value))
+    rows = tuple(
+        {
+            "setting": words[cell],
+            "values": len(values[cell]),
+            "counts": dict(sorted(Counter(values[cell]).items())),
+            "meets": sum(meets(response, word) for word in values[cell]),
+        }
+        for cell in sorted(values)
+    )
+    return Summary(response=response.name, kind=response.kind, rows=rows)
 
 
-def _word(value: object) -> str:
-    return f"{value:g}" if isinstance(value, float) else str(value)
+def _word(response: Response, value: float) -> str:
+    return ("pass" if value else "fail") if response.kind == "pass_fail" else f"{value:g}"
 
 
 def meets(response: Response, value: object) -> bool:

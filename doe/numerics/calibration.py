@@ -251,27 +251,6 @@ def common_sd(budget: Budget, actual: ArrayLike) -> Array:
     return np.asarray(np.sqrt((limit**2 + budget.contact**2 + budget.readout**2) / 3))
 
 
-def shared_sd(line: Line, budget: Budget, setpoints: ArrayLike) -> Array:
-    """
-    Return the standard uncertainty that all prints of a printer share at some setpoints: drawn once, not print by print.
-
-    Parameters
-    ----------
-    line : Line
-        With the scatter to be used: see :func:`with_scatter`.
-    budget : Budget
-    setpoints : array-like of any shape
-        The factor's unit.
-
-    Returns
-    -------
-    ndarray of the same shape
-        The factor's unit: :func:`standard_error` and :func:`common_sd` by squares (GUM 5.1.2, eq. 10).
-
-    """
-    return np.asarray(np.hypot(standard_error(line, setpoints), common_sd(budget, to_actual(line, setpoints))))
-
-
 def actual_uncertainty(line: Line, scatter: Scatter | None, budget: Budget, setpoint: float) -> Uncertainty | None:
     """
     Return how well the actual value at a setpoint is known.

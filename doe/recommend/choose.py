@@ -119,6 +119,44 @@ def recommend_settings(
     return replace(whole, verdicts=verdicts, next=next_step(verdicts, left_of_budget(study, design)))
 
 
+def chosen_setting(
+    study: Study, design: Design, fitted: Sequence[Fitted], found: Recommendation, record: Record
+) -> Chosen | None:
+    """
+    Return what a recommendation was chosen from and by, for the maps around it; no search is made.
+
+    Parameters
+    ----------
+    study : Study
+    design : Design
+    fitted : sequence of Fitted
+    found : Recommendation
+        Made from these.
+    record : Record
+
+    Returns
+    -------
+    Chosen or None
+        None where the setting was not chosen by requirements.
+    """
+    if found.window is None:
+        return None
+    judged = [one for one in fitted if _chooses(one.data.response)]
+    printed, views = _printed(design), [one.data for one in judged]
+    area = search.region(study, views, printed)
+    view = outlook.outlook(study, views, printed, calibrated.lines_of(study, record.checks))
+    best = [
+        [axis.value(place) for place in range(len(axis.natural))].index(one.value)
+        for axis, one in zip(area.axes, found.settings, strict=True)
+    ]
+    return Chosen(area, view, np.array(best), found.window.required, found.window.quantile)
+
+
+def _printed(design: Design) -> list[str]:
+    """Return the printers of the fitted prints."""
+    return [name for name in dict.fromkeys(design.fitted["printer"]) if name]
+
+
 def _by_requirements(
     study: Study, choice: "_Choice", view: Outlook, judged: Sequence[Fitted], so_far: tuple[Recommendation, FleetSettings | None]
 ) -> tuple[Recommendation, tuple[Verdict, ...]]:
@@ -201,7 +239,7 @@ def _not_fitted(where: str, one: Fitted | None) -> Iterator[Problem]:
 
 def _choose(study: Study, design: Design, judged: Sequence[Fitted], lines: Lines) -> _Choice:
     views = [one.data for one in judged]
-    printed = [name for name in dict.fromkeys(design.fitted["printer"]) if name]
+    printed = _printed(design)
     area = search.region(study, views, printed)
     aims = desirable.has_aims(study)
     view = desirable.wishes(judged, printed) if aims else outlook.outlook(study, views, printed, lines)

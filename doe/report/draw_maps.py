@@ -13,7 +13,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
 from doe.report import figures, numbers
-from doe.report.figures import _BANDS, _GREY, _INK, _PAPER
+from doe.report.figures import BANDS, GREY, INK, PAPER
 from doe.report.maps import MapView, MarginRow, MarginView
 from doe.report.tables import in_fonts
 
@@ -25,12 +25,12 @@ _LIGHT, _DARK = (0.0, 0.4), (0.75, 1.0)
 """Parts of the shades for what is below and above the required share, with a step between."""
 _SHADE = "#e6ebee"
 _ROW_MM, _EDGES_MM = 30.0, 16.0
-_HALO = [Stroke(linewidth=2.5, foreground=_PAPER), Normal()]
+_HALO = [Stroke(linewidth=2.5, foreground=PAPER), Normal()]
 
 
 def map_figure(view: MapView) -> bytes:
     """Return the map as SVG: shades of the bound, the window as a rectangle, prints as dots, scatter about the setpoint."""
-    with figures._figure() as (figure, axes):
+    with figures.new_figure() as (figure, axes):
         keys = [*_shades(axes, view), *_window(axes, view), *_prints(axes, view), *_setting(axes, view)]
         axes.set_xlabel(in_fonts(view.labels[0]))
         axes.set_ylabel(in_fonts(view.labels[1]))
@@ -38,8 +38,8 @@ def map_figure(view: MapView) -> bytes:
         axes.set_ylim(view.y[0], view.y[-1])
         for axis in (axes.xaxis, axes.yaxis):
             axis.set_major_formatter(FuncFormatter(lambda value, _: numbers.exact(value)))
-        figures._key(axes, keys)
-        return figures._svg(figure)
+        figures.draw_key(axes, keys)
+        return figures.as_svg(figure)
 
 
 def _shades(axes: Axes, view: MapView) -> list[Any]:
@@ -47,23 +47,23 @@ def _shades(axes: Axes, view: MapView) -> list[Any]:
     below = sum(level <= view.required for level in inner)
     shades = [*np.linspace(*_LIGHT, below), *np.linspace(*_DARK, len(inner) + 1 - below)]
     # The outer levels lie a little beyond 0 and 1, which would else belong to no shade.
-    axes.contourf(view.x, view.y, view.bound, levels=[-1e-6, *inner, 1 + 1e-6], colors=_BANDS(shades))
+    axes.contourf(view.x, view.y, view.bound, levels=[-1e-6, *inner, 1 + 1e-6], colors=BANDS(shades))
     keys: list[Any] = []
     low, high = float(np.nanmin(view.bound)), float(np.nanmax(view.bound))
     for level in inner:
         if low < level < high:
             wanted = level == view.required
-            lines = axes.contour(view.x, view.y, view.bound, [level], colors=_INK, linewidths=1.6 if wanted else 0.5)
+            lines = axes.contour(view.x, view.y, view.bound, [level], colors=INK, linewidths=1.6 if wanted else 0.5)
             labels = axes.clabel(lines, fmt=lambda value: numbers.level(float(value)), fontsize=8, inline_spacing=3)
             for label in labels:
                 label.set_path_effects(_HALO)
             if wanted:
-                keys.append(Line2D([], [], color=_INK, linewidth=1.6, label=f"bound of {numbers.level(level)}, as asked for"))
+                keys.append(Line2D([], [], color=INK, linewidth=1.6, label=f"bound of {numbers.level(level)}, as asked for"))
     if high < view.required or low >= view.required:
         side = "below" if high < view.required else "at or above"
         keys.append(Line2D([], [], linestyle="none", label=f"bound {side} {numbers.level(view.required)} all over"))
     if np.isnan(view.bound).any():
-        hatched: dict[str, Any] = {"hatch": "////", "edgecolor": "#b9c2c8", "facecolor": _PAPER}
+        hatched: dict[str, Any] = {"hatch": "////", "edgecolor": "#b9c2c8", "facecolor": PAPER}
         axes.patch.set(**hatched)
         keys.append(Patch(**hatched, label="outside of the prints, or barred"))
     return keys
@@ -74,18 +74,18 @@ def _window(axes: Axes, view: MapView) -> list[Any]:
         return []
     (left, right), (low, high) = view.box
     shape = Rectangle(
-        (left, low), right - left, high - low, fill=False, edgecolor=_INK, linewidth=1.4, linestyle=(0, (5, 2)), zorder=4,
-        label="process window", path_effects=[Stroke(linewidth=3.6, foreground=_PAPER), Normal()], clip_on=False,
+        (left, low), right - left, high - low, fill=False, edgecolor=INK, linewidth=1.4, linestyle=(0, (5, 2)), zorder=4,
+        label="process window", path_effects=[Stroke(linewidth=3.6, foreground=PAPER), Normal()], clip_on=False,
     )
     axes.add_patch(shape)
-    return [Line2D([], [], color=_INK, linewidth=1.4, linestyle=(0, (5, 2)), label="process window")]
+    return [Line2D([], [], color=INK, linewidth=1.4, linestyle=(0, (5, 2)), label="process window")]
 
 
 def _prints(axes: Axes, view: MapView) -> list[Any]:
     keys: list[Any] = []
     here = "prints" if view.near.all() else "prints, other factors about as held"
     for mine, face, edge, label in (
-        (~view.near, _PAPER, _GREY, "prints, other factors elsewhere"), (view.near, _INK, _PAPER, here),
+        (~view.near, PAPER, GREY, "prints, other factors elsewhere"), (view.near, INK, PAPER, here),
     ):
         if mine.any():
             keys += axes.plot(
@@ -98,34 +98,34 @@ def _prints(axes: Axes, view: MapView) -> list[Any]:
 def _setting(axes: Axes, view: MapView) -> list[Any]:
     """Draw the recommended setting, and where two standard deviations of the scatter about its setpoint reach."""
     keys = axes.plot(
-        *view.setting, marker="P", markersize=10, markerfacecolor=_PAPER, markeredgecolor=_INK, markeredgewidth=1.2,
+        *view.setting, marker="P", markersize=10, markerfacecolor=PAPER, markeredgecolor=INK, markeredgewidth=1.2,
         linestyle="none", label="recommended setting", zorder=7, clip_on=False,
     )
     x, y = view.setting
     reach = 2 * np.array(view.scatter)
-    look: dict[str, Any] = {"edgecolor": _INK, "linewidth": 1.0, "linestyle": ":", "path_effects": _HALO, "zorder": 6}
+    look: dict[str, Any] = {"edgecolor": INK, "linewidth": 1.0, "linestyle": ":", "path_effects": _HALO, "zorder": 6}
     if reach.all():
         axes.add_patch(Ellipse((x, y), 2 * reach[0], 2 * reach[1], fill=False, **look))
     elif reach.any():
         axes.add_patch(Polygon([(x - reach[0], y - reach[1]), (x + reach[0], y + reach[1])], closed=False, **look))
     if reach.any():
-        keys.append(Line2D([], [], color=_INK, linewidth=1.0, linestyle=":", label="setpoint error, 2 standard deviations"))
+        keys.append(Line2D([], [], color=INK, linewidth=1.0, linestyle=":", label="setpoint error, 2 standard deviations"))
     return list(keys)
 
 
 def margin_figure(view: MarginView) -> bytes:
     """Return the margins as SVG: one strip a factor, below each other, with one scale for the response."""
-    with figures._figure() as (figure, axes):
+    with figures.new_figure() as (figure, axes):
         axes.remove()
-        figure.set_size_inches(figures._WIDE_MM / 25.4, (_EDGES_MM + _ROW_MM * len(view.rows)) / 25.4)
+        figure.set_size_inches(figures.WIDE_MM / 25.4, (_EDGES_MM + _ROW_MM * len(view.rows)) / 25.4)
         strips = _strips(figure, len(view.rows))
         for strip, row in zip(strips, view.rows, strict=True):
             _strip(strip, row)
         low, high = _span(view.rows)
         strips[0].set_ylim(low, high)
         figure.supylabel(in_fonts(view.label), fontsize=9)
-        figures._key(strips[0], _margin_keys(view))
-        return figures._svg(figure)
+        figures.draw_key(strips[0], _margin_keys(view))
+        return figures.as_svg(figure)
 
 
 def _strips(figure: Figure, count: int) -> Sequence[Axes]:
@@ -142,21 +142,21 @@ def _strip(axes: Axes, row: MarginRow) -> None:
     for low, high in row.window:
         axes.axvspan(low, high, facecolor=_SHADE, linewidth=0, zorder=0)
         for end in (low, high):
-            axes.axvline(end, color=_GREY, linewidth=0.7, linestyle=(0, (5, 2)), zorder=1)
-    axes.axhline(0, color=_INK, linewidth=1.2, linestyle=(0, (6, 3)), zorder=2)
+            axes.axvline(end, color=GREY, linewidth=0.7, linestyle=(0, (5, 2)), zorder=1)
+    axes.axhline(0, color=INK, linewidth=1.2, linestyle=(0, (6, 3)), zorder=2)
     if row.levels:
-        axes.vlines(row.at, *row.band.T, color=_INK, linewidth=1.0, zorder=3)
-        axes.plot(row.at, row.median, "o", markersize=5.5, color=_INK, zorder=4)
+        axes.vlines(row.at, *row.band.T, color=INK, linewidth=1.0, zorder=3)
+        axes.plot(row.at, row.median, "o", markersize=5.5, color=INK, zorder=4)
         axes.set_xticks(row.at, [in_fonts(level) for level in row.levels])
         axes.set_xlim(-0.5, len(row.levels) - 0.5)
     else:
         axes.fill_between(row.at, *row.band.T, facecolor="#8ea9b8", alpha=0.55, linewidth=0, zorder=3)
-        axes.plot(row.at, row.median, color=_INK, linewidth=1.3, zorder=4)
+        axes.plot(row.at, row.median, color=INK, linewidth=1.3, zorder=4)
         slack = 0.01 * float(np.ptp(row.at)) or 1.0
         axes.set_xlim(row.at[0] - slack, row.at[-1] + slack)
         axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: numbers.exact(value)))
     axes.plot(
-        row.at[row.setting], row.median[row.setting], "P", markersize=9, markerfacecolor=_PAPER, markeredgecolor=_INK,
+        row.at[row.setting], row.median[row.setting], "P", markersize=9, markerfacecolor=PAPER, markeredgecolor=INK,
         markeredgewidth=1.1, zorder=5, clip_on=False,
     )
     axes.yaxis.set_major_locator(MaxNLocator(5))
@@ -167,13 +167,13 @@ def _strip(axes: Axes, row: MarginRow) -> None:
 
 def _margin_keys(view: MarginView) -> list[Any]:
     keys: list[Any] = [
-        Line2D([], [], color=_INK, linewidth=1.3, label="middle of the posterior"),
-        Line2D([], [], color=_INK, linewidth=1.2, linestyle=(0, (6, 3)), label="the limit"),
+        Line2D([], [], color=INK, linewidth=1.3, label="middle of the posterior"),
+        Line2D([], [], color=INK, linewidth=1.2, linestyle=(0, (6, 3)), label="the limit"),
         Line2D(
-            [], [], marker="P", markersize=9, markerfacecolor=_PAPER, markeredgecolor=_INK, linestyle="none",
+            [], [], marker="P", markersize=9, markerfacecolor=PAPER, markeredgecolor=INK, linestyle="none",
             label="recommended setting",
         ),
     ]
     if any(row.window for row in view.rows):
-        keys.append(Patch(facecolor=_SHADE, edgecolor=_GREY, linewidth=0.7, linestyle=(0, (5, 2)), label="process window"))
+        keys.append(Patch(facecolor=_SHADE, edgecolor=GREY, linewidth=0.7, linestyle=(0, (5, 2)), label="process window"))
     return keys

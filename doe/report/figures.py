@@ -26,10 +26,10 @@ from doe.report.views import LevelView, Series, SurfaceView
 
 Array = NDArray[np.float64]
 
-_INK, _GREY, _PAPER = "#1c2b36", "#6b7780", "#ffffff"
-_BANDS = LinearSegmentedColormap.from_list("bands", ["#f6f8f9", "#c9d6de", "#8ea9b8", "#5f8296"])
-_MARKERS = (("o", _INK, "-"), ("s", _PAPER, "--"), ("^", "#9aa7b0", ":"))
-_WIDE_MM, _HIGH_MM = 150.0, 96.0
+INK, GREY, PAPER = "#1c2b36", "#6b7780", "#ffffff"
+BANDS = LinearSegmentedColormap.from_list("bands", ["#f6f8f9", "#c9d6de", "#8ea9b8", "#5f8296"])
+_MARKERS = (("o", INK, "-"), ("s", PAPER, "--"), ("^", "#9aa7b0", ":"))
+WIDE_MM, _HIGH_MM = 150.0, 96.0
 _PLACES = 40
 """Prints closer than one in so many parts of the axes are drawn as one place."""
 
@@ -39,8 +39,8 @@ for _name, _file in _FONTS.items():
     fontManager.ttflist.append(FontEntry(fname=f"{mpl.get_data_path()}/fonts/ttf/{_file}", name=_name, size="scalable"))
 
 _LOOK = {
-    "font.family": list(_FONTS), "font.size": 9.0, "axes.linewidth": 0.6, "axes.edgecolor": _INK, "axes.labelcolor": _INK,
-    "text.color": _INK, "xtick.color": _INK, "ytick.color": _INK, "xtick.major.width": 0.6, "ytick.major.width": 0.6,
+    "font.family": list(_FONTS), "font.size": 9.0, "axes.linewidth": 0.6, "axes.edgecolor": INK, "axes.labelcolor": INK,
+    "text.color": INK, "xtick.color": INK, "ytick.color": INK, "xtick.major.width": 0.6, "ytick.major.width": 0.6,
     "axes.unicode_minus": True, "text.parse_math": False, "svg.fonttype": "path", "svg.hashsalt": "doe",
     "legend.frameon": False, "legend.fontsize": 8.5, "path.simplify": False,
 }
@@ -48,11 +48,11 @@ _LOOK = {
 
 def surface_figure(view: SurfaceView) -> bytes:
     """Return a surface as SVG: bands with labelled lines, prints as dots, limits as ticked lines, the setting as a cross."""
-    with _figure() as (figure, axes):
+    with new_figure() as (figure, axes):
         keys = [*_bands(axes, view), *_limit_lines(axes, view), *_print_dots(axes, view)]
         if view.setting is not None:
             keys += axes.plot(
-                *view.setting, marker="P", markersize=11, markerfacecolor=_PAPER, markeredgecolor=_INK, markeredgewidth=1.2,
+                *view.setting, marker="P", markersize=11, markerfacecolor=PAPER, markeredgecolor=INK, markeredgewidth=1.2,
                 linestyle="none", label="recommended setting", zorder=6, clip_on=False,
             )
         axes.set_xlabel(in_fonts(view.labels[0]))
@@ -61,19 +61,19 @@ def surface_figure(view: SurfaceView) -> bytes:
         axes.set_ylim(*_span(view.y, view.prints[:, 1]))
         for axis in (axes.xaxis, axes.yaxis):
             axis.set_major_formatter(FuncFormatter(lambda value, _: numbers.exact(value)))
-        _key(axes, keys)
-        return _svg(figure)
+        draw_key(axes, keys)
+        return as_svg(figure)
 
 
 def level_figure(view: LevelView) -> bytes:
     """Return a level plot as SVG: one marker a series, bars for intervals, small dots for prints."""
-    with _figure() as (figure, axes):
+    with new_figure() as (figure, axes):
         keys: list[Any] = []
         for number, series in enumerate(view.series):
             keys += _series(axes, series, number, len(view.series))
         for limit in view.limits:
-            axes.axhline(limit.value, color=_INK, linewidth=1.2, linestyle=(0, (6, 3)))
-            keys.append(Line2D([], [], color=_INK, linewidth=1.2, linestyle=(0, (6, 3)), label=in_fonts(limit.words)))
+            axes.axhline(limit.value, color=INK, linewidth=1.2, linestyle=(0, (6, 3)))
+            keys.append(Line2D([], [], color=INK, linewidth=1.2, linestyle=(0, (6, 3)), label=in_fonts(limit.words)))
         axes.set_xticks(range(len(view.levels)), [in_fonts(level) for level in view.levels])
         seen = np.concatenate([series.dots[:, 0] for series in view.series])
         axes.set_xlim(min(-0.5, seen.min(initial=0) - 0.3), max(len(view.levels) - 0.5, seen.max(initial=0) + 0.3))
@@ -83,21 +83,22 @@ def level_figure(view: LevelView) -> bytes:
         axes.set_ylabel(in_fonts(view.labels[1]))
         axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: numbers.exact(value)))
         axes.spines[["top", "right"]].set_visible(False)
-        _key(axes, keys)
-        return _svg(figure)
+        draw_key(axes, keys)
+        return as_svg(figure)
 
 
 @contextmanager
-def _figure() -> Iterator[tuple[Figure, Axes]]:
+def new_figure() -> Iterator[tuple[Figure, Axes]]:
     """Yield an empty figure in our look, whatever the machine's own matplotlib settings are."""
     with mpl.rc_context():
         mpl.rcdefaults()
         mpl.rcParams.update(_LOOK)
-        figure = Figure(figsize=(_WIDE_MM / 25.4, _HIGH_MM / 25.4), layout="constrained")
+        figure = Figure(figsize=(WIDE_MM / 25.4, _HIGH_MM / 25.4), layout="constrained")
         yield figure, figure.add_subplot()
 
 
-def _svg(figure: Figure) -> bytes:
+def as_svg(figure: Figure) -> bytes:
+    """Return a figure as SVG without anything of the machine or the day."""
     content = io.BytesIO()
     figure.savefig(content, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
     return content.getvalue()
@@ -109,14 +110,14 @@ def _bands(axes: Axes, view: SurfaceView) -> list[Any]:
         axes.set_facecolor("#f6f8f9")
         return [Line2D([], [], linestyle="none", label=f"{in_fonts(view.labels[2])}: {numbers.plain(low)} everywhere")]
     levels = MaxNLocator(8).tick_values(low, high)
-    axes.contourf(view.x, view.y, view.z, levels=levels, cmap=_BANDS)
+    axes.contourf(view.x, view.y, view.z, levels=levels, cmap=BANDS)
     limits = [limit.value for limit in view.limits]
     inner = [level for level in levels if low < level < high and not np.isclose(level, limits).any()]
     if inner:
-        lines = axes.contour(view.x, view.y, view.z, levels=inner, colors=_INK, linewidths=0.6)
+        lines = axes.contour(view.x, view.y, view.z, levels=inner, colors=INK, linewidths=0.6)
         place = numbers.place_of(float(levels[1] - levels[0]))
         axes.clabel(lines, fmt=lambda value: _round_label(value, place), fontsize=8, inline_spacing=4)
-    return [Line2D([], [], color=_INK, linewidth=0.6, label=in_fonts(view.labels[2]))]
+    return [Line2D([], [], color=INK, linewidth=0.6, label=in_fonts(view.labels[2]))]
 
 
 def _span(axis: Array, prints: Array) -> tuple[float, float]:
@@ -136,14 +137,14 @@ def _limit_lines(axes: Axes, view: SurfaceView) -> list[Any]:
     keys = []
     for limit in view.limits:
         if view.z.min() < limit.value < view.z.max():
-            lines = axes.contour(view.x, view.y, view.z, levels=[limit.value], colors=_INK, linewidths=1.8)
+            lines = axes.contour(view.x, view.y, view.z, levels=[limit.value], colors=INK, linewidths=1.8)
             labels = axes.clabel(lines, fmt=in_fonts(limit.words), fontsize=8.5, inline_spacing=6)
             for label in labels:
-                label.set_path_effects([Stroke(linewidth=2.5, foreground=_PAPER), Normal()])
+                label.set_path_effects([Stroke(linewidth=2.5, foreground=PAPER), Normal()])
             # Higher values lie to the left of a contour as it is traced, so a lower limit is missed on its right.
             ticks = withTickedStroke(spacing=7, length=0.6, angle=-90 if limit.at_least else 90, linewidth=0.8)
-            lines.set(path_effects=[Stroke(linewidth=3.2, foreground=_PAPER), Normal(), ticks])
-            keys.append(Line2D([], [], color=_INK, linewidth=1.8, label=f"{in_fonts(limit.words)} (ticks: missed)"))
+            lines.set(path_effects=[Stroke(linewidth=3.2, foreground=PAPER), Normal(), ticks])
+            keys.append(Line2D([], [], color=INK, linewidth=1.8, label=f"{in_fonts(limit.words)} (ticks: missed)"))
     return keys
 
 
@@ -157,7 +158,7 @@ def _print_dots(axes: Axes, view: SurfaceView) -> list[Any]:
     counts = np.bincount(group)
     spots = np.array(places)
     keys = axes.plot(
-        spots[:, 0], spots[:, 1], "o", markersize=4.5, color=_INK, markeredgecolor=_PAPER, markeredgewidth=0.8,
+        spots[:, 0], spots[:, 1], "o", markersize=4.5, color=INK, markeredgecolor=PAPER, markeredgewidth=0.8,
         label="prints" + (" (number: how many at one place)" if counts.max() > 1 else ""), clip_on=False, zorder=5,
     )
     for place, count in zip(places, counts.tolist(), strict=True):
@@ -167,7 +168,7 @@ def _print_dots(axes: Axes, view: SurfaceView) -> list[Any]:
                 str(count), tuple(place), xytext=(5 if left else -5, 4 if low else -10), ha="left" if left else "right",
                 textcoords="offset points", fontsize=8, zorder=5,
             )
-            label.set_path_effects([Stroke(linewidth=2, foreground=_PAPER), Normal()])
+            label.set_path_effects([Stroke(linewidth=2, foreground=PAPER), Normal()])
             label.set_annotation_clip(False)
     return list(keys)
 
@@ -179,17 +180,17 @@ def _series(axes: Axes, series: Series, number: int, of: int) -> list[Any]:
     if len(series.dots):
         axes.plot(
             series.dots[:, 0] + shift + 0.05, series.dots[:, 1], marker, markersize=3, markerfacecolor="none",
-            markeredgecolor=_GREY, markeredgewidth=0.6,
+            markeredgecolor=GREY, markeredgewidth=0.6,
         )
     bars = np.isfinite(series.interval).all(axis=1)
-    axes.vlines(place[bars], series.interval[bars, 0], series.interval[bars, 1], color=_INK, linewidth=1.0)
+    axes.vlines(place[bars], series.interval[bars, 0], series.interval[bars, 1], color=INK, linewidth=1.0)
     return list(axes.plot(
-        place, series.centre, marker, linestyle=line, linewidth=0.9, color=_INK, markersize=6.5, markerfacecolor=face,
-        markeredgecolor=_INK, label=in_fonts(series.name),
+        place, series.centre, marker, linestyle=line, linewidth=0.9, color=INK, markersize=6.5, markerfacecolor=face,
+        markeredgecolor=INK, label=in_fonts(series.name),
     ))
 
 
-def _key(axes: Axes, keys: list[Any]) -> None:
+def draw_key(axes: Axes, keys: list[Any]) -> None:
     """Put the key above the axes; leave it out where nothing needs a name."""
     named = [key for key in keys if not key.get_label().startswith("_child")]  # what matplotlib calls a nameless line
     if named:

@@ -21,32 +21,6 @@ def location_tables(found: Locations) -> tuple[Table, ...]:
     return tuple(table for table in (*shown, skipped_table(found)) if table.rows)
 
 
-def overview_table(found: Locations) -> Table:
-    """Return the places of all responses in one table, as short as a screen wants it."""
-    rows = tuple(
-        (words(one.response), one.sense, words(place.factor), unit(place.unit), _interval(place), _end(place))
-        for one in found.rows
-        for place in one.places
-    )
-    columns = ("Response", "Mean", "Factor", "Unit", f"{numbers.level(found.level)} interval", "At an end")
-    note = (
-        f"Each response by itself; the recommended setting weighs all of them. {_A_DRAW} Each interval holds for one factor, not"
-        " for all at once; the report has more."
-    )
-    return Table("Where the best mean lies", columns, rows, "llllrl", note)
-
-
-def location_words(one: Location) -> str:
-    """Return where the best mean lies, as one sentence without a full stop."""
-    parts = []
-    for place in one.places:
-        end = _end(place)
-        parts.append(
-            f"{words(place.factor)} {_interval(place)} {unit(place.unit)}".rstrip() + (f" ({end})" if end else "")
-        )
-    return f"where the {one.sense} mean of {words(one.response)} lies: {', '.join(parts)}"
-
-
 def place_table(one: Location, level: float) -> Table:
     """Return, per factor, the interval of the setting at which the mean of the response is best."""
     rows = tuple(

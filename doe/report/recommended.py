@@ -48,17 +48,6 @@ def setting_table(recommendation: Recommendation) -> Table:
 _UNCHECKED = "* No reference probe has checked this factor on this printer: the setpoint is the setting itself."
 
 
-def printer_table(recommendation: Recommendation) -> Table:
-    """Return the setpoints, one row a printer and factor, for any number of printers."""
-    rows = tuple(
-        (str(row["printer"]), words(one.factor), unit(one.unit), _setpoint(row, one.factor))
-        for row in recommendation.printers for one in recommendation.settings
-    )
-    starred = any(row[3].endswith("*") for row in rows)
-    note = _UNCHECKED if starred else ""
-    return Table("Setpoints per printer", ("Printer", "Factor", "Unit", "Setpoint"), rows, "lllr", note)
-
-
 def _setpoint(row: Mapping[str, Any], factor: str) -> str:
     value = row["setpoints"].get(factor)
     mark = "" if isinstance(value, str) or value is None or factor in row["checked"] else "*"

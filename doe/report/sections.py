@@ -6,28 +6,31 @@ The templates in ``templates/report`` only set what is said here; what is said i
 
 import datetime
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from doe.design import calibrated
 from doe.design.plan import Design
 from doe.model import data as model_data
 from doe.model.results import Fit, JudgedFit, ResponseFit
 from doe.model.settings import actual_settings
 from doe.model.summary import meets
+from doe.recommend.bounds import Chosen
 from doe.recommend.confirmation import Confirmation, Judgement
 from doe.recommend.results import Recommendation
 from doe.record.declared import without_confirmations
 from doe.record.match import Record
-from doe.report import figures, numbers, rows, views
+from doe.report import draw_maps, figures, maps, numbers, rows, views
 from doe.report.completion import completion_tables
 from doe.report.confirmation import forecast_tables, judgement_tables, power_sentences, state_table
 from doe.report.diagnostics import print_rows
 from doe.report.judged import judged_tables
 from doe.report.measured import measured_tables
+from doe.report.printers import lines_table
 from doe.report.recommended import answer, recommendation_tables, setting_table
 from doe.report.tables import Table, in_fonts, parts, words
 from doe.report.values import reading_rows
@@ -36,6 +39,11 @@ from doe.study.spec import Response, Study
 from doe.verdicts import Verdict
 
 Block = dict[str, Any]
+View = views.SurfaceView | views.LevelView | maps.MapView | maps.MarginView
+_DRAWN: Mapping[type, Callable[[Any], bytes]] = {
+    views.SurfaceView: figures.surface_figure, views.LevelView: figures.level_figure,
+    maps.MapView: draw_maps.map_figure, maps.MarginView: draw_maps.margin_figure,
+}
 """One part of a section: ``kind`` (text, strong, heading, list, table, figure) and what that kind needs."""
 
 PREVAIL = (
@@ -111,6 +119,8 @@ class ReportInputs:
     prepared_at: str
     interval: Mapping[str, views.Interval] = field(default_factory=dict)
     trial: TrialState = TrialState()
+    chosen: Chosen | None = None
+    """What the recommendation was chosen from and by; None where it was not by requirements."""
 
 
 def document(inputs: ReportInputs) -> dict[str, Any]:
@@ -229,7 +239,8 @@ def _deviations(inputs: ReportInputs) -> list[Block]:
 
 
 def _data(inputs: ReportInputs) -> list[Block]:
-    tables = (rows.load_rows(inputs.record), rows.check_rows(inputs.study, inputs.record))
+    lines = lines_table(inputs.study, calibrated.lines_of(inputs.study, inputs.record.checks))
+    tables = (rows.load_rows(inputs.record), rows.check_rows(inputs.study, inputs.record), lines)
     return [_table(rows.data_summary(inputs.study, inputs.record)), *(_table(table) for table in tables if table.rows)]
 
 
@@ -325,7 +336,17 @@ def _recommendation(inputs: ReportInputs) -> list[Block]:
         " another lot, oven or printer. The setting is a hypothesis until prints confirm it."
     )
     shown = [_table(table) for table in recommendation_tables(found, level)]
+    shown += [_figure(view) for view in _maps(inputs, found)]
     return [_text(promises), *shown, *_verdict_blocks(found.verdicts), _strong(f"Next step: {found.next}")]
+
+
+def _maps(inputs: ReportInputs, found: Recommendation) -> list[View]:
+    """Return the map of the bound and the margins of each requirement around the setting."""
+    if inputs.chosen is None or found.window is None:
+        return []
+    whole = maps.map_view(inputs.chosen, found.window)
+    margins = maps.margin_views(inputs.chosen, found.window, inputs.study.header.confidence)
+    return [*([] if whole is None else [whole]), *margins]
 
 
 def _confirmation(inputs: ReportInputs) -> list[Block]:
@@ -386,9 +407,9 @@ def _table(table: Table) -> Block:
     }
 
 
-def _figure(view: views.SurfaceView | views.LevelView) -> Block:
-    drawn = figures.surface_figure(view) if isinstance(view, views.SurfaceView) else figures.level_figure(view)
-    return {"kind": "figure", "svg": drawn, "caption": view.caption, "alt": view.alt}
+def _figure(view: View) -> Block:
+    draw: Callable[[Any], bytes] = _DRAWN[type(view)]
+    return {"kind": "figure", "svg": draw(view), "caption": view.caption, "alt": view.alt}
 
 
 def _printable(value: Any) -> Any:  # noqa: ANN401 - JSON values

@@ -264,3 +264,25 @@ def test_lack_of_fit_is_judged_within_loads(case):
     after = fit_of(study, design, moved, request=FitRequest(main))[0].responses[0].lack_of_fit
     assert before["df_lof"] == 1
     assert after == pytest.approx(before, rel=1e-6)
+
+
+def test_a_grade_typed_in_for_a_failed_print_is_counted_nowhere(case):
+    study, design, record = case
+    grades = {"name": "bed_grade", "kind": "graded", "grades": [0, 1, 2, 3, 4, 5], "per": "print", "at_least": 4}
+    study = make_study(
+        factors=TWO, model={"terms": "main"}, printers=[], responses=[study.responses[0].model_dump(), grades]
+    )
+    prints = record.prints.assign(bed_grade=5.0)
+    prints.loc[3, ["outcome", "bed_grade"]] = ["detached", 0.0]
+    fit, _ = fit_model(study, design, replace(record, prints=prints))
+    assert sum(row["values"] for row in fit.summaries[0].rows) == fit.judged[0].values == len(prints) - 1
+    assert all("0" not in row["counts"] for row in fit.summaries[0].rows)
+
+
+def test_passes_are_counted_as_passes(case):
+    study, design, record = case
+    tight = {"name": "tight", "kind": "pass_fail", "per": "print"}
+    study = make_study(factors=TWO, model={"terms": "main"}, printers=[], responses=[study.responses[0].model_dump(), tight])
+    prints = record.prints.assign(tight=np.where(np.arange(len(record.prints)) % 3 == 0, "fail", "pass"))
+    rows = fit_model(study, design, replace(record, prints=prints))[0].summaries[0].rows
+    assert sum(row["meets"] for row in rows) == sum(row["counts"].get("pass", 0) for row in rows) == (prints["tight"] == "pass").sum()

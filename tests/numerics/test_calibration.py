@@ -104,15 +104,11 @@ def test_gum_calibration_of_a_thermometer():
     assert known.dof == pytest.approx(9)
 
 
-def test_shared_error_joins_line_and_probe():
-    line = calibration.with_scatter(calibration.fit_line(*CHECK), calibration.Scatter(0.9, math.inf))
+def test_what_readings_with_a_probe_have_in_common():
     budget = calibration.Budget(limit=1.5, share=0.004, contact=5, readout=1)
-    # at 265 the line's standard error is that of a mean of three, and 0.4 % of the actual value is below 1.5
-    assert float(calibration.shared_sd(line, budget, 265)) == pytest.approx(math.sqrt(0.27 + (2.25 + 25 + 1) / 3))
+    assert float(calibration.common_sd(budget, 265)) == pytest.approx(math.sqrt((2.25 + 25 + 1) / 3))  # 0.4 % of it is below 1.5
     assert float(calibration.common_sd(budget, 1000)) == pytest.approx(math.sqrt((16 + 25 + 1) / 3))
-    # without the probe's limit nothing in common is claimed
-    unstated = calibration.Budget(contact=5, readout=1)
-    assert float(calibration.shared_sd(line, unstated, 265)) == pytest.approx(math.sqrt(0.27))
+    assert float(calibration.common_sd(calibration.Budget(contact=5, readout=1), 265)) == 0  # without the limit none is claimed
 
 
 class TestScatter:

@@ -52,9 +52,9 @@ def test_settings_of_the_machine_do_not_matter():
 
 
 def test_bands_are_shades_of_one_hue_that_only_get_darker():
-    lightness = figures._BANDS(np.linspace(0, 1, 20))[:, :3] @ [0.2126, 0.7152, 0.0722]
+    lightness = figures.BANDS(np.linspace(0, 1, 20))[:, :3] @ [0.2126, 0.7152, 0.0722]
     assert (np.diff(lightness) < 0).all()
-    red, green, blue = figures._BANDS(np.linspace(0.05, 1, 20))[:, :3].T
+    red, green, blue = figures.BANDS(np.linspace(0.05, 1, 20))[:, :3].T
     assert ((red < green) & (green < blue)).all()
 
 

@@ -25,13 +25,6 @@ PLACE = Location(
 FOUND = Locations((PLACE,), {"warp": "it is to be neither high nor low but between limits or at a target"}, 0.95)
 
 
-def test_the_place_in_one_sentence():
-    assert location.location_words(PLACE) == (
-        "where the highest mean of z strength lies: nozzle temperature 268 to 285 °C (at its upper end in 41 % of draws),"
-        " drying time 7.5 to 10.5 h"
-    )
-
-
 def test_places_are_rounded_outwards_to_what_can_be_set():
     table = location.place_table(PLACE, 0.95)
     assert table.title == "Where the highest mean of z strength lies"
@@ -55,12 +48,6 @@ def test_an_interval_on_the_grid_is_not_widened():
 def test_nearly_all_draws_are_not_all():
     end = dataclasses.replace(NOZZLE, at_to=0.9996)
     assert "in 99 % of draws" in location.place_table(dataclasses.replace(PLACE, places=(end,)), 0.95).rows[0][5]
-
-
-def test_overview_has_a_line_a_response_and_factor():
-    rows = location.overview_table(FOUND).rows
-    assert rows[0] == ("z strength", "highest", "nozzle temperature", "°C", "268 to 285", "at its upper end in 41 % of draws")
-    assert len(rows) == 2
 
 
 def test_shape_says_what_is_known():

@@ -190,6 +190,6 @@ class TestDrawing:
 
     def test_shades_get_darker_with_the_bound(self):
         shades = [*np.linspace(*draw_maps._LIGHT, 4), *np.linspace(*draw_maps._DARK, 3)]
-        lightness = draw_maps._BANDS(shades)[:, :3] @ [0.2126, 0.7152, 0.0722]
+        lightness = draw_maps.BANDS(shades)[:, :3] @ [0.2126, 0.7152, 0.0722]
         assert (np.diff(lightness) < -0.02).all()
         assert lightness[3] - lightness[4] > 1.5 * (lightness[2] - lightness[3])  # the step at what is asked for
