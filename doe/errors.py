@@ -4,7 +4,8 @@
 
     DoeError
     ├── InputRefused      something the user gave cannot be used; exit status 3
-    │   └── StudyBusy     another command holds the study; exit status 3
+    │   ├── StudyBusy     another command holds the study; exit status 3
+    │   └── StudyAltered  files were altered outside the tool; exit status 3
     └── InternalFault     the fault is ours; exit status 1
 
 The library raises; only ``doe.cli.app`` turns an error into words and an exit status.
@@ -49,6 +50,8 @@ class InputRefused(DoeError):
     """
 
     exit_status = 3
+    heading = "Refused: {count}; nothing was changed."
+    """What stands above the problems; ``{count}`` is their number in words."""
 
     def __init__(self, problems: Problem | Iterable[Problem]) -> None:
         self.problems = (problems,) if isinstance(problems, Problem) else tuple(problems)
@@ -57,6 +60,12 @@ class InputRefused(DoeError):
 
 class StudyBusy(InputRefused):
     """Another command holds the study's lock."""
+
+
+class StudyAltered(InputRefused):
+    """Files of the study are not as the log says."""
+
+    heading = "Altered outside doe: {count}."
 
 
 class InternalFault(DoeError):

@@ -22,6 +22,9 @@ _LOCK = ".doe.lock"
 _STAGING = ".doe-staging"
 _INTENT = ".doe-intent.json"
 _WAIT_SECONDS = 3.0
+_KEYS = {"time", "command", "version", "read", "wrote", "detail", "previous", "own"}
+NO_LINE = "0" * 64
+"""What the first line of a log gives as the digest of the one before it."""
 
 
 def digest(content: bytes) -> str:
@@ -33,6 +36,24 @@ def digest_of(data: Any) -> str:  # noqa: ANN401 - any JSON value
     """Return the SHA-256 of a JSON value in its canonical form (sorted keys, no spaces, UTF-8)."""
     text = json.dumps(data, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
     return digest(text.encode())
+
+
+def log_line(text: bytes) -> dict[str, Any] | None:
+    """
+    Return a line of the log as data; None where it is not one that ``Folder.commit`` wrote.
+
+    Each line ends in the digest of all else in it (``own``), so that a slip in the last line is seen before another follows.
+    """
+    try:
+        line = json.loads(text)
+    except ValueError:
+        return None
+    if not isinstance(line, dict) or set(line) | {"own"} != _KEYS:
+        return None
+    own = line.get("own")
+    rest = {key: value for key, value in line.items() if key != "own"}
+    same = json.dumps(line, sort_keys=True, ensure_ascii=False).encode() == text
+    return line if same and own in (None, digest_of(rest)) else None
 
 
 def dump_json(data: Any) -> bytes:  # noqa: ANN401 - any JSON value
@@ -90,10 +111,22 @@ class Folder:
             ) from None
 
     def log(self) -> list[dict[str, Any]]:
-        """Return the lines of the log, oldest first."""
-        if not self.has(LOG):
-            return []
-        return [json.loads(line) for line in self.read(LOG).decode().splitlines()]
+        """Return the lines of the log, oldest first; a log that cannot be read is refused with the lines that are damaged."""
+        lines = list(enumerate(self.log_texts(), 1))
+        damaged = [number for number, text in lines if log_line(text) is None]
+        if damaged:
+            raise InputRefused(
+                Problem(
+                    f"{LOG}, line {number}", "it is not a line that doe wrote", "the log is never edited",
+                    "bring the file back from a copy, then run 'doe check'",
+                )
+                for number in damaged
+            )
+        return [line for _, text in lines if (line := log_line(text)) is not None]
+
+    def log_texts(self) -> list[bytes]:
+        """Return the lines of the log as they stand in the file, oldest first, without the newlines."""
+        return self.read(LOG).removesuffix(b"\n").split(b"\n") if self.has(LOG) else []
 
     def log_head(self, except_by: str | None = None) -> str:
         """
@@ -101,9 +134,10 @@ class Folder:
 
         With ``except_by`` the lines of one command are passed over: a second report then shows the same head as the first.
         """
-        lines = self.read(LOG).splitlines() if self.has(LOG) else []
-        kept = [line for line in lines if json.loads(line)["command"] != except_by]
-        return digest(kept[-1]) if kept else "0" * 64
+        kept = self.log_texts()
+        if except_by is not None:
+            kept = [text for text, line in zip(kept, self.log(), strict=True) if line["command"] != except_by]
+        return digest(kept[-1]) if kept else NO_LINE
 
     @contextlib.contextmanager
     def locked(self, command: str) -> Iterator[None]:
@@ -137,6 +171,20 @@ class Folder:
                 path.unlink(missing_ok=True)
             lock.release()
 
+    @contextlib.contextmanager
+    def settled(self, command: str) -> Iterator[str | None]:
+        """
+        Read the study while no other command works on it; gives the command that was interrupted and is finished now.
+
+        In a folder where nobody may write there is nothing to wait for, and nothing is finished.
+        """
+        if not os.access(self.path, os.W_OK):
+            yield None
+            return
+        stopped = self.interrupted()
+        with self.locked(command):
+            yield stopped
+
     def commit(
         self,
         command: str,
@@ -162,7 +210,7 @@ class Folder:
         detail : mapping, optional
             Anything else the log should hold, as JSON values (seed, reason, before and after).
         """
-        line = {
+        line: dict[str, Any] = {
             "time": stamp(),
             "command": command,
             "version": version,
@@ -171,14 +219,29 @@ class Folder:
             "detail": dict(detail or {}),
             "previous": self.log_head(),
         }
+        line["own"] = digest_of(line)
         text = json.dumps(line, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
         contents = dict(writes)
-        contents[LOG] = (self.read(LOG) if self.has(LOG) else b"") + text.encode()
+        contents[LOG] = b"".join(before + b"\n" for before in self.log_texts()) + text.encode()
         try:
             self._stage(contents)
             self._finish_interrupted()
         except OSError as error:
+            if not (self.path / _INTENT).exists():
+                with contextlib.suppress(OSError):  # what was half staged takes space that may be what is missing
+                    self._finish_interrupted()
             raise _cannot_write(self.path, error) from None
+
+    def interrupted(self) -> str | None:
+        """Return the command that was stopped while its results were put in place, or None; the next one finishes it."""
+        intent, staging = self.path / _INTENT, self.path / _STAGING
+        if not intent.is_file():
+            return None
+        number = next(number for number, name in json.loads(intent.read_text()).items() if name == LOG)
+        staged = staging / number
+        texts = staged.read_bytes().removesuffix(b"\n").split(b"\n") if staged.is_file() else self.log_texts()
+        line = log_line(texts[-1])
+        return None if line is None else str(line["command"])
 
     def _stage(self, contents: Mapping[str, bytes]) -> None:
         staging = self.path / _STAGING

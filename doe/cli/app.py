@@ -8,7 +8,7 @@ from typing import Any
 
 import typer
 
-from doe.cli import answer, confirming, floor, protocol, rounds, whole
+from doe.cli import answer, confirming, floor, keeping, protocol, rounds, whole
 from doe.errors import DoeError, InputRefused
 
 app = typer.Typer(
@@ -20,7 +20,7 @@ app = typer.Typer(
     help="Plan, record and analyse the test prints that qualify a filament on your printers.",
     epilog="Start with 'doe demo', or with 'doe new' in the folder where your studies live. 'doe status' names the next step.",
 )
-for group in (protocol, floor, answer, confirming, rounds, whole):
+for group in (protocol, floor, answer, confirming, rounds, keeping, whole):
     group.register(app)
 
 
@@ -51,18 +51,22 @@ def _say(error: DoeError) -> None:
     if "--json" in sys.argv:
         print(json.dumps(_problems(error), ensure_ascii=False))
     elif isinstance(error, InputRefused):
-        count = len(error.problems)
-        print(f"Refused: {count} problem{'s' if count > 1 else ''}; nothing was changed.", file=sys.stderr)
+        print(error.heading.format(count=_count(error)), file=sys.stderr)
         for problem in error.problems:
             print(f"- {problem}", file=sys.stderr)
     else:
         print(f"doe: {error}", file=sys.stderr)
 
 
+def _count(error: InputRefused) -> str:
+    count = len(error.problems)
+    return f"{count} problem{'s' if count > 1 else ''}"
+
+
 def _problems(error: DoeError) -> dict[str, Any]:
     problems = error.problems if isinstance(error, InputRefused) else ()
     return {
-        "refused": str(error) if not problems else f"{len(problems)} problem{'s' if len(problems) > 1 else ''}",
+        "refused": _count(error) if isinstance(error, InputRefused) else str(error),
         "problems": [
             {"where": one.where, "found": one.found, "allowed": one.allowed, "remedy": one.remedy} for one in problems
         ],

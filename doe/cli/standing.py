@@ -24,7 +24,8 @@ class Standing:
 
 def status(folder: Folder) -> Done:
     """Say where the study stands; changes nothing."""
-    found = _standing(folder)
+    with folder.settled("status"):
+        found = _standing(folder)
     data = {"study": str(folder.path), "state": found.state, "next": found.next}
     return Done(data, lines=(found.state, f"Next: {found.next}"))
 

@@ -381,7 +381,8 @@ def _level_test(one: Fitted, part: _Part, coded: Array) -> float | None:
     if one.mixed is None or one.inference is None or one.inference.mixture is not None:
         return None
     rows = optimum.slopes(coded[:, list(part.free)], part.terms, range(len(part.free)))[0] @ part.matrix
-    return reml.f_test(one.mixed, rows).p
+    p_value = reml.f_test(one.mixed, rows).p
+    return p_value if np.isfinite(p_value) else None  # below two denominator degrees of freedom there may be no such F
 
 
 def _path(area: Region, one: Fitted, part: _Part, sign: float) -> tuple[PathStep, ...]:

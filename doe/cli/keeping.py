@@ -1,0 +1,46 @@
+"""The command that looks after the folder of a study: ``check``."""
+
+import typer
+
+from doe.cli.desk import Done
+from doe.cli.options import HERE, JsonOption, StudyOption, folder_of, show
+from doe.errors import InputRefused, Problem, StudyAltered
+from doe.files import Folder
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command of this module."""
+    app.command()(check)
+
+
+def check(study: StudyOption = HERE, as_json: JsonOption = False) -> None:
+    """Compare the study with its log: say what was altered outside doe. Changes nothing."""
+    show(checked(folder_of(study)), as_json)
+
+
+def checked(folder: Folder) -> Done:
+    """
+    Compare the study with its log.
+
+    Raises
+    ------
+    InputRefused
+        No study there.
+    StudyAltered
+        One problem for each thing that was altered.
+    """
+    from doe.record.integrity import STUDY, examine
+
+    if not folder.has(STUDY):
+        raise InputRefused(
+            Problem(str(folder.path), f"there is no {STUDY} in it", "a study folder holds one", "name it with --study")
+        )
+    with folder.settled("check") as stopped:
+        found = examine(folder)
+    if found.problems:
+        raise StudyAltered(found.problems)
+    resumed = () if stopped is None else (f"'doe {stopped}' had been interrupted while it wrote; it is finished now.",)
+    notes = (*resumed, *found.notes)
+    data = {"lines": found.lines, "files": found.files, "notes": list(notes)}
+    whole = f"{found.files} files are as the log's {found.lines} lines say; nothing was altered outside doe."
+    return Done(data, lines=(*notes, whole))
