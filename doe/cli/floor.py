@@ -84,6 +84,9 @@ def plan(
     pilot: Annotated[
         bool, typer.Option("--pilot", help="First a few corner prints, before drying loads are spent.")
     ] = False,
+    reprint: Annotated[
+        bool, typer.Option("--reprint", help="Plan the prints that were lost anew, on new drying loads.")
+    ] = False,
     adopt: Annotated[
         Path | None, typer.Option("--from", metavar="FILE", help="Take over a plan made elsewhere (CSV).")
     ] = None,
@@ -99,6 +102,9 @@ def plan(
         show(planning.adopt(folder, adopt, replacing=replace), as_json)
         return
     number = steps.fresh_seed() if seed is None else seed
+    if reprint:
+        show(planning.reprint(folder, number), as_json)
+        return
     if pilot:
         show(planning.pilot(folder, number, replacing=replace), as_json)
         return

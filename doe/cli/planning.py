@@ -19,6 +19,19 @@ if TYPE_CHECKING:
     from doe.study.spec import Study
 
 
+LOST = ("lost", "skipped")
+"""Outcomes that say nothing of the settings, so that a print may be made again."""
+_NOTHING_LOST = Problem(
+    "record/prints.csv", "no print of the plan was lost or skipped that is not planned anew already",
+    "prints with one of these outcomes are printed again",
+    "record the outcome first (doe collect); a failed print is a result, and stays",
+)
+_CONFIRMED = Problem(
+    "plan.csv", "a confirmation is planned from the fit of what there is", "reprints come before it, since they change that fit",
+    "where a print of the confirmation was lost, run 'doe confirm' for what can be said",
+)  # fmt: skip
+
+
 def plan(folder: Folder, request: "PlanRequest", *, replacing: bool = False) -> Done:
     """Plan the prints and lock the protocol; without a number of prints, propose two and write nothing."""
     from doe.design import purpose
@@ -53,6 +66,38 @@ def adopt(folder: Folder, file: Path, *, replacing: bool = False) -> Done:
         {"from": file.name, "sha256": digest(content)},
         replacing=replacing,
         first=True,
+    )
+
+
+def reprint(folder: Folder, seed: int) -> Done:
+    """Plan the prints that were lost anew; the record keeps the old ones."""
+    from doe.design.read import PLAN, plan_text
+    from doe.design.reprint import reprint as planned_anew
+    from doe.design.reprint import reprinted
+    from doe.report import tables
+
+    with folder.locked("plan"):
+        desk = Desk(folder)
+        study = desk.study()
+        design, record = desk.design(study), desk.record(study)
+        mine = set(design.fitted["print"]) - reprinted(design)
+        lost = [name for name, what in zip(record.prints["print"], record.prints["outcome"], strict=True)
+                if what in LOST and name in mine]  # fmt: skip
+        if design.confirmations:
+            raise InputRefused(_CONFIRMED)
+        if not lost:
+            raise InputRefused(_NOTHING_LOST)
+        made = planned_anew(study, design, lost, seed)
+        desk.commit("plan", {PLAN: plan_text(made)}, reprint=lost, seed=seed)
+    new = made.of_round(made.rounds[-1])
+    loads = sum(name != "" for name in set(new["load"]))
+    of_loads = f" on {loads} new drying load{'s' if loads > 1 else ''}" if loads else ""
+    rows = tuple(zip(new["reprint_of"], new["print"], new["load"], new["printer"], strict=True))
+    data = [dict(zip(("lost", "print", "load", "printer"), row, strict=True)) for row in rows]
+    return Done(
+        {"round": made.rounds[-1], "reprints": data, "seed": seed, "file": PLAN, "next": "doe sheet"},
+        (tables.Table("Prints planned anew", ("Lost", "Printed anew as", "Load", "Printer"), rows, "llll"),),
+        (f"Planned anew{of_loads}: {', '.join(lost)}. They count for the round that they were lost from.", "Next: doe sheet"),
     )
 
 

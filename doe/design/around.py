@@ -206,7 +206,7 @@ def _task(
                 check.block_columns(
                     [*runs["printer"], *(names[code] if code >= 0 else "" for code in printer.tolist())]
                 ),
-                check.block_columns([*(str(number) for number in runs["round"]), *["new"] * free]),
+                check.block_columns([*check.round_blocks(runs), *["new"] * free]),
             ]
         ),
         limits=region.limits(study),

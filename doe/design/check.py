@@ -66,6 +66,11 @@ def settings_of(study: Study, runs: pd.DataFrame, what: str = "target") -> pd.Da
     return pd.DataFrame({factor.name: runs[f"{what}.{factor.name}"].to_numpy() for factor in study.factors})
 
 
+def round_blocks(runs: pd.DataFrame) -> list[str]:
+    """Return the round that each print counts for: its own, or that of the print which a reprint stands for."""
+    return [str(number) for number in runs.get("block", runs["round"])]
+
+
 def block_columns(labels: Sequence[str]) -> Array:
     """Return sum-to-zero columns for the printers (or rounds) of some prints, shape (n, groups - 1)."""
     code = codes(labels)
@@ -109,7 +114,7 @@ def matrix(study: Study, runs: pd.DataFrame) -> tuple[Array, Codes | None]:
     """
     model = scale.model_terms(study)
     X = terms.model_matrix(scale.coded(study, settings_of(study, runs)), model, scale.level_counts(study))
-    blocks = [block_columns(list(runs["printer"])), block_columns([str(number) for number in runs["round"]])]
+    blocks = [block_columns(list(runs["printer"])), block_columns(round_blocks(runs))]
     load = codes(list(runs["load"]))
     return np.hstack([X, *blocks]), load if load.max(initial=-1) >= 0 else None
 
@@ -130,7 +135,7 @@ def strata(study: Study, runs: pd.DataFrame) -> Strata:
 def _pure_error_dof(study: Study, runs: pd.DataFrame, load: Codes) -> int:
     """Return what replicates leave beside the differences of loads, printers and rounds, as the test of lack of fit counts it."""
     cell = cells(settings_of(study, runs))
-    labels = [[str(code) for code in cell], [str(code) for code in load if code >= 0], list(runs["printer"]), list(runs["round"])]
+    labels = [[str(code) for code in cell], [str(code) for code in load if code >= 0], list(runs["printer"]), round_blocks(runs)]
     groups = [codes([str(label) for label in one]) for one in labels if len(one) == len(runs)]
     columns = [np.eye(int(code.max()) + 1)[code] for code in groups if code.min(initial=0) >= 0 and code.max(initial=-1) >= 0]
     return len(runs) - int(np.linalg.matrix_rank(np.hstack(columns)))

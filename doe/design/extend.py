@@ -120,23 +120,18 @@ def _joined(study: Study, design: Design, made: _Made, request: ExtendRequest) -
         request.kind,
         request.seed,
         design.rounds[-1] + 1,
-        1 + max(_number(name) for name in design.runs["print"]),
-        1 + max(_number(name) for name in design.runs["load"]),
+        1 + max(plan.number(name) for name in design.runs["print"]),
+        1 + max(plan.number(name) for name in design.runs["load"]),
     )
     new = plan.assemble(study, targets, prints.load, prints.printer, prints.kinds, provenance)
     new["cell"] = check.cells_after(study, design.runs, new)
-    runs = pd.concat([design.runs, new], ignore_index=True)
+    runs = plan.joined(design.runs, new)
     facts = {"kind": request.kind, "round": provenance.round, **made.facts}
     if request.kind == "fold-over":  # the others are laid on the increments from the start
         facts["rounding"] = rounding
     whole = plan.checked(study, runs, facts, adopted=True)
     found = (*made.verdicts, *_still_missing(study, runs), *_beyond_budget(study, runs))
     return replace(whole, verdicts=(*found, *whole.verdicts))
-
-
-def _number(identifier: str) -> int:
-    """Return the number in an identifier such as ``P07K``; 0 for an empty one."""
-    return int("0" + "".join(sign for sign in identifier if sign.isdigit()))
 
 
 # Refusals and verdicts that all kinds share

@@ -34,7 +34,8 @@ class Design:
         (identifier, or empty where the study has no loads), ``printer`` (name, or empty where the study names none), ``point``
         (corner, centre, axial, edge, inside, reference, adopted), ``cell`` (number of the setting in the plan: equal numbers are
         replicates), ``kind`` (of the plan), ``seed``; then for each factor ``target.NAME`` (actual value wanted, natural units,
-        or a level) and ``set.NAME`` (this printer's setpoint).
+        or a level) and ``set.NAME`` (this printer's setpoint). With reprints also ``reprint_of`` (the lost print that this one
+        stands for, or empty) and ``block`` (the round that it counts for).
     verdicts : tuple of Verdict
         What the plan cannot do, as known when it was made; empty for a plan read from disk.
     facts : dict
@@ -103,7 +104,7 @@ def plan_runs(study: Study, request: PlanRequest, pilot: pd.DataFrame | None = N
     why = purpose.reasons(choice, check.strata(study, runs), numeric=any(one.is_numeric for one in study.factors))
     held = None if choice.held_back is None else asdict(choice.held_back)
     facts = {**design.facts, "purpose": choice.purpose, "why": why, "held_back": held}
-    return replace(design, runs=runs if pilot is None else pd.concat([pilot, runs], ignore_index=True), facts=facts)
+    return replace(design, runs=runs if pilot is None else joined(pilot, runs), facts=facts)
 
 
 @dataclass(frozen=True)
@@ -227,6 +228,20 @@ def identifier(prefix: str, number: int, width: int) -> str:
     digits = f"{number:0{width}d}"
     total = sum(place * int(digit) for place, digit in enumerate(reversed(digits), 2)) + ord(prefix)
     return f"{prefix}{digits}{_LETTERS[total % len(_LETTERS)]}"
+
+
+def joined(earlier: pd.DataFrame, new: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of a new round under those of earlier ones; where either has reprints, all rows say what they count for."""
+    whole = pd.concat([earlier, new], ignore_index=True)
+    if "block" in whole:
+        whole["block"] = whole["block"].fillna(whole["round"]).astype(int)
+        whole["reprint_of"] = whole["reprint_of"].fillna("")
+    return whole
+
+
+def number(identifier: str) -> int:
+    """Return the number in an identifier such as ``P07K``; 0 for an empty one."""
+    return int("0" + "".join(sign for sign in identifier if sign.isdigit()))
 
 
 def checked(study: Study, runs: pd.DataFrame, facts: dict[str, Any], *, adopted: bool) -> Design:

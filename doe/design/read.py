@@ -11,6 +11,7 @@ from doe.study.spec import Study
 PLAN = "plan.csv"
 _COUNTS = ("round", "order", "cell", "seed")
 _TEXTS = ("print", "load", "printer", "point", "kind")
+_OF_REPRINTS = "block"
 
 
 def read_plan(content: bytes, study: Study, where: str = PLAN) -> Design:
@@ -35,9 +36,10 @@ def read_plan(content: bytes, study: Study, where: str = PLAN) -> Design:
                 "bring the file back from a copy, or plan again in a new folder",
             )
         )
-    numeric = [*_COUNTS, *(f"{what}.{f.name}" for f in study.factors if f.is_numeric for what in ("target", "set"))]
+    counts = [*_COUNTS, *(key for key in (_OF_REPRINTS,) if key in table)]
+    numeric = [*counts, *(f"{what}.{f.name}" for f in study.factors if f.is_numeric for what in ("target", "set"))]
     try:
-        table = table.astype({name: int if name in _COUNTS else float for name in numeric})
+        table = table.astype({name: int if name in counts else float for name in numeric})
     except ValueError as error:
         raise InputRefused(
             Problem(where, str(error), "numbers in every number column", "bring the file back from a copy")

@@ -1,6 +1,5 @@
 """From a record to the arrays of one response: which values count, at which actual settings, in which load and print."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -283,7 +282,7 @@ def _arranged(
         cell=runs["cell"].to_numpy(dtype=np.int64),
         printers=tuple(dict.fromkeys(name for name in runs["printer"] if name)),
         printer=np.maximum(check.codes(list(runs["printer"])), 0),
-        rounds=tuple(dict.fromkeys(str(number) for number in runs["round"])),
+        rounds=tuple(dict.fromkeys(check.round_blocks(runs))),
         order=none,
         excluded=(),
         load_names=tuple(dict.fromkeys(name for name in runs["load"] if name)),
@@ -293,8 +292,7 @@ def _arranged(
 def printer_and_round_columns(runs: pd.DataFrame) -> tuple[Array, list[str]]:
     """Return the sum-to-zero columns of printers and rounds with their labels."""
     columns, labels = [], []
-    for name in ("printer", "round"):
-        present: Sequence[str] = [str(value) for value in runs[name]]
+    for name, present in (("printer", list(runs["printer"])), ("round", check.round_blocks(runs))):
         made = check.block_columns(present)
         columns.append(made)
         groups = list(dict.fromkeys(value for value in present if value))

@@ -66,10 +66,7 @@ def with_confirmations(design: Design) -> Design:
     Design
     """
     last = max(number for number in design.rounds if number not in design.confirmations)
-    mine = design.runs["kind"] == CONFIRMATION
-    return replace(
-        design,
-        runs=design.runs.assign(
-            round=design.runs["round"].where(~mine, last), kind=design.runs["kind"].where(~mine, "adopted")
-        ),
-    )
+    runs, mine = design.runs, design.runs["kind"] == CONFIRMATION
+    before = runs[runs["round"] == last].iloc[0]
+    counted = {key: runs[key].where(~mine, before[key]) for key in ("round", "block") if key in runs}
+    return replace(design, runs=runs.assign(**counted, kind=runs["kind"].where(~mine, "adopted")))

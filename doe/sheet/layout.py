@@ -216,7 +216,9 @@ def plan_digest(study_definitions: Mapping[str, Any], runs_of_round: pd.DataFram
 
 def _plain_rows(runs: pd.DataFrame) -> list[dict[str, Value]]:
     records = runs.to_dict(orient="records")
-    return [{str(key): _plain(str(key), value) for key, value in row.items()} for row in records]
+    # What a reprint stands for is not printed, and a plan gains these columns with its first reprints: older sheets stay valid.
+    kept = [{key: value for key, value in row.items() if key not in ("block", "reprint_of")} for row in records]
+    return [{str(key): _plain(str(key), value) for key, value in row.items()} for row in kept]
 
 
 def _plain(key: str, value: Any) -> Value:  # noqa: ANN401 - a cell of a DataFrame
