@@ -1,20 +1,25 @@
 """What the report is made of: everything in the study, read once, with the digest of each file."""
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from doe import __version__
 from doe.cli.desk import RECOMMENDATION, Desk
-from doe.files import digest
+from doe.files import LOG, Folder, digest, dump_json
 
 if TYPE_CHECKING:
+    from doe.report.sections import Revision
     from doe.report.write import ReportInputs
+
+SOFTWARE = "software.json"
+"""The versions that made a report, among the files that it carries."""
 
 _LIBRARIES = ("numpy", "scipy", "statsmodels", "pandas", "pyDOE3", "matplotlib", "typst")
 
 
-def report_inputs(desk: Desk) -> "ReportInputs":
+def report_inputs(desk: Desk, versions: Mapping[str, str] | None = None) -> "ReportInputs":
     """
-    Collect what the report shows.
+    Collect what the report shows; ``versions`` of the software are those that run now, unless given.
 
     Raises
     ------
@@ -45,9 +50,10 @@ def report_inputs(desk: Desk) -> "ReportInputs":
             advice = choose.recommend_settings(study, design, fit, fitted, stored["number"], record)
     tried = trial.trial(desk, study, design, record)
     released = trial.release_of(desk, tried)
-    log = desk.folder.log()
-    before_reports = [line for line in log if line["command"] != "report"]
-    files = {name: digest(desk.folder.read(name)) for name in [*desk.read, *desk.folder.names("sheets/*.xlsx")]}
+    log, text = _log_before_report(desk.folder)
+    used = _versions() if versions is None else dict(versions)
+    carried = {**{name: desk.folder.read(name) for name in _carried(desk)}, LOG: text, SOFTWARE: dump_json(used)}
+    files = {name: digest(content) for name, content in carried.items() if name != LOG} | _sheets(log)
     return ReportInputs(
         study=study,
         design=design,
@@ -56,10 +62,10 @@ def report_inputs(desk: Desk) -> "ReportInputs":
         recommendation=advice,
         predict={one.result.response: partial(predicted_mean, study, one) for one in fitted},
         cautions=materials.template(study.header.family).cautions,
-        log=before_reports,
+        log=log,
         log_head=desk.folder.log_head("report"),
         files=dict(sorted(files.items())),
-        versions=_versions(),
+        versions=used,
         interval={
             one.result.response: partial(mean_interval, study, one)
             for one in fitted
@@ -69,8 +75,38 @@ def report_inputs(desk: Desk) -> "ReportInputs":
         if tried is None
         else TrialState(tried.confirmation, tried.judgement, released, tried.superseded or bool(tried.stale)),
         chosen=None if advice is None else choose.chosen_setting(study, design, fitted, advice, record),
-        prepared_at=before_reports[-1]["time"],
+        prepared_at=log[-1]["time"],
+        attachments=carried,
+        revision=_revision(log),
     )
+
+
+def _log_before_report(folder: Folder) -> tuple[list[dict[str, Any]], bytes]:
+    """Return the log up to its last line that no report wrote, as data and as it stands in the file: a second report is equal."""
+    lines = folder.log()
+    end = 1 + max(place for place, line in enumerate(lines) if line["command"] != "report")
+    return lines[:end], b"".join(text + b"\n" for text in folder.log_texts()[:end])
+
+
+def _carried(desk: Desk) -> list[str]:
+    """Return the names of the files that go into the report: all that it was made from, and every numbered result."""
+    patterns = ("recommendation*.json", "confirmation-*.json", "judgement-*.json", "release.json")
+    return sorted({*desk.read, *(name for pattern in patterns for name in desk.folder.names(pattern))})
+
+
+def _sheets(log: list[dict[str, Any]]) -> dict[str, str]:
+    """Return the digest of each sheet as it was collected last."""
+    collected = (line["read"] for line in log if line["command"] == "collect")
+    return {name: value for read in collected for name, value in read.items() if name.endswith(".xlsx")}
+
+
+def _revision(log: list[dict[str, Any]]) -> "Revision":
+    """Return the number of this report, and the lines since the one before; reports of one and the same state are one."""
+    from doe.report.sections import Revision
+
+    places = [place for place, line in enumerate(log) if line["command"] == "report"]
+    ends = [place for place in places if log[place + 1]["command"] != "report"]
+    return Revision(1 + len(ends), tuple(log[ends[-1] + 1 :]) if ends else ())
 
 
 def _versions() -> dict[str, str]:

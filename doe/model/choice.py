@@ -35,6 +35,9 @@ from doe.verdicts import Verdict
 
 Array = NDArray[np.float64]
 
+LEAST_LEFT = 5
+"""n - k - 1 of the declared model below which AICc favours smaller models whatever the values are: no verdict rests on it."""
+
 _MOVED = 3.0
 """Standard errors of the declared prediction; see :func:`verdicts` for how rarely a sound model moves as far."""
 
@@ -81,6 +84,8 @@ class Choice:
         Why no models are compared; empty where they are. All below is then empty or None.
     prints : int
         n in AICc.
+    left : int
+        n - k - 1 for the declared model: what AICc's correction divides by.
     models : int
         How many were looked at.
     complete : bool
@@ -121,6 +126,7 @@ class Choice:
     log: bool
     reason: str
     prints: int
+    left: int = 0
     models: int = 0
     complete: bool = True
     declared_aicc: float | None = None
@@ -190,6 +196,7 @@ def _chosen(data: ResponseData, mixed: MixedFit, found: Reductions) -> Choice:
         log=data.response.transform == "log",
         reason="",
         prints=len(data.names),
+        left=len(data.names) - int(found.parameters[0]) - 1,
         models=len(found.kept),
         complete=found.complete,
         declared_aicc=declared,
@@ -276,7 +283,7 @@ def verdicts(found: Choice) -> Iterator[Verdict]:
     ------
     Verdict
     """
-    if found.moved is None or found.moved <= _MOVED or not found.dropped or found.moved_by is None:
+    if found.left < LEAST_LEFT or found.moved is None or found.moved <= _MOVED or not found.dropped or found.moved_by is None:
         return
     amount = (
         f"{100 * abs(np.expm1(found.moved_by)):.2g} %"

@@ -116,7 +116,8 @@ def recommend_settings(
     else:
         whole, said = _by_requirements(study, choice, view, judged, (common, fleet))
     verdicts = (*said, *beyond)
-    return replace(whole, verdicts=verdicts, next=next_step(verdicts, left_of_budget(study, design)))
+    decisive = findings.decisive(verdicts, whole.conformance)
+    return replace(whole, verdicts=verdicts, next=next_step(decisive, left_of_budget(study, design)))
 
 
 def chosen_setting(
@@ -166,14 +167,14 @@ def _by_requirements(
     ends = search.edges(choice.area, choice.best, view.score)
     smaller = {one.data.response.name: one.result.choice for one in judged if one.result.choice is not None}
     others = alternatives.alternatives(study, (choice.area, view, choice.best), judged, smaller, common.settings)
-    verdicts = (
-        *findings.of_conformance(share, judged), *findings.of_edges(ends, common.settings), *findings.of_level(study, share),
-        *findings.of_data(study, judged), *(alternatives.verdicts(others) if others is not None else ()),
-    )
     chosen = Chosen(choice.area, view, choice.best, study.header.conformance, quantile)
     around = window.find_window(chosen)
-    # That nothing is shown, or that the estimate is too low, is said of the conformance already.
-    verdicts += tuple(one for one in window.verdicts(around, findings.amount(judged)) if one.name == window.NARROW)
+    case = findings.Case(share, judged, chosen, around, common.responses)
+    verdicts = (
+        *findings.of_conformance(case), *findings.of_edges(ends, common.settings, shown=share.lower >= share.required),
+        *findings.of_level(study, share), *findings.of_window(case), *findings.of_data(study, judged),
+        *(alternatives.verdicts(others) if others is not None else ()),
+    )
     limits = view.tolerance(choice.coded, study.header.conformance, quantile)
     level, of = bound_coverage(quantile), {one.data.response.name: one.data.response for one in judged}
     made = tuple(

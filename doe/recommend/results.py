@@ -6,7 +6,20 @@ from typing import Any
 from doe.recommend.desirable import Desirable
 from doe.recommend.location import Locations
 from doe.recommend.window import Window
+from doe.study.shares import percent, percent_bound
 from doe.verdicts import Verdict
+
+_NEVER_ALL = 1e-6
+
+
+def predicted(share: float) -> str:
+    """Return a predicted share as a percentage: no model promises all or none, though its last digit may round to it."""
+    return percent(min(max(share, _NEVER_ALL), 1 - _NEVER_ALL))
+
+
+def predicted_bound(share: float) -> str:
+    """Return a lower bound of a predicted share as a percentage, rounded down."""
+    return percent_bound(min(max(share, _NEVER_ALL), 1 - _NEVER_ALL))
 
 
 @dataclass(frozen=True)

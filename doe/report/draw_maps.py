@@ -20,6 +20,8 @@ from doe.report.tables import in_fonts
 Array = NDArray[np.float64]
 
 _LEVELS = (0.25, 0.5, 0.75, 0.9, 0.95, 0.99)
+_LOW_LEVELS = (0.01, 0.02, 0.05, 0.1)
+"""Where the bound stays below the lowest of the others, so that the map shows which way it rises all the same."""
 _APART = 0.02
 _LIGHT, _DARK = (0.0, 0.4), (0.75, 1.0)
 """Parts of the shades for what is below and above the required share, with a step between."""
@@ -43,13 +45,14 @@ def map_figure(view: MapView) -> bytes:
 
 
 def _shades(axes: Axes, view: MapView) -> list[Any]:
-    inner = sorted({*(level for level in _LEVELS if abs(level - view.required) > _APART), view.required})
+    low, high = float(np.nanmin(view.bound)), float(np.nanmax(view.bound))
+    levels = _LEVELS if high > _LEVELS[0] else (*_LOW_LEVELS, *_LEVELS)
+    inner = sorted({*(level for level in levels if abs(level - view.required) > _APART), view.required})
     below = sum(level <= view.required for level in inner)
     shades = [*np.linspace(*_LIGHT, below), *np.linspace(*_DARK, len(inner) + 1 - below)]
     # The outer levels lie a little beyond 0 and 1, which would else belong to no shade.
     axes.contourf(view.x, view.y, view.bound, levels=[-1e-6, *inner, 1 + 1e-6], colors=BANDS(shades))
     keys: list[Any] = []
-    low, high = float(np.nanmin(view.bound)), float(np.nanmax(view.bound))
     for level in inner:
         if low < level < high:
             wanted = level == view.required

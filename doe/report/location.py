@@ -2,7 +2,7 @@
 
 import math
 
-from doe.recommend.location import Curvature, FactorPlace, Location, Locations, Shape
+from doe.recommend.location import Curvature, FactorPlace, Location, Locations, PathStep, Shape
 from doe.report import numbers
 from doe.report.tables import Table, unit, words
 
@@ -57,7 +57,7 @@ def shape_table(one: Location, level: float) -> Table:
         return Table(title, columns, (), "ll")
     rows = [
         ("level point", _point(one, one.shape)),
-        ("mean there", f"{numbers.plain(one.shape.mean)} {_unit(one)}".rstrip()),
+        *([] if _is_far(one, one.shape) else [("mean there", f"{numbers.plain(one.shape.mean)} {_unit(one)}".rstrip())]),
         ("kind", _kind(one.shape)),
         *(_bending(axis) for axis in one.shape.curvatures),
         ("at the recommended setting", _here(one.shape)),
@@ -65,7 +65,8 @@ def shape_table(one: Location, level: float) -> Table:
     note = (
         f"At the level point no small move changes the mean. {_A_DRAW} Bending is the change of the mean at one unit along the"
         " axis from the level point (factors coded −1 at the low and +1 at the high end of their range; on the scale of the"
-        f" model), with its {numbers.level(level)} interval along the fitted axis."
+        f" model), with its {numbers.level(level)} interval along the fitted axis. A saddle rises to both sides along one axis"
+        " and falls along another."
     )
     return Table(title, columns, tuple(rows), "ll", note)
 
@@ -79,7 +80,7 @@ def path_table(one: Location) -> Table:
             *(numbers.setting(_on_grid(place, step.settings[place.factor], 0.5)) for place in one.places),
             numbers.at_place(step.mean, numbers.place_of((one.mean_high - one.mean_low) / 2)),
         )
-        for step in one.path
+        for step in _told_apart(one)
     )
     title = f"The way to the {one.sense} mean of {words(one.response)}"
     units = {place.factor: f", {unit(place.unit)}" if place.unit else "" for place in one.places}
@@ -90,6 +91,14 @@ def path_table(one: Location) -> Table:
         " of a factor's range. Predictions without their uncertainty: it grows towards the end."
     )
     return Table(title, columns, rows, "r" * len(columns), note)
+
+
+def _told_apart(one: Location) -> list[PathStep]:
+    """Return the steps of the path that differ once they are rounded to what can be set."""
+    found: dict[tuple[float, ...], PathStep] = {}
+    for step in one.path:
+        found.setdefault(tuple(_on_grid(place, step.settings[place.factor], 0.5) for place in one.places), step)
+    return list(found.values())
 
 
 def skipped_table(found: Locations) -> Table:
@@ -106,6 +115,8 @@ def _unit(one: Location) -> str:
 def _point(one: Location, shape: Shape) -> str:
     if not all(math.isfinite(value) for value in shape.point.values()):
         return "none: the surface rises along a ridge without end"
+    if _is_far(one, shape):
+        return "far outside of what was looked at, so no setting to print"
     units = {place.factor: place for place in one.places}
     parts = [
         f"{words(name)} {numbers.setting(_on_grid(units[name], value, 0.5))} {unit(units[name].unit)}".rstrip()
@@ -113,6 +124,13 @@ def _point(one: Location, shape: Shape) -> str:
     ]
     beyond = "inside of what was looked at" if shape.inside else "outside of what was looked at, so no setting to print"
     return f"{', '.join(parts)}: {beyond}"
+
+
+def _is_far(one: Location, shape: Shape) -> bool:
+    """Whether the level point is so far out, half of a range beyond an end or more, that its figures would only mislead."""
+    by_name = {place.factor: (place.from_, place.to) for place in one.places}
+    ends = ((value, *by_name[name]) for name, value in shape.point.items() if math.isfinite(value))
+    return any(abs(value - (low + high) / 2) >= high - low for value, low, high in ends)
 
 
 def _kind(shape: Shape) -> str:
@@ -142,14 +160,16 @@ def _here(shape: Shape) -> str:
 
 def _interval(place: FactorPlace) -> str:
     low, high = _on_grid(place, place.low, 0.0), _on_grid(place, place.high, 1.0)
-    return f"{numbers.setting(max(low, place.from_))} to {numbers.setting(min(high, place.to))}"
+    low, high = max(low, place.from_), min(high, place.to)
+    return f"only {numbers.setting(low)}" if low == high else f"{numbers.setting(low)} to {numbers.setting(high)}"
 
 
 def _end(place: FactorPlace) -> str:
     """Return in how many draws the best lies at an end, in words; empty where hardly in any."""
     ends = (("lower", place.at_from), ("upper", place.at_to))
     parts = [f"at its {side} end in {_share(share)}" for side, share in ends if share >= _SEEN]
-    return " and ".join(parts) + (" of draws" if parts else "")
+    text = " and ".join(parts)
+    return text and (f"{text} draws" if text.endswith("all") else f"{text} of draws")
 
 
 def _share(share: float) -> str:

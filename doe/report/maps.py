@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from doe.recommend.bounds import Chosen, estimates_and_bounds
 from doe.recommend.outlook import limits
+from doe.recommend.results import predicted_bound
 from doe.recommend.search import Axis, Indices
 from doe.recommend.window import Reach, Window
 from doe.report import numbers
@@ -124,7 +125,9 @@ def _drop(chosen: Chosen, i: int) -> float:
     places = np.tile(chosen.best, (len(line), 1))
     places[:, i] = line
     bound = estimates_and_bounds(chosen, places[chosen.area.allows(places)])[1]
-    return float(np.ptp(bound))
+    # Where every bound is near zero or one, the margins tell which factors matter.
+    coded = chosen.area.coded(places[chosen.area.allows(places)])
+    return float(np.ptp(bound) + np.ptp(chosen.view.score(coded)))
 
 
 def _spread(axis: Axis, here: int, most: int) -> Indices:
@@ -171,14 +174,15 @@ def _with_words(view: MapView, chosen: Chosen, found: Window, others: Sequence[A
         box = f"The process window runs from {left} to {right} in {x} and from {low} to {high} in {y}"
         box += ", wherever the other factors are within theirs; it can be smaller than the shade suggests." if others else "."
     far = int((~view.near).sum())
-    dots = f" Hollow dots are the {far} prints that differ much in the factors held." if far else ""
+    which = "dot is the print that differs" if far == 1 else f"dots are the {far} prints that differ"
+    dots = f" Hollow {which} much in the factors held." if far else ""
     caption = f"{caption} {box}{dots}"
     best = float(np.nanmax(view.bound))
     alt = (
         f"Map in shades of grey, darker where the bound is higher. {caption} The bound runs from"
-        f" {numbers.percent_bound(float(np.nanmin(view.bound)))} to {numbers.percent_bound(best)}; at the recommended setting,"
+        f" {predicted_bound(float(np.nanmin(view.bound)))} to {predicted_bound(best)}; at the recommended setting,"
         f" {x} {numbers.setting(view.setting[0])} and {y} {numbers.setting(view.setting[1])}, it is"
-        f" {numbers.percent_bound(found.lower)}. {len(view.prints)} prints are drawn as dots."
+        f" {predicted_bound(found.lower)}. {len(view.prints)} prints are drawn as dots."
     )
     return replace(view, caption=caption, alt=alt)
 

@@ -2,7 +2,7 @@
 
 import math
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -303,3 +303,12 @@ def _by_outcome(rows: pd.DataFrame, record: Record) -> str:
         outcome = own if own not in ("", "completed") else ended[owner]
         counts[{"": "not recorded", "completed": "no value given"}.get(outcome, outcome)] += 1
     return ", ".join(f"{outcome} {count}" for outcome, count in sorted(counts.items()))
+
+
+def revision_rows(lines: Sequence[Mapping[str, Any]]) -> Table:
+    """Return what happened to the study since its last report, from the lines of its log."""
+    rows = []
+    for line in lines:
+        wrote = ", ".join(sorted(line["wrote"]))
+        rows.append((str(line["time"]), f"doe {line['command']}", str(line["detail"].get("reason", "")) or wrote))
+    return Table("Since the last report", ("Time", "Command", "Reason, or what it wrote"), tuple(rows), "lll")

@@ -5,7 +5,7 @@ from typing import Any
 
 from doe.recommend.beside import COMPLETION
 from doe.recommend.printers import FleetSettings
-from doe.recommend.results import Conformance, Recommendation, Setting, Tolerance
+from doe.recommend.results import Conformance, Recommendation, Setting, Tolerance, predicted, predicted_bound
 from doe.report import numbers
 from doe.report.choice import alternatives_rows
 from doe.report.desirable import desirable_answer, desirable_table
@@ -58,7 +58,7 @@ def _range(setting: Setting) -> str:
     if isinstance(setting.value, str):
         return ", ".join(str(level) for level in setting.interval)
     low, high = setting.interval
-    return f"{_value(low)} to {_value(high)}"
+    return f"only {_value(low)}" if low == high else f"{_value(low)} to {_value(high)}"
 
 
 def _value(value: Any) -> str:  # noqa: ANN401 - number or level
@@ -120,18 +120,18 @@ def conformance_rows(recommendation: Recommendation) -> Table:
     rows: list[tuple[str, str]] = []
     share = recommendation.conformance
     if share is not None:
+        alone = share.by_response if len(share.by_response) > 1 else {}
         rows = [
-            ("estimate", numbers.percent(share.estimate)),
-            (f"lower bound, one-sided {numbers.level(share.level)}", numbers.percent_bound(share.lower)),
+            ("estimate", predicted(share.estimate)),
+            (f"lower bound, one-sided {numbers.level(share.level)}", predicted_bound(share.lower)),
             ("required", numbers.level(share.required)),
-            *((f"{words(name)} alone", numbers.percent(value)) for name, value in share.by_response.items()),
+            *((f"{words(name)} alone", predicted(value)) for name, value in alone.items()),
             *_together(share),
-            *((f"on printer {name}, set on its own", numbers.percent(value)) for name, value in share.by_printer.items()),
-            ("what it is", share.method),
+            *((f"on printer {name}, set on its own", predicted(value)) for name, value in share.by_printer.items()),
         ]
     if recommendation.not_modelled and share is not None:
         rows.append(("not part of it", ", ".join(words(name) for name in recommendation.not_modelled)))
-    return Table("Conformance", ("Fact", "Value"), tuple(rows), "ll")
+    return Table("Conformance", ("Fact", "Value"), tuple(rows), "ll", "" if share is None else share.method)
 
 
 def _together(share: Conformance) -> list[tuple[str, str]]:
@@ -139,7 +139,7 @@ def _together(share: Conformance) -> list[tuple[str, str]]:
     if share.correlated is None:
         return []
     pairs = ", ".join(f"{words(names).replace(', ', ' with ')} {value:.2f}" for names, value in share.correlations.items())
-    said = f"{numbers.percent(share.correlated)}; correlation of future values, roughly: {pairs}"
+    said = f"{predicted(share.correlated)}; correlation of future values, roughly: {pairs}"
     return [("estimate if responses go together as in these prints", said)]
 
 
@@ -153,7 +153,7 @@ def tolerance_table(recommendation: Recommendation) -> Table:
     columns = ("Response", "Unit", "Share of future values", "Lies above", "Lies below", "Confidence", "Requirement")
     note = (
         "With the confidence stated, at least this share of future coupons (or print means, where the requirement is on these)"
-        " lies above, or below: on new prints, new loads, the setpoint's scatter included. From the draws of the conformance."
+        " lies above, or below: on new prints, new loads, the setpoint's scatter included."
     )
     return Table("What a share of future values will keep", columns, tuple(rows), "llrrrrl", note)
 
@@ -176,8 +176,8 @@ def beside_table(recommendation: Recommendation, confidence: float) -> Table:
     level = numbers.level(confidence)
     columns = ("What", "Chance that", "Estimate", f"{level} confidence interval", f"At least, one-sided {level}")
     note = (
-        "They stand beside the conformance and are not folded into it; the setting was not chosen by them. How often such"
-        " intervals held in simulated studies is in tests/studies/completion_coverage.csv and graded_coverage.py."
+        "They stand beside the conformance and are not folded into it; the setting was not chosen by them. With few prints their"
+        " intervals are wide: how often these held in simulated studies stands in the README, under Limits."
     )
     return Table("Beside the conformance, at the setting", columns, rows, "llrrr", note)
 
@@ -205,8 +205,8 @@ def answer(recommendation: Recommendation) -> str:
         judged = "The estimate reaches it, the bound does not: it is not shown by these data."
     else:
         judged = "The estimate itself stays below it: the setting does not do."
-    bound = f"with {numbers.level(share.level)} confidence at least {numbers.percent_bound(share.lower)} do"
+    bound = f"with {numbers.level(share.level)} confidence at least {predicted_bound(share.lower)} do"
     return (
-        f"Of future prints on new drying loads that complete, an estimated {numbers.percent(share.estimate)} meet every"
+        f"Of future prints on new drying loads that complete, an estimated {predicted(share.estimate)} meet every"
         f" measured requirement; {bound}. The study asks for {numbers.level(share.required)}. {judged}"
     )

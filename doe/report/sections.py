@@ -5,8 +5,7 @@ The templates in ``templates/report`` only set what is said here; what is said i
 """
 
 import datetime
-import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -15,6 +14,7 @@ import pandas as pd
 
 from doe.design import calibrated
 from doe.design.plan import Design
+from doe.files import digest, digest_of
 from doe.model import data as model_data
 from doe.model.results import Fit, JudgedFit, ResponseFit
 from doe.model.settings import actual_settings
@@ -24,27 +24,27 @@ from doe.recommend.confirmation import Confirmation, Judgement
 from doe.recommend.results import Recommendation
 from doe.record.declared import without_confirmations
 from doe.record.match import Record
-from doe.report import draw_maps, figures, maps, numbers, rows, views
+from doe.report import draw_maps, figures, maps, numbers, pieces, rows, views
 from doe.report.completion import completion_tables
 from doe.report.confirmation import forecast_tables, judgement_tables, power_sentences, state_table
 from doe.report.diagnostics import print_rows
 from doe.report.judged import judged_tables
 from doe.report.measured import measured_tables
+from doe.report.pieces import Block
 from doe.report.printers import lines_table
+from doe.report.protocol import revision_rows
 from doe.report.recommended import answer, recommendation_tables, setting_table
-from doe.report.tables import Table, in_fonts, parts, words
+from doe.report.tables import Table, words
 from doe.report.values import reading_rows
 from doe.study import scale
 from doe.study.spec import Response, Study
 from doe.verdicts import Verdict
 
-Block = dict[str, Any]
 View = views.SurfaceView | views.LevelView | maps.MapView | maps.MarginView
 _DRAWN: Mapping[type, Callable[[Any], bytes]] = {
     views.SurfaceView: figures.surface_figure, views.LevelView: figures.level_figure,
     maps.MapView: draw_maps.map_figure, maps.MarginView: draw_maps.margin_figure,
 }
-"""One part of a section: ``kind`` (text, strong, heading, list, table, figure) and what that kind needs."""
 
 PREVAIL = (
     "The safety data sheet of the material, local codes, the rules of the site and qualified people prevail over this report."
@@ -53,9 +53,7 @@ SIMULATED = "SIMULATED DATA: no print was made. This report shows the method, no
 EXPLORATORY = "EXPLORATORY MODEL: not the declared one. It cannot feed a confirmation."
 
 _VERDICTS_UP_FRONT = 6
-_COLUMNS_UPRIGHT = 10
-_LONGEST_WORD = 36
-_TIE = "\N{NO-BREAK SPACE}"
+_TYPES = {"toml": "application/toml", "csv": "text/csv", "json": "application/json", "jsonl": "application/jsonl"}
 
 
 @dataclass(frozen=True)
@@ -68,6 +66,15 @@ class TrialState:
     """As ``release.json`` holds it, where it still holds."""
     ended: bool = False
     """Whether something that the judgement rests on changed since."""
+
+
+@dataclass(frozen=True)
+class Revision:
+    """Which report of a study this is, and what happened since the one before."""
+
+    number: int = 1
+    since: Sequence[Mapping[str, Any]] = ()
+    """Lines of the log after the report before this one; empty for the first."""
 
 
 @dataclass(frozen=True)
@@ -103,6 +110,10 @@ class ReportInputs:
         Software -> version.
     prepared_at : str
         ISO 8601 date and time; the only clock of the report.
+    attachments : mapping of str to bytes
+        Files of the study that the report carries inside, UTF-8 text.
+    revision : Revision
+        Which report of the study this is, and what happened since the one before.
     """
 
     study: Study
@@ -119,6 +130,8 @@ class ReportInputs:
     prepared_at: str
     interval: Mapping[str, views.Interval] = field(default_factory=dict)
     trial: TrialState = TrialState()
+    attachments: Mapping[str, bytes] = field(default_factory=dict)
+    revision: Revision = Revision()
     chosen: Chosen | None = None
     """What the recommendation was chosen from and by; None where it was not by requirements."""
 
@@ -146,23 +159,32 @@ def document(inputs: ReportInputs) -> dict[str, Any]:
         "description": f"Qualification report of study {header.id}: {header.material}",
         "day": day.isoformat(), "date": [day.year, day.month, day.day], "loud": loud,
         "facts": [["Study", header.id], ["Material", f"{header.material} (family {header.family})"], ["State", _state(inputs)],
-                  ["Prepared", inputs.prepared_at]],
-        "digests": [["study.toml", inputs.files.get("study.toml", numbers.MISSING)], ["log head", inputs.log_head]],
+                  ["Prepared", inputs.prepared_at], ["Revision", str(inputs.revision.number)]],
+        "digests": [["study", study_digest(inputs.attachments)], ["log head", inputs.log_head]],
+        "attachments": [
+            {"name": name, "text": content.decode(), "type": _TYPES[name.rpartition(".")[2]]}
+            for name, content in sorted(inputs.attachments.items())
+        ],
         "answer": _answer(inputs),
         "sections": [
-            _section("Question and requirements", _question(inputs)),
-            _section("Plan", _plan(inputs)),
-            _section("Deviations, failures and amendments", _deviations(inputs)),
-            _section("Data", _data(inputs)),
-            _section("Models of the measured responses", _models(inputs)),
-            _section("Graded and pass-fail responses", _counted(inputs)),
-            _section("Recommendation", _recommendation(inputs)),
-            _section("Confirmation", _confirmation(inputs)),
-            _section("Cautions", _cautions(inputs)),
-            _section("Provenance", _provenance(inputs)),
+            pieces.section("Question and requirements", _question(inputs)),
+            pieces.section("Plan", _plan(inputs)),
+            pieces.section("Deviations, failures and amendments", _deviations(inputs)),
+            pieces.section("Data", _data(inputs)),
+            pieces.section("Models of the measured responses", _models(inputs)),
+            pieces.section("Graded and pass-fail responses", _counted(inputs)),
+            pieces.section("Recommendation", _recommendation(inputs)),
+            pieces.section("Confirmation", _confirmation(inputs)),
+            pieces.section("Cautions", _cautions(inputs)),
+            pieces.section("Provenance", _provenance(inputs)),
         ],
     }
-    return {key: _printable(value) for key, value in made.items()}
+    return {key: value if key == "attachments" else pieces.printable(value) for key, value in made.items()}
+
+
+def study_digest(attachments: Mapping[str, bytes]) -> str:
+    """Return the SHA-256 over the names and digests of the files that a report carries."""
+    return digest_of({name: digest(content) for name, content in attachments.items()})
 
 
 def _simulated(inputs: ReportInputs) -> bool:
@@ -183,18 +205,18 @@ def _answer(inputs: ReportInputs) -> list[Block]:
     found, tried = inputs.recommendation, inputs.trial
     blocks: list[Block] = []
     if found is None:
-        blocks.append(_strong("No setting is recommended. The verdicts below say what stands in the way."))
+        blocks.append(pieces.strong("No setting is recommended. The verdicts below say what stands in the way."))
     else:
         state = state_table(found.number, tried.judgement, tried.release, ended=tried.ended)
-        blocks += [_table(setting_table(found)), _strong(answer(found)), _table(state)]
+        blocks += [pieces.table(setting_table(found)), pieces.strong(answer(found)), pieces.table(state)]
     verdicts = all_verdicts(inputs)
     if verdicts:
         short = tuple((one.name, words(one.about) or "the study", one.next_step) for one in verdicts[:_VERDICTS_UP_FRONT])
         more = len(verdicts) - len(short)
         note = (f"And {more} more. " if more else "") + "The causes stand in sections 2, 3, 5, 6 and 7."
-        blocks.append(_table(Table("Open verdicts", ("Verdict", "About", "What to do"), short, "lll", note)))
+        blocks.append(pieces.table(Table("Open verdicts", ("Verdict", "About", "What to do"), short, "lll", note)))
     if found is not None:
-        blocks.append(_strong(f"Next step: {found.next}"))
+        blocks.append(pieces.strong(f"Next step: {found.next}"))
     return blocks
 
 
@@ -215,16 +237,16 @@ def _question(inputs: ReportInputs) -> list[Block]:
         f" {numbers.level(study.header.confidence)} confidence. Requirements and model were fixed before the data."
     )
     tables = (rows.requirement_rows(study), rows.factor_rows(study), rows.condition_rows(study), rows.instrument_rows(study))
-    return [_text(asked), *(_table(table) for table in tables)]
+    return [pieces.text(asked), *(pieces.table(table) for table in tables)]
 
 
 def _plan(inputs: ReportInputs) -> list[Block]:
     design = inputs.design
-    blocks = [_table(rows.plan_facts(inputs.study, design))]
+    blocks = [pieces.table(rows.plan_facts(inputs.study, design))]
     if design.facts.get("aliases"):
-        blocks.append(_table(rows.alias_rows(design)))
-    blocks += _verdict_blocks(design.verdicts)
-    return [*blocks, _table(rows.plan_table(inputs.study, design))]
+        blocks.append(pieces.table(rows.alias_rows(design)))
+    blocks += pieces.verdicts(design.verdicts)
+    return [*blocks, pieces.table(rows.plan_table(inputs.study, design))]
 
 
 def _deviations(inputs: ReportInputs) -> list[Block]:
@@ -235,29 +257,29 @@ def _deviations(inputs: ReportInputs) -> list[Block]:
     tables += completion_tables(inputs.fit.printed) if inputs.fit.printed is not None else ()
     said = () if inputs.fit.printed is None else inputs.fit.printed.verdicts
     rest = (rows.correction_rows(inputs.record), rows.amendment_rows(inputs.log))
-    return [*map(_table, tables), *_verdict_blocks(said), *map(_table, rest)]
+    return [*map(pieces.table, tables), *pieces.verdicts(said), *map(pieces.table, rest)]
 
 
 def _data(inputs: ReportInputs) -> list[Block]:
     lines = lines_table(inputs.study, calibrated.lines_of(inputs.study, inputs.record.checks))
     tables = (rows.load_rows(inputs.record), rows.check_rows(inputs.study, inputs.record), lines)
-    return [_table(rows.data_summary(inputs.study, inputs.record)), *(_table(table) for table in tables if table.rows)]
+    return [pieces.table(table) for table in (rows.data_summary(inputs.study, inputs.record), *tables) if table.rows]
 
 
 def _models(inputs: ReportInputs) -> list[Block]:
-    blocks = [] if inputs.fit.responses else [_text("No measured response was fitted.")]
-    blocks += [_table(reading_rows(inputs.fit.readings))] if inputs.fit.readings else []
-    blocks += _verdict_blocks(inputs.fit.verdicts)
+    blocks = [] if inputs.fit.responses else [pieces.text("No measured response was fitted.")]
+    blocks += [pieces.table(reading_rows(inputs.fit.readings))] if inputs.fit.readings else []
+    blocks += pieces.verdicts(inputs.fit.verdicts)
     by_name = {response.name: response for response in inputs.study.responses}
     return blocks + [block for fit in inputs.fit.responses for block in _model(inputs, fit, by_name[fit.response])]
 
 
 def _model(inputs: ReportInputs, fit: ResponseFit, response: Response) -> list[Block]:
     log = response.transform == "log"
-    blocks = [_heading(rows.with_unit(response)), *(_table(table) for table in measured_tables(fit, log))]
+    blocks = [pieces.heading(rows.with_unit(response)), *(pieces.table(table) for table in measured_tables(fit, log))]
     if fit.diagnostics is not None:
-        blocks.append(_table(print_rows(fit.diagnostics, fit.response, response.display_unit)))
-    blocks += _verdict_blocks(fit.verdicts)
+        blocks.append(pieces.table(print_rows(fit.diagnostics, fit.response, response.display_unit)))
+    blocks += pieces.verdicts(fit.verdicts)
     prints = _measured_prints(inputs, response)
     if prints is not None and response.name in inputs.predict:
         view = views.measured_view(
@@ -285,18 +307,18 @@ def _measured_prints(inputs: ReportInputs, response: Response) -> views.Prints |
 
 def _counted(inputs: ReportInputs) -> list[Block]:
     if not inputs.fit.summaries:
-        return [_text("The study has none.")]
+        return [pieces.text("The study has none.")]
     meaning = (
         "These responses are counted per setting, and modelled where the prints can carry it. They do not enter the choice of"
         " the recommended setting or its conformance: judge it by the chances and by what was seen at and near it. A failed"
         " print has no grade and is counted as failed."
     )
-    blocks = [_text(meaning)]
+    blocks = [pieces.text(meaning)]
     by_name = {response.name: response for response in inputs.study.responses}
     for summary, table in zip(inputs.fit.summaries, rows.summary_rows(inputs.fit), strict=True):
         response = by_name[summary.response]
         prints = _counted_prints(inputs, response)
-        blocks += [_heading(words(response.name)), _table(table)]
+        blocks += [pieces.heading(words(response.name)), pieces.table(table)]
         for fit in (one for one in inputs.fit.judged if one.response == response.name):
             blocks += _judged(fit)
         if prints is not None:
@@ -305,7 +327,7 @@ def _counted(inputs: ReportInputs) -> list[Block]:
 
 
 def _judged(fit: JudgedFit) -> list[Block]:
-    return [*(_table(table) for table in judged_tables(fit)), *_verdict_blocks(fit.verdicts)]
+    return [*(pieces.table(table) for table in judged_tables(fit)), *pieces.verdicts(fit.verdicts)]
 
 
 def _counted_prints(inputs: ReportInputs, response: Response) -> views.Prints | None:
@@ -327,7 +349,7 @@ def _counted_prints(inputs: ReportInputs, response: Response) -> views.Prints | 
 def _recommendation(inputs: ReportInputs) -> list[Block]:
     found = inputs.recommendation
     if found is None:
-        return [_text("No setting is recommended.")]
+        return [pieces.text("No setting is recommended.")]
     level = inputs.study.header.confidence
     promises = (
         "The interval of the mean says where the long-run mean at this setting lies. The prediction interval says where one"
@@ -335,9 +357,9 @@ def _recommendation(inputs: ReportInputs) -> list[Block]:
         " prints meets the measured requirements, given that they complete; the bound is one-sided. None of them speaks of"
         " another lot, oven or printer. The setting is a hypothesis until prints confirm it."
     )
-    shown = [_table(table) for table in recommendation_tables(found, level)]
+    shown = [pieces.table(table) for table in recommendation_tables(found, level)]
     shown += [_figure(view) for view in _maps(inputs, found)]
-    return [_text(promises), *shown, *_verdict_blocks(found.verdicts), _strong(f"Next step: {found.next}")]
+    return [pieces.text(promises), *shown, *pieces.verdicts(found.verdicts), pieces.strong(f"Next step: {found.next}")]
 
 
 def _maps(inputs: ReportInputs, found: Recommendation) -> list[View]:
@@ -352,17 +374,17 @@ def _maps(inputs: ReportInputs, found: Recommendation) -> list[View]:
 def _confirmation(inputs: ReportInputs) -> list[Block]:
     planned, judged = inputs.trial.confirmation, inputs.trial.judgement
     if planned is None:
-        return [_text("No prints have tried the recommendation. Until they do it is a hypothesis.")]
-    blocks = [_table(table) for table in forecast_tables(planned)] + [_text(one) for one in power_sentences(planned)]
+        return [pieces.text("No prints have tried the recommendation. Until they do it is a hypothesis.")]
+    blocks = [pieces.table(table) for table in forecast_tables(planned)] + [pieces.text(one) for one in power_sentences(planned)]
     if judged is None:
-        return [*blocks, _text("Its prints are not judged yet.")]
+        return [*blocks, pieces.text("Its prints are not judged yet.")]
     said = [*judged.reasons, *judged.remarks]
-    blocks += [_strong(f"Judged: {judged.verdict}.")] + [_text(f"{one[:1].upper()}{one[1:]}.") for one in said]
-    return [*blocks, *(_table(table) for table in judgement_tables(judged))]
+    blocks += [pieces.strong(f"Judged: {judged.verdict}.")] + [pieces.text(f"{one[:1].upper()}{one[1:]}.") for one in said]
+    return [*blocks, *(pieces.table(table) for table in judgement_tables(judged))]
 
 
 def _cautions(inputs: ReportInputs) -> list[Block]:
-    blocks = [_strong(PREVAIL)]
+    blocks = [pieces.strong(PREVAIL)]
     return [*blocks, {"kind": "list", "items": list(inputs.cautions)}] if inputs.cautions else blocks
 
 
@@ -372,65 +394,15 @@ def _provenance(inputs: ReportInputs) -> list[Block]:
         f"Seed of the run order: {seeds}. Prepared at {inputs.prepared_at}. Lines in the log: {len(inputs.log)}; the log head"
         " on page one covers the last of them, and each line covers the one before it."
     )
-    return [_text(text), _table(rows.file_digest_rows(inputs.files)), _table(rows.version_rows(inputs.versions))]
-
-
-def _verdict_blocks(verdicts: Sequence[Verdict]) -> list[Block]:
-    return [_table(rows.verdict_table(verdicts))] if verdicts else []
-
-
-def _section(title: str, blocks: list[Block]) -> Block:
-    return {"title": title, "blocks": blocks}
-
-
-def _text(text: str) -> Block:
-    return {"kind": "text", "text": text}
-
-
-def _strong(text: str) -> Block:
-    return {"kind": "strong", "text": text}
-
-
-def _heading(text: str) -> Block:
-    return {"kind": "heading", "text": text}
-
-
-def _table(table: Table) -> Block:
-    return {
-        "kind": "table", "title": table.title, "columns": [column.replace(", ", f",{_TIE}") for column in table.columns],
-        "rows": [
-            [" ".join(part.replace(" ", _TIE) for part in parts(cell, side)) for cell, side in zip(row, table.align, strict=True)]
-            for row in table.rows
-        ],
-        "align": list(table.align), "note": table.note, "wide": len(table.columns) > _COLUMNS_UPRIGHT,
-        "mono": [index for index, column in enumerate(table.columns) if column == "SHA-256"],
-    }
+    carried = (
+        "The files of the study are attached inside this PDF. 'doe verify' takes them out, fits and recommends anew, and says"
+        " which of the printed figures it found again; it needs nothing else. The study digest on page one covers them all."
+    )
+    tables = (rows.file_digest_rows(inputs.files), rows.version_rows(inputs.versions))
+    changed = [pieces.table(revision_rows(inputs.revision.since))] if inputs.revision.since else []
+    return [*changed, pieces.text(text), pieces.text(carried), *map(pieces.table, tables)]
 
 
 def _figure(view: View) -> Block:
     draw: Callable[[Any], bytes] = _DRAWN[type(view)]
     return {"kind": "figure", "svg": draw(view), "caption": view.caption, "alt": view.alt}
-
-
-def _printable(value: Any) -> Any:  # noqa: ANN401 - JSON values
-    """Return JSON values in which every text can be set: known letters, and breaks where they may be."""
-    if isinstance(value, str):
-        return _breakable(re.sub("(?<=[0-9]) (?=[%°])", _TIE, in_fonts(value)))
-    if isinstance(value, bytes):
-        return value.decode()
-    if isinstance(value, dict):
-        return {key: _printable(item) for key, item in value.items()}
-    if isinstance(value, Iterable):
-        return [_printable(item) for item in value]
-    return value
-
-
-def _breakable(text: str) -> str:
-    """Give a word that no column can hold places to break, without a mark; digests stay whole, they have their own column."""
-    def broken(match: re.Match[str]) -> str:
-        word = match.group()
-        if re.fullmatch("[0-9a-f]{64}", word):
-            return word
-        return "\u200b".join(word[start : start + _LONGEST_WORD // 2] for start in range(0, len(word), _LONGEST_WORD // 2))
-
-    return re.sub(rf"\S{{{_LONGEST_WORD + 1},}}", broken, text)

@@ -1,5 +1,6 @@
 """Rows about the process window: how far each factor may go, and what stands in the way."""
 
+from doe.recommend.results import predicted, predicted_bound
 from doe.recommend.widest import BOUND, CONSTRAINT, END, NOT_TRIED, PRINTS
 from doe.recommend.window import Reach, Window, is_narrow
 from doe.report import numbers
@@ -53,8 +54,15 @@ def _remark(one: Reach, narrowest: str) -> str:
     said += ["narrowest"] if one.factor == narrowest else []
     if one.nearer is not None and one.nearer < 1 < (one.half_width or 0.0):
         said.append("its middle leaves more room than the recommended value")
-    said += [f"{side}: {_ENDED_BY[by]}" for side, by in zip(("low end", "high end"), one.ends, strict=True) if by]
+    said += _ended(one.ends)
     return "; ".join(said) or "bound too low at the other levels"
+
+
+def _ended(ends: tuple[str, str]) -> list[str]:
+    """Return what ends the interval on each side, once where it is the same on both."""
+    if ends[0] and ends[0] == ends[1]:
+        return [f"both ends: {_ENDED_BY[ends[0]]}"]
+    return [f"{side}: {_ENDED_BY[by]}" for side, by in zip(("low end", "high end"), ends, strict=True) if by]
 
 
 def _note(found: Window) -> str:
@@ -72,7 +80,8 @@ def _note(found: Window) -> str:
     if any(one.low is not None and one.nearer is None for one in found.reaches):
         parts.append("None: no end but those of what was tried.")
     if found.complete:
-        parts.append(f"All {found.settings} settings of the increments in it were evaluated.")
+        all_of = "The only setting" if found.settings == 1 else f"All {found.settings} settings"
+        parts.append(f"{all_of} of the increments in it {'was' if found.settings == 1 else 'were'} evaluated.")
     else:
         parts.append(
             f"Of the {found.settings} settings of the increments in it {found.checked} were evaluated, most of them"
@@ -84,7 +93,7 @@ def _note(found: Window) -> str:
 def after_table(found: Window) -> Table:
     """Return the bound that is expected after more loads of the recommended setting; no rows where that is not asked."""
     rows = tuple(
-        (str(one.loads), numbers.percent_bound(one.bound), "yes" if one.bound >= found.required else "no") for one in found.after
+        (str(one.loads), predicted_bound(one.bound), "yes" if one.bound >= found.required else "no") for one in found.after
     )
     columns = ("New loads, one print each", "Expected bound", f"Reaches {numbers.level(found.required)}")
     note = (
@@ -107,9 +116,9 @@ def window_facts(found: Window) -> Table:
     ]
     if found.reason:
         rows += [
-            ("highest bound", numbers.percent_bound(found.best_bound)),
-            ("bound at the recommended setting", numbers.percent_bound(found.lower)),
-            ("highest estimate", numbers.percent(found.best_estimate)),
-            ("estimate at the recommended setting", numbers.percent(found.estimate)),
+            ("highest bound", predicted_bound(found.best_bound)),
+            ("bound at the recommended setting", predicted_bound(found.lower)),
+            ("highest estimate", predicted(found.best_estimate)),
+            ("estimate at the recommended setting", predicted(found.estimate)),
         ]
     return Table("How much of the region passes", ("Fact", "Value"), tuple(rows), "ll")

@@ -1,4 +1,4 @@
-"""The report as PDF/A-3a: the document's data set by the templates, with the fonts that typst brings along.
+"""The report as PDF/A-3a and PDF/UA-1: the document's data set by the templates, with the fonts that typst brings along.
 
 The data go in as one JSON text and come out as text: no template evaluates them. No font of the machine, no clock and no
 network takes part, so that equal inputs give equal bytes.
@@ -18,7 +18,7 @@ __all__ = ["ReportInputs", "write_report"]
 
 def write_report(inputs: ReportInputs) -> bytes:
     """
-    Return the report as a PDF that claims, and is made to meet, PDF/A-3a (ISO 19005-3).
+    Return the report as a PDF that claims, and is made to meet, PDF/A-3a (ISO 19005-3) and PDF/UA-1 (ISO 14289-1).
 
     Parameters
     ----------
@@ -39,7 +39,7 @@ def write_report(inputs: ReportInputs) -> bytes:
     prepared = datetime.datetime.fromisoformat(inputs.prepared_at)
     try:
         made = typst.compile(
-            folder / "report.typ", root=folder, format="pdf", pdf_standards=["a-3a"], ignore_system_fonts=True,
+            folder / "report.typ", root=folder, format="pdf", pdf_standards=["a-3a", "ua-1"], ignore_system_fonts=True,
             sys_inputs={"report": json.dumps(document(inputs), ensure_ascii=False, allow_nan=False)},
             timestamp=prepared if prepared.tzinfo is not None else prepared.replace(tzinfo=datetime.UTC),
         )

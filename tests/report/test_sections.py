@@ -43,7 +43,7 @@ def test_page_one_holds_the_answer(made):
     answer = _all(made["answer"])
     for part in ("Recommended setting", "Set on A", "an estimated 94.1 %", "Open verdicts", "Next step: plan confirmation"):
         assert part in answer
-    assert made["digests"] == [["study.toml", "01" * 32], ["log head", "ab" * 32]]
+    assert made["digests"] == [["study", sections.study_digest({})], ["log head", "ab" * 32]]
     assert ["State", "recommendation 1: a hypothesis until prints confirm it"] in made["facts"]
 
 

@@ -1,0 +1,70 @@
+"""What the engineer reads of a recommendation, where the figures are at an end of what can be."""
+
+import dataclasses
+
+import pytest
+
+from doe.recommend.results import Setting
+from doe.report import location, recommended, window
+from tests.report import samples
+from tests.report.test_location import PATH, PLACE, SHAPE
+from tests.report.test_window import FOUND, NOZZLE
+
+
+@pytest.fixture(scope="module")
+def advice():
+    return samples.inputs().recommendation
+
+
+def test_one_near_optimal_value_is_no_range(advice):
+    only = dataclasses.replace(advice, settings=(Setting("nozzle_temperature", "°C", 290.0, (290.0, 290.0)),), printers=())
+    assert recommended.setting_table(only).rows == (("nozzle temperature", "°C", "290", "only 290"),)
+
+
+def test_no_estimate_is_all_or_none(advice):
+    sure = dataclasses.replace(advice.conformance, estimate=1.0, lower=1.0, by_response={"z_strength": 1.0})
+    found = dataclasses.replace(advice, conformance=sure)
+    rows = dict(recommended.conformance_rows(found).rows)
+    assert rows["estimate"] == "> 99.9 %"
+    assert "z strength alone" not in rows  # it would be the estimate again
+    assert "an estimated > 99.9 % meet" in recommended.answer(found)
+    assert "at least 99.9 % do" in recommended.answer(found)
+
+
+def test_what_conformance_is_stands_below_its_figures(advice):
+    table = recommended.conformance_rows(advice)
+    assert table.note == advice.conformance.method
+    assert all(len(value) < 120 for _, value in table.rows)
+
+
+def test_what_ends_both_sides_is_said_once():
+    both = dataclasses.replace(NOZZLE, ends=("bound", "bound"))
+    (row,) = window.window_table(dataclasses.replace(FOUND, reaches=(both,))).rows
+    assert row[-1] == "both ends: the bound is too low"
+
+
+def test_a_window_of_one_setting_is_one():
+    one = dataclasses.replace(FOUND, settings=1, checked=1, complete=True)
+    assert "The only setting of the increments in it was evaluated." in window.window_table(one).note
+
+
+def test_a_level_point_far_out_gives_no_setting_to_print():
+    far = dataclasses.replace(SHAPE, point={"nozzle_temperature": 315.0, "drying_time": 9.4}, inside=False)
+    facts = dict(location.shape_table(dataclasses.replace(PLACE, shape=far), 0.95).rows)
+    assert facts["level point"] == "far outside of what was looked at, so no setting to print"
+    assert "mean there" not in facts
+    beside = dataclasses.replace(far, point={"nozzle_temperature": 299.0, "drying_time": 9.4})
+    facts = dict(location.shape_table(dataclasses.replace(PLACE, shape=beside), 0.95).rows)
+    assert facts["level point"].startswith("nozzle temperature 299 °C") and "mean there" in facts
+
+
+def test_steps_of_the_path_that_cannot_be_told_apart_are_one():
+    again = dataclasses.replace(PATH[1], distance=1.1, settings={"nozzle_temperature": 285.2, "drying_time": 9.4})
+    table = location.path_table(dataclasses.replace(PLACE, path=(*PATH, again)))
+    assert len(table.rows) == 2
+
+
+def test_all_draws_are_all_draws():
+    end = dataclasses.replace(PLACE.places[0], at_to=1.0, low=285.0, high=285.0)
+    row = location.place_table(dataclasses.replace(PLACE, places=(end,)), 0.95).rows[0]
+    assert row[3] == "only 285" and row[5] == "at its upper end in all draws"
