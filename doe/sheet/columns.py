@@ -4,11 +4,12 @@ Keys are the column names of the record, too: ``used.FACTOR``, ``outcome``, ``fo
 """
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
-from doe.study.spec import Covariate, Factor, Response, Study
+from doe.sheet import usual
+from doe.study.spec import Covariate, Factor, Oven, Response, Study
 
 Value = str | float | int
 Kind = Literal["number", "text", "choice", "date", "datetime", "stress"]
@@ -29,6 +30,14 @@ DEVIATIONS: dict[str, str] = {
     "suspect": "an instrument or a value is in doubt; say why in the note",
 }
 PASS_FAIL: dict[str, Value] = {"pass": "pass", "fail": "fail"}
+NEVER_PRINTED = ("lost", "skipped")
+"""Outcomes of a print with which neither it nor its coupons can have a value."""
+NEVER_TESTED = (*NEVER_PRINTED, "detached", "clogged", "broke in handling")
+"""Outcomes of a coupon with which it can have no value."""
+TESTED = ("completed", "broke in grips", "no break")
+"""Outcomes with which every value is expected."""
+DIMENSIONS = ("width.", "thickness.")
+"""How the keys of dimensions begin, which are measured before a test and are no results."""
 _POSITIVE_UNITS = frozenset(
     {"Pa", "kPa", "MPa", "GPa", "N", "kN", "N/mm", "N/m", "J", "J/m", "kJ/m2", "kJ/m^2", "kJ/m²"}
 )
@@ -55,6 +64,14 @@ class Column:
     """Whether a sheet may lack it, since it was written before the column was known."""
     width: float = 11.0
     hint: str = ""
+    usual: tuple[float, float] | None = None
+    """What is plausible, in the column's unit: beyond it the workbook asks, and refuses nothing."""
+    formula: str = ""
+    """What a locked cell computes: a spreadsheet formula with ``{key}`` for another cell of its row."""
+    part: Literal["plan", "result", "more"] = "plan"
+    """What belongs on one page of paper."""
+    upto: int | None = None
+    """Highest number of a coupon that is measured for it; None: all are."""
 
 
 def words(name: str) -> str:
@@ -114,6 +131,11 @@ def _finite(limit: float) -> float | None:
 
 def value_columns(response: Response) -> list[Column]:
     """Return the columns in which one response is recorded."""
+    upto = response.coupons if response.per == "coupon" else None
+    return [replace(column, part="result", upto=upto) for column in _value_columns(response)]
+
+
+def _value_columns(response: Response) -> list[Column]:
     name, method = words(response.name), f" Method: {response.method}." if response.method else ""
     if response.formula == "tensile":
         return _tensile_columns(response, method)
@@ -126,16 +148,19 @@ def value_columns(response: Response) -> list[Column]:
         return [Column(response.name, header, "choice", fill=True, choices=PASS_FAIL, hint=hint)]
     positive = response.transform == "log" or response.unit in _POSITIVE_UNITS
     header = f"{name}{_unit(response.display_unit)}"
-    return [_number(response.name, header, f"{_NOT_BLANK}{method}", positive=positive)]
+    made = _number(response.name, header, f"{_NOT_BLANK}{method}", positive=positive)
+    return [replace(made, usual=usual.of_response(response, positive=positive))]
 
 
 def _tensile_columns(response: Response, method: str) -> list[Column]:
     name, key = words(response.name), response.name
+    formula = f"{{force.{key}}}/({{width.{key}}}*{{thickness.{key}}})"
+    given = f"COUNT({{force.{key}}},{{width.{key}}},{{thickness.{key}}})=3"
     return [
-        _number(f"force.{key}", f"{name}: force (N)", f"Highest force. {_NOT_BLANK}{method}", positive=True),
-        _number(f"width.{key}", f"{name}: width (mm)", "Measured before the test.", positive=True),
-        _number(f"thickness.{key}", f"{name}: thickness (mm)", "Measured before the test.", positive=True),
-        Column(key, f"{name}{_unit(response.display_unit)}, computed", "stress"),
+        _number(f"force.{key}", f"{name}: force (N)", f"Highest force. {_NOT_BLANK}{method}", usual.FORCE, positive=True),
+        _number(f"width.{key}", f"{name}: width (mm)", "Measured before the test.", usual.WIDTH, positive=True),
+        _number(f"thickness.{key}", f"{name}: thickness (mm)", "Measured before the test.", usual.THICKNESS, positive=True),
+        Column(key, f"{name}{_unit(response.display_unit)}, computed", "stress", formula=f'=IF({given},{formula},"")'),
     ]
 
 
@@ -143,9 +168,14 @@ def outcome_columns(thing: str) -> list[Column]:
     """Return the two columns that say what happened to a print or coupon."""
     outcomes, deviations = {word: word for word in OUTCOMES}, {word: word for word in DEVIATIONS}
     return [
-        Column("outcome", "Outcome", "choice", True, outcomes, width=17, hint=f"What became of the {thing}."),
-        Column("deviation", "Deviation", "choice", True, deviations, hint="Empty where all went to plan."),
+        Column("outcome", "Outcome", "choice", True, outcomes, width=17, hint=f"What became of the {thing}.", part="result"),
+        Column("deviation", "Deviation", "choice", True, deviations, hint="Empty where all went to plan.", part="result"),
     ]
+
+
+def in_part(columns: Iterable[Column], part: Literal["plan", "result", "more"]) -> list[Column]:
+    """Return columns that belong on another page of paper than they would."""
+    return [replace(column, part=part) for column in columns]
 
 
 def print_remarks() -> list[Column]:
@@ -167,7 +197,10 @@ def reading_columns(study: Study) -> list[Column]:
     read = [factor for factor in study.factors if factor.reading_sd is not None]
     hint = "What the probe or the display shows while it prints; empty where it was not read."
     return [
-        replace(_number(f"read.{one.name}", f"{words(one.name)}, read{_unit(one.display_unit)}", hint), optional=True)
+        replace(
+            _number(f"read.{one.name}", f"{words(one.name)}, read{_unit(one.display_unit)}", hint, usual.of_factors([one])),
+            optional=True,
+        )
         for one in read
     ]
 
@@ -185,21 +218,25 @@ def _covariate(one: Covariate) -> Column:
     return replace(_number(key, f"{name}{_unit(one.display_unit)}", hint), optional=True)
 
 
-def drying_columns() -> list[Column]:
+def drying_columns(oven: Oven) -> list[Column]:
     """Return what is written about a drying load."""
     return [
         Column("spool", "Spool", fill=True, width=13, hint="Number of the spool and its lot."),
         Column("dried_from", "Drying began", "datetime", True, width=17, hint="Date and time: 2026-03-01 08:30."),
         Column("dried_to", "Drying ended", "datetime", True, width=17, hint="Date and time: 2026-03-01 14:30."),
-        _number("oven_reading", "Oven reading (°C)", "What the oven or its probe showed.", low=-50, high=500),
-        _number("mass_before", "Mass before (g)", "Spool and filament, weighed before drying.", positive=True),
-        _number("mass_after", "Mass after (g)", "Spool and filament, weighed after drying.", positive=True),
+        replace(
+            _number("oven_reading", "Oven reading (°C)", "What the oven or its probe showed.", usual.of_oven(oven)),
+            low=-50, high=500,
+        ),
+        _number("mass_before", "Mass before (g)", "Spool and filament, weighed before drying.", usual.MASS, positive=True),
+        _number("mass_after", "Mass after (g)", "Spool and filament, weighed after drying.", usual.MASS, positive=True),
         note(_UNUSUAL),
     ]
 
 
-def check_columns(study: Study, factors: Iterable[Factor]) -> list[Column]:
+def check_columns(study: Study, factors: Sequence[Factor]) -> list[Column]:
     """Return what is written about a reading of a reference probe on a printer."""
+    span = usual.of_factors(factors)
     printers: dict[str, Value] = {printer.name: printer.name for printer in study.printers}
     read: dict[str, Value] = {words(factor.name): factor.name for factor in factors}
     known = ", ".join(instrument.id for instrument in study.instruments)
@@ -207,8 +244,8 @@ def check_columns(study: Study, factors: Iterable[Factor]) -> list[Column]:
     return [
         *([printer] if printers else []),
         Column("factor", "What was read", "choice", True, read, width=fitting(read, 44), hint="Choose from the list."),
-        _number("set", "Setpoint", "What the printer was set to, in the factor's unit."),
-        _number("actual", "Actual", "What the reference probe showed, in the factor's unit."),
+        _number("set", "Setpoint", "What the printer was set to, in the factor's unit.", span),
+        _number("actual", "Actual", "What the reference probe showed, in the factor's unit.", span),
         Column("instrument", "Instrument", fill=True, width=14, hint=f"Its identifier. {known}"[:250]),
         Column("read_on", "Read on (date)", "date", True, width=14, hint="A date, for example 2026-03-01."),
     ]
@@ -230,10 +267,10 @@ def timetable_columns(study: Study, *, dated: bool, loads: bool) -> list[Column]
 
 
 def _number(
-    key: str, header: str, hint: str, *, low: float | None = None, high: float | None = None, positive: bool = False
+    key: str, header: str, hint: str, plausible: tuple[float, float] | None = None, *, positive: bool = False
 ) -> Column:
     width = max(10.0, _narrow(header))
-    return Column(key, header, "number", fill=True, low=low, high=high, positive=positive, width=width, hint=hint)
+    return Column(key, header, "number", fill=True, positive=positive, width=width, hint=hint, usual=plausible)
 
 
 def distinct(columns: Iterable[Column]) -> tuple[Column, ...]:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from doe.sheet.columns import DEVIATIONS, OUTCOMES, words
+from doe.sheet.labels.layout import LABELS
 from doe.sheet.layout import CHECKS, COUPONS, LOADS, PRINTS, TIMETABLE, Sheet
 from doe.study.spec import Study
 
@@ -65,7 +66,8 @@ def _steps(study: Study, names: set[str]) -> Iterator[str]:
     on = "on the printer named there, " if study.printers else ""
     source = "with filament from the load named there, " if LOADS in names else ""
     yield (
-        f"Make the prints in the order of '{PRINTS}', from the top down, {on}{source}at the values under 'set'. "
+        f"Make the prints in the order of '{PRINTS}', from the top down, {on}{source}at the values under 'set': "
+        f"{'they are that printer’s own, already corrected by its checks' if study.printers else 'type them in as they stand'}. "
         f"The order is random on purpose: keep to it even where another would be quicker."
     )
     for per, sheet in (("load", LOADS), ("print", PRINTS)):
@@ -80,7 +82,10 @@ def _steps(study: Study, names: set[str]) -> Iterator[str]:
         yield f"While a print runs, read its actual {', '.join(read)} and write it on '{PRINTS}'; change nothing because of it."
     if TIMETABLE in names:
         yield f"'{TIMETABLE}' proposes when each of these is done. Its times may slip; its order may not."
-    yield "Write the identifier on the bag of every print, with a pen, at once. The last letter guards against slips."
+    yield (
+        f"Put the print's label ('{LABELS}': A4, 3 x 8 labels of 70 x 36 mm, printed at 100 % without margins), or its "
+        f"identifier in pen, on its bag at once. The last letter guards against slips."
+    )
     yield "After each print choose its outcome and fill in the light cells of its row, also where it failed."
     if COUPONS in names:
         yield f"Test the coupons. A coupon is the print's identifier and its number; each has its row on '{COUPONS}'."
@@ -93,6 +98,11 @@ def _rules(study: Study, names: set[str]) -> Iterator[str]:
         "Leave a cell empty where nothing was measured. Never type 0, 'n/a' or a dash for no result: "
         "the outcome says why it is missing."
     )
+    yield (
+        "Amber: something is missing. Dark with white figures: not a usual number, look again. Black and struck through: it "
+        "contradicts the outcome, or another cell. Colours only ask; 'State' counts what is done."
+    )
+    yield "Times, temperatures, grams, initials, conditioning, photographs: what you know; nothing waits for them."
     yield "A failure is a result. Choose its outcome; do not print again on the same row."
     where = f" (for a whole load: on '{LOADS}')" if LOADS in names and study.load_factors else ""
     yield (

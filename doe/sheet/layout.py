@@ -15,7 +15,9 @@ from doe.design.plan import PILOT, Design
 from doe.design.timetable import Timetable, timetable
 from doe.files import digest_of
 from doe.sheet import columns as col
+from doe.sheet import states
 from doe.sheet.columns import Column, Value
+from doe.sheet.logs import log_columns
 from doe.study.amend import without_ranges
 from doe.study.spec import Factor, Study
 
@@ -53,6 +55,8 @@ class Sheet:
     """Lines below the title, which must not be overlooked."""
     remarks: tuple[str, ...] = ()
     """Lines below them, above the headers."""
+    things: str = ""
+    """What its rows are, in the plural, where progress is counted."""
 
     @property
     def header_row(self) -> int:
@@ -69,9 +73,25 @@ class Sheet:
         """Number of the last data row."""
         return self.header_row + len(self.rows)
 
+    @property
+    def letters(self) -> dict[str, str]:
+        """Letters of the columns by key."""
+        return {column.key: letter(place) for place, column in enumerate(self.columns, 1)}
+
+    @property
+    def through_id(self) -> int:
+        """How many columns there are up to the identifier; they stay in view and are printed on every page."""
+        return [column.key for column in self.columns].index(self.row_id) + 1
+
     def row_ids(self) -> list[str]:
         """Return the planned identifiers, in the order of the rows."""
         return [str(row[self.row_id]) for row in self.rows]
+
+    def cells_of(self, key: str, *, other: bool = False) -> str:
+        """Return the address of a column's cells; with the sheet's name where another sheet speaks of them."""
+        name = self.letters[key]
+        sheet = f"'{self.name}'!" if other else ""
+        return f"{sheet}${name}${self.first_row}:${name}${self.last_row}"
 
 
 def sheets(study: Study, design: Design, round_number: int) -> tuple[Sheet, ...]:
@@ -93,7 +113,7 @@ def sheets(study: Study, design: Design, round_number: int) -> tuple[Sheet, ...]
     runs = design.of_round(round_number).sort_values("order", kind="stable")
     made = [_prints(study, runs)]
     if coupons_per_print(study):
-        made.append(_coupons(study, runs))
+        made.append(_coupons(study, runs, made[0]))
     if _has_loads(runs):
         made.append(_loads(study, runs))
     if _readable(study):
@@ -253,32 +273,36 @@ def _prints(study: Study, runs: pd.DataFrame) -> Sheet:
     for factor in study.factors:
         dried = with_loads and factor.change == "load"  # another setpoint of a whole load is written on Loads, once
         columns += col.setting_columns(study, factor, with_used=not dried)
-    columns += col.outcome_columns("print")
+    fixed = [column.key for column in columns if not column.fill]
+    columns += [*col.outcome_columns("print"), states.STATE]
     for response in study.responses:
         columns += col.value_columns(response) if response.per == "print" else []
-    columns += [*col.reading_columns(study), *col.covariate_columns(study, "print"), *col.print_remarks()]
-    fixed = [column.key for column in columns if not column.fill]
+    asked = [*col.reading_columns(study), *col.covariate_columns(study, "print"), *col.print_remarks()]
+    columns += [*log_columns(study, "print"), *col.in_part(asked, "more")]
     rows = tuple({key: row[key] for key in fixed} for row in _plain_rows(runs))
     bands = tuple(int(code) for code in pd.factorize(runs["load"])[0])
-    return Sheet(PRINTS, "print", col.distinct(columns), rows, bands)
+    return Sheet(PRINTS, "print", states.with_state(columns), rows, bands, things="prints")
 
 
-def _coupons(study: Study, runs: pd.DataFrame) -> Sheet:
+def _coupons(study: Study, runs: pd.DataFrame, prints: Sheet) -> Sheet:
     responses = [response for response in study.responses if response.per == "coupon"]
     columns = [Column("coupon", "Coupon", width=11), Column("print", "Print", width=8)]
-    columns += [Column("number", "Number", "number", width=9), *col.outcome_columns("coupon")]
+    ended = states.looked_up(prints.cells_of("print", other=True), prints.cells_of("outcome", other=True))
+    columns += [Column("number", "Number", "number", width=9), ended, *col.outcome_columns("coupon"), states.STATE]
     columns += [column for response in responses for column in col.value_columns(response)]
-    columns.append(col.note("Where it broke, and anything out of the ordinary."))
+    remark = col.note("Anything out of the ordinary.")
+    columns += [*log_columns(study, "coupon"), *col.in_part([remark], "more")]
     rows: list[dict[str, Value]] = []
     closed: set[tuple[str, str]] = set()
     numbers = range(1, coupons_per_print(study) + 1)
     for print_id in runs["print"]:
         for number in numbers:
             rows.append({"coupon": f"{print_id}-{number}", "print": str(print_id), "number": number})
-            fewer = [response for response in responses if number > response.coupons]
-            closed |= {(f"{print_id}-{number}", c.key) for response in fewer for c in col.value_columns(response)}
+            closed |= {(f"{print_id}-{number}", c.key) for c in columns if c.upto is not None and number > c.upto}
     bands = tuple(place for place in range(len(runs)) for _ in numbers)
-    return Sheet(COUPONS, "coupon", col.distinct(columns), tuple(rows), bands, frozenset(closed))
+    return Sheet(
+        COUPONS, "coupon", states.with_state(columns), tuple(rows), bands, frozenset(closed), things="coupons"
+    )
 
 
 def _loads(study: Study, runs: pd.DataFrame) -> Sheet:
@@ -286,14 +310,15 @@ def _loads(study: Study, runs: pd.DataFrame) -> Sheet:
     for factor in study.load_factors:
         planned += col.setting_columns(study, factor, with_used=True)
     fixed = [column.key for column in planned if not column.fill]
-    *drying, remark = col.drying_columns()
+    *drying, remark = col.drying_columns(study.oven)
     made = Column("prints", "Prints made from it, in order", width=36)
-    columns = [*planned, made, *drying, *col.covariate_columns(study, "load"), remark]
+    asked = [*drying, *log_columns(study, "load"), states.LOST, *col.covariate_columns(study, "load"), remark]
+    columns = [*planned, made, *col.in_part([states.STATE, *asked], "more")]
     rows: list[dict[str, Value]] = []
     for _, members in runs[runs["load"] != ""].groupby("load", sort=False):
         first = _plain_rows(members.head(1))[0]
         rows.append({key: first[key] for key in fixed} | {"prints": ", ".join(members["print"])})
-    return Sheet(LOADS, "load", col.distinct(columns), tuple(rows), tuple(range(len(rows))))
+    return Sheet(LOADS, "load", states.with_state(columns), tuple(rows), tuple(range(len(rows))), things="loads")
 
 
 def _checks(study: Study, round_number: int) -> Sheet:

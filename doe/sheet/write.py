@@ -2,45 +2,74 @@
 
 import datetime
 import io
-import textwrap
 import zipfile
 from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import Any
 
 from openpyxl import Workbook
 from openpyxl.cell import Cell
+from openpyxl.formatting.rule import FormulaRule
 from openpyxl.styles import Alignment, Border, Font, PatternFill, Protection, Side
+from openpyxl.styles.cell_style import StyleArray
+from openpyxl.utils.indexed_list import IndexedList
 from openpyxl.worksheet.datavalidation import DataValidation
+from openpyxl.worksheet.pagebreak import Break, ColBreak
 from openpyxl.worksheet.worksheet import Worksheet
 from openpyxl.writer.excel import ExcelWriter
 
 from doe.design.plan import Design
 from doe.files import now
-from doe.sheet import layout
+from doe.sheet import layout, pages
+from doe.sheet.cells import put
 from doe.sheet.columns import Column, Value
 from doe.sheet.instructions import Line, instructions
+from doe.sheet.labels.layout import LABELS, labels
+from doe.sheet.labels.write import write_labels
 from doe.sheet.layout import IDENTITY_ROW, INSTRUCTIONS, Sheet, letter
+from doe.sheet.marks import marks
+from doe.sheet.states import ROW, STATE, in_letters, progress
+from doe.sheet.validation import offers, rule
 from doe.study.spec import Study
 
 SIMULATED = "SIMULATED DATA"
 _LISTS = "Lists"
 _FORMATS = {"date": "yyyy-mm-dd", "datetime": "yyyy-mm-dd hh:mm", "stress": "0.00"}
-_POINTS_PER_LINE = 15.0
-_PROSE = 104
+_USE = "fill in the light cells, grey is locked"
+_AS_TYPED = "@"
+"""Format of cells that stay text: a lot number keeps its zeros, and what begins with = is not computed."""
+_PROSE = 118
 """Width of the instructions' text, characters."""
+_NAMES = 29
+"""Width of the labels beside it."""
+_PROGRESS = 46
+"""Width of what says how far a sheet is."""
+_APART = "  –  "
+_MEASURE = Font(name="Arial", size=8)
+"""In digits of this font widths are given in the file: programs agree on it, one takes 6 pixels and another 5.93."""
+_PER_CHARACTER = 7 / 6
+"""Its digits in one of 10 points, in which widths are counted everywhere else."""
 
 _LINE = Side(style="thin", color="808080")
 _FAINT = Side(style="hair", color="A0A0A0")
 _THICK = Side(style="medium", color="404040")
 # Light is for the operators, grey is locked: also on a print in black and white. Each has two shades, for the bands.
-_FILL_IN = (PatternFill("solid", fgColor="FFFEF5"), PatternFill("solid", fgColor="FFF3C4"))
-_LOCKED = (PatternFill("solid", fgColor="E3E6EA"), PatternFill("solid", fgColor="CDD2D9"))
+_FILL_IN = (PatternFill("solid", fgColor="FFFFFF"), PatternFill("solid", fgColor="FFF6DC"))
+_LOCKED = (PatternFill("solid", fgColor="E6E9ED"), PatternFill("solid", fgColor="D3D8DE"))
 _CLOSED = PatternFill("solid", fgColor="8A8F96")
 _HEADER = PatternFill("solid", fgColor="2F3B47")
-_FONT = "Calibri"
-_BOLD = Font(name=_FONT, bold=True, size=11)
-_TITLE = Font(name=_FONT, bold=True, size=16)
-_HEADING = Font(name=_FONT, bold=True, size=12)
-_LOUD = Font(name=_FONT, bold=True, size=16, color="B00020")
+# What the workbook points out differs in lightness, too: mid, dark with light figures, black and struck through.
+_MARKS = {
+    "missing": {"fill": PatternFill(bgColor="F0B64A")},
+    "unusual": {"fill": PatternFill(bgColor="A8401F"), "font": Font(bold=True, color="FFFFFF")},
+    "contradiction": {"fill": PatternFill(bgColor="1B1B1B"), "font": Font(bold=True, strike=True, color="FFFFFF")},
+}
+_FONT = "Arial"
+_PLAIN = Font(name=_FONT, size=10)
+_BOLD = Font(name=_FONT, bold=True, size=10)
+_TITLE = Font(name=_FONT, bold=True, size=15)
+_HEADING = Font(name=_FONT, bold=True, size=11)
+_LOUD = Font(name=_FONT, bold=True, size=15, color="B00020")
 _UNLOCKED = Protection(locked=False)
 
 
@@ -70,56 +99,85 @@ def write_workbook(
         An .xlsx file.
     """
     made_at = now() if made_at is None else made_at
-    book = Workbook()
-    book.properties.creator = book.properties.lastModifiedBy = "doe"
-    book.properties.title = f"{study.header.title}, round {round_number}"
-    book.properties.created = book.properties.modified = made_at.replace(tzinfo=None, microsecond=0)
+    book = _book(study, round_number, made_at)
     tables = (*layout.sheets(study, design, round_number), layout.timetable_sheet(study, design, round_number))
-    front = book.active
+    front, title = book.active, f"{study.header.id}, round {round_number}"
     front.title = INSTRUCTIONS
-    _write_front(front, study, layout.identity(study, design, round_number, digest),
-                 instructions(study, tables, cautions))
+    row = _write_identity(front, study, layout.identity(study, design, round_number, digest))
+    row = _write_progress(front, tables, row)
+    _write_lines(front, instructions(study, tables, cautions), row)
     lists = _write_lists(book, tables)
-    title = f"{study.header.id}, round {round_number}"
     for table in tables:
         sheet = book.create_sheet(table.name, index=len(book.sheetnames) - 1)  # the lists stay last
         _write_table(sheet, table, title, simulated=study.header.simulated)
         _add_validation(sheet, table, lists)
+        _add_marks(sheet, table)
         _finish(sheet, title, simulated=study.header.simulated)
+    write_labels(book.create_sheet(LABELS, len(book.sheetnames) - 1), labels(study, design, round_number))
     _finish(front, title, simulated=study.header.simulated)
     return _repeatable(book, made_at)
 
 
-def _write_front(
-    sheet: Worksheet, study: Study, identity: dict[str, Value], lines: Iterable[Line]
-) -> None:
-    sheet.column_dimensions["A"].width, sheet.column_dimensions["B"].width = 28, _PROSE
-    _put(sheet.cell(1, 1), f"Test prints: {study.header.title}").font = _TITLE
+def _book(study: Study, round_number: int, made_at: datetime.datetime) -> Workbook:
+    book = Workbook()
+    book._fonts = IndexedList((_MEASURE,))  # some programs go by the first font, others by that of the style Normal
+    book._named_styles["Normal"].font = _MEASURE
+    book.properties.creator = book.properties.lastModifiedBy = "doe"
+    book.properties.title = f"{study.header.title}, round {round_number}"
+    book.properties.created = book.properties.modified = made_at.replace(tzinfo=None, microsecond=0)
+    return book
+
+
+def _write_identity(sheet: Worksheet, study: Study, identity: dict[str, Value]) -> int:
+    """Write the title and what makes the workbook known again; return the next free row."""
+    sheet.column_dimensions["A"].width, sheet.column_dimensions["B"].width = _PER_CHARACTER * _NAMES, _PER_CHARACTER * _PROSE
+    title = f"Test prints: {study.header.title}"
+    sheet.merge_cells("A1:B1")
+    head = put(sheet.cell(1, 1), title)
+    head.font, head.alignment = _TITLE, Alignment(wrap_text=True, vertical="center")
     if study.header.simulated:
-        _put(sheet.cell(2, 1), f"{SIMULATED}: not measured on any machine").font = _LOUD
-    sheet.row_dimensions[1].height = sheet.row_dimensions[2].height = 24
+        put(sheet.cell(2, 1), f"{SIMULATED}: not measured on any machine").font = _LOUD
+    sheet.row_dimensions[1].height = 20.0 * pages.lines(title, 0.72 * (_PROSE + _NAMES)) + 4
+    sheet.row_dimensions[2].height = 22 if study.header.simulated else 4
     _heading(sheet, IDENTITY_ROW - 1, "This workbook")
     for row, (key, value) in enumerate(identity.items(), IDENTITY_ROW):
-        _put(sheet.cell(row, 1), layout.IDENTITY_LABELS[key])
-        _put(sheet.cell(row, 2), value).alignment = Alignment(horizontal="left", wrap_text=True, vertical="top")
-    for row, line in enumerate(lines, IDENTITY_ROW + len(identity) + 1):
+        _labelled(sheet, row, layout.IDENTITY_LABELS[key], value)
+    return IDENTITY_ROW + len(identity)
+
+
+def _write_progress(sheet: Worksheet, tables: Iterable[Sheet], row: int) -> int:
+    _heading(sheet, row, "How far it is")
+    for table in (table for table in tables if table.things):
+        row += 1
+        _labelled(sheet, row, table.name, "")
+        sheet.cell(row, 2).value = progress(table.cells_of(STATE.key, other=True), len(table.rows), table.things)
+    return row + 1
+
+
+def _write_lines(sheet: Worksheet, lines: Iterable[Line], first: int) -> None:
+    for row, line in enumerate(lines, first):
         if line.style == "heading":
             _heading(sheet, row, line.label)
-            continue
-        label, text = _put(sheet.cell(row, 1), line.label), _put(sheet.cell(row, 2), line.text)
-        label.alignment = Alignment(horizontal="left", vertical="top", indent=1)
-        label.font = _BOLD
-        text.alignment = Alignment(wrap_text=True, vertical="top")
-        sheet.row_dimensions[row].height = _POINTS_PER_LINE * _lines(line.text, 1.1 * _PROSE) + 3
+        else:
+            _labelled(sheet, row, line.label, line.text)
+            sheet.cell(row, 1).font = _BOLD
     sheet.page_setup.orientation = "portrait"
     sheet.page_setup.fitToHeight = 1
+
+
+def _labelled(sheet: Worksheet, row: int, label: str, value: Value) -> None:
+    name, text = put(sheet.cell(row, 1), label), put(sheet.cell(row, 2), value)
+    name.alignment = Alignment(horizontal="left", vertical="top", indent=1)
+    text.alignment = Alignment(horizontal="left", wrap_text=True, vertical="top")
+    name.font = text.font = _PLAIN
+    sheet.row_dimensions[row].height = pages.POINTS_PER_LINE * pages.lines(str(value), 1.15 * _PROSE) + 2
 
 
 def _heading(sheet: Worksheet, row: int, text: str) -> None:
     for column in (1, 2):
         sheet.cell(row, column).border = Border(bottom=_LINE)
-    _put(sheet.cell(row, 1), text).font = _HEADING
-    sheet.row_dimensions[row].height = 24
+    put(sheet.cell(row, 1), text).font = _HEADING
+    sheet.row_dimensions[row].height = 22
     sheet.cell(row, 1).alignment = Alignment(vertical="bottom")
 
 
@@ -130,39 +188,68 @@ def _write_lists(book: Workbook, tables: Iterable[Sheet]) -> dict[tuple[Value, .
     sheet.protection.sheet = True
     places: dict[tuple[Value, ...], str] = {}
     for column in (column for table in tables for column in table.columns if column.kind == "choice"):
-        offers = _offers(column)
-        if offers in places:
+        offered = offers(column)
+        if offered in places:
             continue
         name = letter(len(places) + 1)
-        for row, offer in enumerate(offers, 1):
-            _put(sheet.cell(row, len(places) + 1), offer)
-        places[offers] = f"{_LISTS}!${name}$1:${name}${len(offers)}"
+        for row, offer in enumerate(offered, 1):
+            put(sheet.cell(row, len(places) + 1), offer)
+        places[offered] = f"{_LISTS}!${name}$1:${name}${len(offered)}"
     return places
 
 
-def _offers(column: Column) -> tuple[Value, ...]:
-    """Return what a drop-down list shows: words, but numbers where numbers are recorded."""
-    return tuple(shown if isinstance(kept, str) else kept for shown, kept in column.choices.items())
-
-
 def _write_table(sheet: Worksheet, table: Sheet, title: str, *, simulated: bool) -> None:
-    use = "fill in the light cells, grey is locked" if any(column.fill for column in table.columns) else "to look at only"
-    parts = [table.name, title, *([SIMULATED] if simulated else []), use]
-    _put(sheet.cell(1, 1), "  –  ".join(parts)).font = _HEADING
-    sheet.row_dimensions[1].height = 22
+    filled = any(column.fill for column in table.columns)
+    paper = pages.pages(table) if filled else pages.fitted(table)
+    said = [title, *([SIMULATED] if simulated else []), _USE if filled else "to look at only"]
+    _write_title(sheet, table, said, paper)
     _write_remarks(sheet, table)
-    for place, column in enumerate(table.columns, 1):
-        sheet.column_dimensions[letter(place)].width = column.width
-        head = _put(sheet.cell(table.header_row, place), column.header)
-        head.font, head.fill = Font(name=_FONT, bold=True, color="FFFFFF"), _HEADER
-        head.alignment = Alignment(wrap_text=True, vertical="center", horizontal="center")
-        head.border = Border(left=_LINE, right=_LINE, bottom=_LINE)
-    tallest = max(_lines(column.header, column.width) for column in table.columns)
-    sheet.row_dimensions[table.header_row].height = _POINTS_PER_LINE * tallest
-    for place in range(len(table.rows)):
-        _write_row(sheet, table, place)
-    sheet.freeze_panes = sheet.cell(table.first_row, [c.key for c in table.columns].index(table.row_id) + 2)
+    _write_headers(sheet, table)
+    sheet.row_dimensions[table.header_row].height = paper.header_height
+    _write_rows(sheet, table, paper.heights)
+    sheet.freeze_panes = sheet.cell(table.first_row, table.through_id + 1)
     sheet.print_title_rows = f"1:{table.header_row}"
+    if filled:
+        sheet.print_title_cols = f"A:{letter(table.through_id)}"
+        _break(sheet, paper)
+    else:
+        sheet.sheet_properties.pageSetUpPr.fitToPage = True
+        sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
+
+
+def _break(sheet: Worksheet, paper: pages.Pages) -> None:
+    sheet.page_setup.scale = paper.scale
+    sheet.page_setup.pageOrder = "overThenDown"
+    sheet.col_breaks = ColBreak()
+    for place in paper.columns:
+        sheet.col_breaks.append(Break(id=place))
+    for place in paper.rows:
+        sheet.row_breaks.append(Break(id=place))
+
+
+def _write_title(sheet: Worksheet, table: Sheet, said: Sequence[str], paper: pages.Pages) -> None:
+    """Write the line above all others; where pages stand side by side, each repeats only the sheet's name."""
+    if paper.columns:
+        room = sum(column.width for column in table.columns[table.through_id : paper.columns[0]])
+        kept = next((said[:most] for most in range(len(said), 1, -1) if 1.2 * len(_APART.join(said[:most])) <= room), said[:1])
+        texts = {1: table.name, table.through_id + 1: _APART.join(kept)}
+    else:
+        texts = {1: _APART.join([table.name, *said])}
+    for place, text in texts.items():
+        put(sheet.cell(1, place), text).font = _HEADING
+    sheet.row_dimensions[1].height = 22
+    column = _beside(table, max(texts), 1.2 * len(texts[max(texts)]), (*paper.columns, len(table.columns))[0])
+    if table.things and column:
+        cell = sheet.cell(1, column)
+        cell.value = progress(table.cells_of(STATE.key), len(table.rows), table.things)
+        cell.font = _BOLD
+
+
+def _beside(table: Sheet, start: int, taken: float, last: int) -> int | None:
+    """Return the first column beside a text that begins in one and takes so much, if there is room on its page."""
+    widths = [column.width for column in table.columns]
+    free = next((place for place in range(start, last + 1) if sum(widths[start - 1 : place - 1]) >= taken), None)
+    return free if free is not None and sum(widths[free - 1 : last]) >= _PROGRESS else None
 
 
 def _write_remarks(sheet: Worksheet, table: Sheet) -> None:
@@ -171,130 +258,136 @@ def _write_remarks(sheet: Worksheet, table: Sheet) -> None:
     for row, text in enumerate((*table.cautions, *table.remarks), 2):
         loud = row < 2 + len(table.cautions)
         sheet.merge_cells(start_row=row, end_row=row, start_column=1, end_column=len(table.columns))
-        cell = _put(sheet.cell(row, 1), f"! {text}" if loud else text)
-        cell.font = _BOLD if loud else Font(name=_FONT)
+        cell = put(sheet.cell(row, 1), f"! {text}" if loud else text)
+        cell.font = _BOLD if loud else _PLAIN
         cell.alignment = Alignment(wrap_text=True, vertical="center")
-        sheet.row_dimensions[row].height = _POINTS_PER_LINE * _lines(text, width) + 3
+        sheet.row_dimensions[row].height = pages.POINTS_PER_LINE * pages.lines(text, width) + 3
 
 
-def _write_row(sheet: Worksheet, table: Sheet, place: int) -> None:
-    row, values, band = table.first_row + place, table.rows[place], table.bands[place]
-    starts_band = place > 0 and band != table.bands[place - 1]
-    tallest = 1
-    for number, column in enumerate(table.columns, 1):
-        cell = sheet.cell(row, number)
-        open_cell = column.fill and (str(values[table.row_id]), column.key) not in table.closed
-        edge = _LINE if open_cell else _FAINT
-        cell.border = Border(left=edge, right=edge, bottom=edge, top=_THICK if starts_band else edge)
-        cell.fill = (_FILL_IN if open_cell else _LOCKED)[band % 2]
-        cell.number_format = _FORMATS.get(column.kind, "General")
+def _write_headers(sheet: Worksheet, table: Sheet) -> None:
+    for place, column in enumerate(table.columns, 1):
+        shape = sheet.column_dimensions[letter(place)]
+        shape.width, shape.outlineLevel = _PER_CHARACTER * column.width, int(column.part == "more" and column.optional)
+        head = put(sheet.cell(table.header_row, place), column.header)
+        head.font, head.fill = Font(name=_FONT, bold=True, size=10, color="FFFFFF"), _HEADER
+        head.alignment = Alignment(wrap_text=True, vertical="center", horizontal="center")
+        head.border = Border(left=_LINE, right=_LINE, bottom=_LINE)
+
+
+def _write_rows(sheet: Worksheet, table: Sheet, heights: Sequence[float]) -> None:
+    styles = _Styles(sheet)
+    formulas = {column.key: in_letters(column.formula, table.letters) for column in table.columns}
+    for place, (values, band) in enumerate(zip(table.rows, table.bands, strict=True)):
+        row, name = table.first_row + place, str(values[table.row_id])
+        starts = place > 0 and band != table.bands[place - 1]
+        for number, column in enumerate(table.columns, 1):
+            cell = sheet.cell(row, number)
+            closed = column.fill and (name, column.key) in table.closed
+            cell._style = styles.of(column, closed=closed, shade=band % 2, starts=starts)
+            if column.formula:
+                cell.value = formulas[column.key].replace(ROW, str(row))
+            elif not column.fill:
+                put(cell, values[column.key])
+        sheet.row_dimensions[row].height = heights[place]
+
+
+class _Styles:
+    """The styles of cells, each made once: to set them cell by cell takes most of the time of a large book."""
+
+    def __init__(self, sheet: Worksheet) -> None:
+        self._scratch = Cell(sheet)
+        self._known: dict[tuple[str, bool, int, bool], StyleArray] = {}
+
+    def of(self, column: Column, *, closed: bool, shade: int, starts: bool) -> StyleArray:
+        """Return the style of a cell of a column: ``starts`` where a band begins above it."""
+        wanted = (column.key, closed, shade, starts)
+        if wanted not in self._known:
+            self._known[wanted] = self._made(column, closed=closed, shade=shade, starts=starts)
+        return self._known[wanted]
+
+    def _made(self, column: Column, *, closed: bool, shade: int, starts: bool) -> StyleArray:
+        cell = self._scratch
+        cell._style = StyleArray()
+        is_open = column.fill and not closed
+        edge = _LINE if is_open else _FAINT
+        cell.border = Border(left=edge, right=edge, bottom=edge, top=_THICK if starts else edge)
+        cell.fill = _CLOSED if closed else (_FILL_IN if is_open else _LOCKED)[shade]
+        cell.font = _BOLD if column.key in _STRESSED or column.key.startswith("set.") else _PLAIN
+        cell.number_format = _AS_TYPED if _stays_text(column) else _FORMATS.get(column.kind, "General")
         cell.alignment = Alignment(vertical="center", wrap_text=column.kind == "text", horizontal=_side(column))
-        if open_cell:
+        if is_open:
             cell.protection = _UNLOCKED
-        elif column.fill:
-            cell.fill = _CLOSED
-        elif column.kind == "stress":
-            cell.value = _stress_formula(table, column, row)
-        else:
-            _put(cell, values[column.key])
-            tallest = max(tallest, _lines(str(values[column.key]), column.width))
-    sheet.row_dimensions[row].height = max(18.0, _POINTS_PER_LINE * tallest)
+        return cell._style
+
+
+_STRESSED = ("print", "coupon", "load", "reading", "printer", STATE.key)
+
+
+def _stays_text(column: Column) -> bool:
+    texts = column.kind == "choice" and all(isinstance(kept, str) for kept in column.choices.values())
+    return column.fill and (column.kind == "text" or texts)
 
 
 def _side(column: Column) -> str:
-    return "left" if column.key in ("note", "prints", "spool", "operator", "what") else "center"
-
-
-def _stress_formula(table: Sheet, column: Column, row: int) -> str:
-    keys = [other.key for other in table.columns]
-    force, width, thickness = (
-        f"{letter(keys.index(f'{part}.{column.key}') + 1)}{row}" for part in ("force", "width", "thickness")
-    )
-    return f'=IF(COUNT({force},{width},{thickness})=3,{force}/({width}*{thickness}),"")'
+    return "left" if column.key in ("note", "prints", "spool", "what") or column.width > 20 else "center"
 
 
 def _add_validation(sheet: Worksheet, table: Sheet, lists: dict[tuple[Value, ...], str]) -> None:
-    for place, column in enumerate(table.columns, 1):
-        if column.fill:
-            rule = _rule(column, lists)
-            rule.showErrorMessage = rule.showInputMessage = True
-            rule.allowBlank = True
-            rule.errorStyle = "stop"
-            rule.errorTitle, rule.promptTitle = "Please check", column.header[:32]
-            rule.prompt = column.hint[:255]
-            rule.add(f"{letter(place)}{table.first_row}:{letter(place)}{table.last_row}")
-            sheet.add_data_validation(rule)
+    for column in (column for column in table.columns if column.fill):
+        made = DataValidation(**rule(column, lists))
+        made.showErrorMessage = made.showInputMessage = made.allowBlank = True
+        made.add(table.cells_of(column.key).replace("$", ""))
+        sheet.add_data_validation(made)
 
 
-def _rule(column: Column, lists: dict[tuple[Value, ...], str]) -> DataValidation:
-    if column.kind == "choice":
-        return DataValidation("list", formula1=lists[_offers(column)], error="Choose one of the words in the list.")
-    if column.kind == "text":
-        return DataValidation(
-            "textLength", operator="lessThanOrEqual", formula1="1000", error="At most 1000 characters, please."
+def _add_marks(sheet: Worksheet, table: Sheet) -> None:
+    for mark in marks(table):
+        condition = in_letters(mark.condition, table.letters).replace(ROW, str(table.first_row))
+        sheet.conditional_formatting.add(
+            table.cells_of(mark.key).replace("$", ""), FormulaRule([condition], stopIfTrue=True, **_MARKS[mark.style])
         )
-    if column.kind in ("date", "datetime"):
-        return DataValidation(
-            "date", operator="between", formula1="DATE(2000,1,1)", formula2="DATE(2100,1,1)",
-            error="A date is wanted here, with the time where the heading speaks of drying: 2026-03-01 08:30.",
-        )
-    if column.positive:
-        return DataValidation(
-            "decimal", operator="greaterThan", formula1="0",
-            error="A number above zero is wanted. Where there is no result, leave the cell empty.",
-        )
-    low = -1e9 if column.low is None else column.low
-    high = 1e9 if column.high is None else column.high
-    between = f" from {low:g} to {high:g}" if column.low is not None and column.high is not None else ""
-    return DataValidation(
-        "decimal", operator="between", formula1=repr(low), formula2=repr(high),
-        error=f"A number{between} is wanted. Where there is no result, leave the cell empty.",
-    )
 
 
 def _finish(sheet: Worksheet, title: str, *, simulated: bool) -> None:
     """Lock the sheet (without a password: it guards against slips, not against people) and set up its printing."""
     sheet.protection.sheet = True
     sheet.protection.formatColumns = sheet.protection.formatRows = False  # False: allowed
-    if sheet.title != INSTRUCTIONS:
-        sheet.page_setup.orientation, sheet.page_setup.fitToHeight = "landscape", 0
+    if sheet.title == INSTRUCTIONS:
+        sheet.sheet_properties.pageSetUpPr.fitToPage = True
+        sheet.page_setup.fitToWidth = 1
+    else:
+        sheet.page_setup.orientation = "landscape"
     sheet.page_setup.paperSize = sheet.PAPERSIZE_A4
-    sheet.page_setup.fitToWidth = 1
-    sheet.sheet_properties.pageSetUpPr.fitToPage = True
     sheet.print_area = f"A1:{letter(sheet.max_column)}{sheet.max_row}"
-    for side, room in (("left", 0.4), ("right", 0.4), ("top", 0.9), ("bottom", 0.7), ("header", 0.4)):
+    for side, room in pages.MARGINS.items():
         setattr(sheet.page_margins, side, room)
     sheet.oddHeader.left.text = title
-    sheet.oddHeader.center.text = SIMULATED if simulated else sheet.title
+    sheet.oddHeader.center.text = f"{sheet.title}, {SIMULATED}" if simulated else sheet.title
     sheet.oddHeader.right.text = "Page &P of &N"
     sheet.oddFooter.center.text = SIMULATED if simulated else None
 
 
-def _lines(text: str, width: float) -> int:
-    """Return how many lines a text takes in a column of this width, with some room to spare."""
-    return sum(max(1, len(textwrap.wrap(part, max(4, int(width * 0.95))))) for part in text.split("\n")) or 1
+class _Dated(zipfile.ZipFile):
+    """An archive in which everything has one time, so that equal inputs give equal bytes."""
 
+    moment: tuple[int, ...] = (1980, 1, 1, 0, 0, 0)
 
-def _put(cell: Cell, value: Value) -> Cell:
-    """Set a value; text stays text, even where it begins as a formula does."""
-    if not isinstance(value, str):
-        cell.value = value
-        return cell
-    cell.value = value
-    cell.data_type = "s"
-    cell.quotePrefix = value[:1] in ("=", "+", "-", "@")
-    return cell
+    def writestr(self, name: Any, data: Any, *_: Any) -> None:  # noqa: ANN401 - as the library calls it
+        """Add a part."""
+        entry = zipfile.ZipInfo(str(name), self.moment)  # type: ignore[arg-type]
+        entry.compress_type, entry.external_attr, entry.create_system = zipfile.ZIP_DEFLATED, 0o600 << 16, 3
+        super().writestr(entry, data)
+
+    def write(self, filename: Any, arcname: Any = None, *_: Any) -> None:  # noqa: ANN401 - as the library calls it
+        """Add a part that the library has written to a file of its own."""
+        self.writestr(arcname, Path(filename).read_bytes())
 
 
 def _repeatable(book: Workbook, made_at: datetime.datetime) -> bytes:
     """Return the file's bytes with every time in it replaced by the given one."""
-    written, repeated = io.BytesIO(), io.BytesIO()
+    written = io.BytesIO()
+    archive = _Dated(written, "w", zipfile.ZIP_DEFLATED)
+    archive.moment = max(made_at.timetuple()[:6], archive.moment)
     # Workbook.save would stamp the present time as the time of modification; its writer does not.
-    ExcelWriter(book, zipfile.ZipFile(written, "w", zipfile.ZIP_DEFLATED)).save()
-    moment = max(made_at.timetuple()[:6], (1980, 1, 1, 0, 0, 0))
-    with zipfile.ZipFile(written) as source, zipfile.ZipFile(repeated, "w") as target:
-        for name in source.namelist():
-            entry = zipfile.ZipInfo(name, moment)
-            entry.compress_type, entry.external_attr, entry.create_system = zipfile.ZIP_DEFLATED, 0o600 << 16, 3
-            target.writestr(entry, source.read(name))
-    return repeated.getvalue()
+    ExcelWriter(book, archive).save()
+    return written.getvalue()

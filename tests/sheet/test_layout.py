@@ -24,23 +24,25 @@ def test_prints_columns_stand_in_their_order():
         "order", "print", "load", "printer",
         "target.nozzle_temperature", "set.nozzle_temperature", "used.nozzle_temperature",
         "target.z_offset", "set.z_offset", "used.z_offset", "set.bed_surface", "used.bed_surface",
-        "target.drying_time", "set.drying_time", "outcome", "deviation", "bed_grade", "leak_test", "warp",
-        "operator", "printed_on", "note",
+        "target.drying_time", "set.drying_time", "outcome", "deviation", "live.state", "bed_grade", "leak_test", "warp",
+        "log.out_of_dry_box", "log.nozzle_temperature_actual", "log.bed_temperature_actual", "log.grams_through_nozzle",
+        "log.photographs", "operator", "printed_on", "note",
     ]
 
 
 def test_coupons_ask_for_force_and_dimensions_where_a_formula_is_given():
     assert keys(by_name(make_study())["Coupons"]) == [
-        "coupon", "print", "number", "outcome", "deviation", "force.z_strength", "width.z_strength",
-        "thickness.z_strength", "z_strength", "first_layer_peel", "note",
+        "coupon", "print", "number", "live.print_outcome", "outcome", "deviation", "live.state", "force.z_strength",
+        "width.z_strength", "thickness.z_strength", "z_strength", "first_layer_peel", "log.tested_by", "log.tested_on",
+        "log.conditioning", "log.break_location", "log.photographs", "note",
     ]
 
 
 def test_loads_and_checks_columns():
     made = by_name(make_study())
     assert keys(made["Loads"]) == [
-        "load", "target.drying_time", "set.drying_time", "used.drying_time", "prints", "spool", "dried_from",
-        "dried_to", "oven_reading", "mass_before", "mass_after", "note",
+        "load", "target.drying_time", "set.drying_time", "used.drying_time", "prints", "live.state", "spool", "dried_from",
+        "dried_to", "oven_reading", "mass_before", "mass_after", "log.empty_spool", "log.dried_by", "live.mass_lost", "note",
     ]
     assert keys(made["Printer checks"]) == ["reading", "printer", "factor", "set", "actual", "instrument", "read_on"]
     assert len(made["Printer checks"].rows) == 24

@@ -60,7 +60,7 @@ def test_without_a_time_the_clock_is_read_and_may_be_fixed(monkeypatch):
 
 
 def test_sheets_and_identity(book):
-    assert book.sheetnames == ["Instructions", "Prints", "Coupons", "Loads", "Printer checks", "Timetable", "Lists"]
+    assert book.sheetnames == ["Instructions", "Prints", "Coupons", "Loads", "Printer checks", "Timetable", "Labels", "Lists"]
     assert book["Lists"].sheet_state == "hidden"
     front, place = book["Instructions"], layout.locations(make_study(), make_design(), 1)["Instructions"]
     said = {key: front[f"B{row}"].value for key, row in place["rows"].items()}
@@ -81,8 +81,10 @@ def test_simulated_studies_say_so_on_every_sheet():
     simulated = opened(make_book(study))
     assert simulated["Instructions"]["A2"].value.startswith("SIMULATED DATA")
     for name in ("Prints", "Coupons", "Loads", "Printer checks", "Timetable"):
-        assert "SIMULATED DATA" in simulated[name]["A1"].value
+        assert "SIMULATED DATA" in " ".join(cell.value for cell in simulated[name][1] if cell.value)
+        assert "SIMULATED DATA" in simulated[name].oddHeader.center.text
         assert simulated[name].oddFooter.center.text == "SIMULATED DATA"
+    assert "SIMULATED" in simulated["Labels"]["A5"].value
 
 
 def test_cells_to_fill_are_unlocked_and_all_else_is_locked(book):
@@ -111,8 +113,10 @@ def test_every_cell_to_fill_is_validated(book):
             if column.fill:
                 kinds = {"choice": "list", "number": "decimal", "date": "date", "datetime": "date", "text": "textLength"}
                 assert rules[0].type == kinds[column.kind]
-                assert rules[0].prompt
-                assert rules[0].errorStyle == "stop"
+                assert rules[0].prompt and len(rules[0].prompt) <= 255
+                assert rules[0].promptTitle and len(rules[0].promptTitle) <= 32
+                assert len(rules[0].error) <= 225
+                assert rules[0].errorStyle == ("warning" if column.usual and column.kind == "number" else "stop")
 
 
 def test_lists_offer_levels_that_hold_a_comma_as_one(book):
@@ -131,23 +135,39 @@ def test_grades_are_offered_as_numbers(book):
 
 
 def test_stress_is_a_live_formula_in_a_locked_cell(book):
-    cell = book["Coupons"]["I3"]
-    assert cell.value == '=IF(COUNT(F3,G3,H3)=3,F3/(G3*H3),"")'
+    cell = book["Coupons"]["K3"]
+    assert cell.value == '=IF(COUNT($H3,$I3,$J3)=3,$H3/($I3*$J3),"")'
     assert cell.protection.locked
 
 
 def test_pages_are_set_up_for_printing(book):
     page = book["Prints"]
     assert page.freeze_panes == "C3"
-    assert page.print_title_rows == "$1:$2"
+    assert (page.print_title_rows, page.print_title_cols) == ("$1:$2", "$A:$B")
     assert page.page_setup.orientation == "landscape"
-    assert (page.page_setup.fitToWidth, page.page_setup.fitToHeight) == (1, 0)
-    assert page.sheet_properties.pageSetUpPr.fitToPage
-    assert page.print_area == "'Prints'!$A$1:$V$8"
+    assert 70 <= int(page.page_setup.scale) <= 85 and not page.sheet_properties.pageSetUpPr.fitToPage
+    assert [end.id for end in page.col_breaks.brk] == [14, 20]  # before the outcome, and after the results
+    assert page.print_area == "'Prints'!$A$1:$AB$8"
     assert page.oddHeader.left.text == "clip, round 1"
     assert page.oddHeader.right.text == "Page &P of &N"
     front = book["Instructions"]
     assert (front.page_setup.fitToWidth, front.page_setup.fitToHeight) == (1, 1)
+
+
+def test_what_is_kept_for_later_is_outlined(book):
+    places = layout.locations(make_study(), make_design(), 1)
+    for name in ("Prints", "Coupons", "Loads"):
+        for key, letter in places[name]["columns"].items():
+            assert bool(book[name].column_dimensions[letter].outlineLevel) is key.startswith("log."), key
+
+
+def test_text_that_operators_type_stays_text(book):
+    places = layout.locations(make_study(), make_design(), 1)
+    for name, key in (("Prints", "note"), ("Prints", "operator"), ("Loads", "spool"), ("Prints", "outcome"),
+                      ("Prints", "used.bed_surface"), ("Coupons", "log.conditioning")):
+        assert book[name][f"{places[name]['columns'][key]}3"].number_format == "@", key
+    for name, key in (("Prints", "bed_grade"), ("Prints", "warp"), ("Coupons", "force.z_strength")):
+        assert book[name][f"{places[name]['columns'][key]}3"].number_format == "General", key
 
 
 def test_bands_change_with_the_drying_load(book):
@@ -157,17 +177,41 @@ def test_bands_change_with_the_drying_load(book):
     assert book["Prints"]["A4"].border.top.style != "medium"
 
 
-@pytest.mark.parametrize("start", ["=1+1", "+1", "-1", "@SUM(A1)"])
+@pytest.mark.parametrize("start", ["=SUM(77)", "+77", "-77", "@SUM(77)"])
 def test_text_of_the_study_is_never_a_formula(start):
     surfaces = [f"{start} glass", "textured"]
     factors = [*STUDY["factors"][:2], {"name": "bed_surface", "levels": surfaces}, STUDY["factors"][3]]
-    study = make_study(factors=factors, study={**STUDY["study"], "title": f"{start} title"})
+    responses = [{**one, "method": f"{start} method"} for one in STUDY["responses"]]
+    study = make_study(
+        factors=factors, responses=responses, covariates=[{"name": "humidity", "unit": f"{start} %", "method": f"{start} read"}],
+        study={**STUDY["study"], "title": f"{start} title", "material": f"{start} material"},
+        instruments=[{"id": "TC-03", "kind": f"{start} kind"}],
+    )
     runs = rows_of_round(1).assign(**dict.fromkeys(("target.bed_surface", "set.bed_surface"), surfaces * 3))
-    written = opened(make_book(study, Design(runs=runs)))
-    for cell in (written["Instructions"]["B5"], written["Prints"]["K3"]):
-        assert cell.value.startswith(start)
-        assert cell.data_type == "s"
-        assert cell.quotePrefix
+    content = write_workbook(study, Design(runs=runs), 1, "0" * 64, (f"{start} caution", *CAUTIONS), MADE_AT)
+    written = opened(content)
+    found = set()
+    for page in written.worksheets:
+        for cell in (cell for row in page.iter_rows() for cell in row if isinstance(cell.value, str)):
+            ours = cell.value.startswith(("=IF(", "=IFERROR(", "=COUNTIF(")) and start not in cell.value
+            assert (cell.data_type == "f") is ours, f"{page.title} {cell.coordinate}"
+            if cell.value.startswith(start):
+                found.add(cell.value)
+                assert cell.quotePrefix, f"{page.title} {cell.coordinate}"
+        rules = [rule.condition for rule in _conditions(page)] + _validations(page)
+        assert not any(start in rule for rule in rules)
+    assert found == {f"{start} title", f"{start} material", f"{start} glass", f"{start} caution"}
+
+
+def _conditions(page):
+    for area in page.conditional_formatting:
+        for rule in area.rules:
+            rule.condition = " ".join(rule.formula)
+            yield rule
+
+
+def _validations(page):
+    return [str(rule.formula1) + str(rule.formula2) for rule in page.data_validations.dataValidation]
 
 
 def test_the_second_round_has_its_own_prints():

@@ -1,0 +1,1 @@
+"""Labels for the bags of the coupons."""

@@ -1,0 +1,71 @@
+"""
+Labels for the bags: one for the coupons of each print, with its identifier also as a code that a scanner reads.
+
+A sheet of A4 holds 3 x 8 labels of 70 x 36 mm, a common size (common practice, no source); print it at 100 %, without margins.
+"""
+
+import io
+from dataclasses import dataclass
+
+import segno
+
+from doe.design.plan import Design
+from doe.sheet.layout import coupons_per_print
+from doe.study.spec import Study
+
+LABELS = "Labels"
+ACROSS, DOWN = 3, 8
+WIDTH, HEIGHT = 70.0, 36.0
+"""Of one label, mm."""
+CODE = 22.0
+"""Side of the code with its quiet zone, mm."""
+TOP = 4.5
+"""Of the sheet above the first row of labels, mm."""
+MOST_CODES = 1000
+"""Beyond as many prints, labels have no codes: each is a part of the file, and a workbook of thousands of parts is refused."""
+
+
+@dataclass(frozen=True)
+class Label:
+    """One label: the identifier in large type, lines below it, and the code as a PNG image (empty: none)."""
+
+    identifier: str
+    lines: tuple[str, ...]
+    code: bytes
+
+
+def labels(study: Study, design: Design, round_number: int) -> tuple[Label, ...]:
+    """
+    Return the labels of one round, in the order in which the prints are made.
+
+    Parameters
+    ----------
+    study : Study
+    design : Design
+    round_number : int
+    """
+    runs = design.of_round(round_number).sort_values("order", kind="stable")
+    coded = len(runs) <= MOST_CODES
+    coupons = coupons_per_print(study)
+    foot = f"{study.header.id}, round {round_number}{', SIMULATED' if study.header.simulated else ''}"
+    made = []
+    for name, load, printer, order in zip(runs["print"], runs["load"], runs["printer"], runs["order"], strict=True):
+        where = ", ".join(text for text in (f"Load {load}" if load else "", f"printer {printer}" if printer else "") if text)
+        bag = f"Coupons {name}-1 to {name}-{coupons}" if coupons > 1 else f"Coupon {name}-1" if coupons else "Whole print"
+        lines = (where, f"Print {order} of {len(runs)}", bag, foot)
+        made.append(Label(str(name), lines, code(str(name)) if coded else b""))
+    return tuple(made)
+
+
+def code(text: str) -> bytes:
+    """
+    Return a text as a QR code (ISO/IEC 18004, error correction M), with its quiet zone of four modules.
+
+    Returns
+    -------
+    bytes
+        A PNG image.
+    """
+    image = io.BytesIO()
+    segno.make_qr(text, error="m", mask=0, boost_error=False).save(image, kind="png", scale=4, border=4)
+    return image.getvalue()
