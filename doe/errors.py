@@ -5,7 +5,8 @@
     DoeError
     ├── InputRefused      something the user gave cannot be used; exit status 3
     │   ├── StudyBusy     another command holds the study; exit status 3
-    │   └── StudyAltered  files were altered outside the tool; exit status 3
+    │   ├── StudyAltered  files were altered outside the tool; exit status 3
+    │   └── NotReproduced a report says what its data do not; exit status 3
     └── InternalFault     the fault is ours; exit status 1
 
 The library raises; only ``doe.cli.app`` turns an error into words and an exit status.
@@ -66,6 +67,12 @@ class StudyAltered(InputRefused):
     """Files of the study are not as the log says."""
 
     heading = "Altered outside doe: {count}."
+
+
+class NotReproduced(InputRefused):
+    """A report says what the data that it carries do not."""
+
+    heading = "Not reproduced: {count}."
 
 
 class InternalFault(DoeError):

@@ -17,9 +17,9 @@ SOFTWARE = "software.json"
 _LIBRARIES = ("numpy", "scipy", "statsmodels", "pandas", "pyDOE3", "matplotlib", "typst")
 
 
-def report_inputs(desk: Desk, versions: Mapping[str, str] | None = None) -> "ReportInputs":
+def report_inputs(desk: Desk, made_with: Mapping[str, str] | None = None) -> "ReportInputs":
     """
-    Collect what the report shows; ``versions`` of the software are those that run now, unless given.
+    Collect what the report shows; ``made_with`` are the versions of the software, those that run now without it.
 
     Raises
     ------
@@ -51,7 +51,7 @@ def report_inputs(desk: Desk, versions: Mapping[str, str] | None = None) -> "Rep
     tried = trial.trial(desk, study, design, record)
     released = trial.release_of(desk, tried)
     log, text = _log_before_report(desk.folder)
-    used = _versions() if versions is None else dict(versions)
+    used = versions() if made_with is None else dict(made_with)
     carried = {**{name: desk.folder.read(name) for name in _carried(desk)}, LOG: text, SOFTWARE: dump_json(used)}
     files = {name: digest(content) for name, content in carried.items() if name != LOG} | _sheets(log)
     return ReportInputs(
@@ -109,7 +109,8 @@ def _revision(log: list[dict[str, Any]]) -> "Revision":
     return Revision(1 + len(ends), tuple(log[ends[-1] + 1 :]) if ends else ())
 
 
-def _versions() -> dict[str, str]:
+def versions() -> dict[str, str]:
+    """Return the versions of what makes a report, by name."""
     import platform
     from importlib.metadata import version
 

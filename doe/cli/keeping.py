@@ -1,4 +1,7 @@
-"""The command that looks after the folder of a study: ``check``."""
+"""Commands that look for what was altered: ``check`` in a study, ``verify`` in a report."""
+
+from pathlib import Path
+from typing import Annotated
 
 import typer
 
@@ -9,13 +12,24 @@ from doe.files import Folder
 
 
 def register(app: typer.Typer) -> None:
-    """Add the command of this module."""
+    """Add the commands of this module."""
     app.command()(check)
+    app.command()(verify)
 
 
 def check(study: StudyOption = HERE, as_json: JsonOption = False) -> None:
     """Compare the study with its log: say what was altered outside doe. Changes nothing."""
     show(checked(folder_of(study)), as_json)
+
+
+def verify(
+    report: Annotated[Path, typer.Argument(metavar="FILE", help="A report.pdf that 'doe report' wrote.")],
+    as_json: JsonOption = False,
+) -> None:
+    """Fit and recommend anew from the data inside a report, and compare every number that it prints."""
+    from doe.cli import verifying
+
+    show(verifying.verified(report), as_json)
 
 
 def checked(folder: Folder) -> Done:

@@ -1,0 +1,123 @@
+"""A report checked against itself: the files that it carries, and its pages compared with pages made anew from them."""
+
+import difflib
+import io
+import math
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from doe.errors import InputRefused, Problem
+
+_MOST_BYTES = 50_000_000
+_NAME = re.compile(r"(?:[A-Za-z0-9_-]+/)?[A-Za-z0-9_-]+\.(?:toml|csv|json|jsonl)")
+CLOSE = 1e-9
+"""Numbers that differ by less, relatively, are equal: another processor may round the last digits otherwise."""
+
+
+def carried(content: bytes, where: str) -> dict[str, bytes]:
+    """
+    Return the files of the study that a report carries.
+
+    Parameters
+    ----------
+    content : bytes
+        Of the PDF.
+    where : str
+        Its name, for messages.
+
+    Returns
+    -------
+    dict of str to bytes
+
+    Raises
+    ------
+    InputRefused
+        Not a PDF, one that carries no study, or files that no report carries.
+    """
+    reader = _reader(content, where)
+    try:
+        found = {str(name): contents[0] for name, contents in reader.attachments.items()}
+    except Exception as error:  # a library's many errors about damaged files: the file is at fault, whatever it is
+        raise _damaged(where, error) from None
+    if "study.toml" not in found or "log.jsonl" not in found:
+        raise InputRefused(Problem(where, "it carries no study", "a report that 'doe report' wrote does", "name such a report"))
+    odd = [name for name in found if not _NAME.fullmatch(name)]
+    if odd or sum(map(len, found.values())) > _MOST_BYTES:
+        said = f"it carries {', '.join(map(repr, odd[:5]))}" if odd else "what it carries is too large"
+        raise InputRefused(Problem(where, said, "the files of a study", "do not trust this file"))
+    return found
+
+
+def page_words(content: bytes, where: str) -> list[list[str]]:
+    """Return the words of each page of a PDF, in reading order."""
+    try:
+        pages = [page.extract_text() for page in _reader(content, where).pages]
+    except Exception as error:  # as above
+        raise _damaged(where, error) from None
+    return [page.replace("\u200b", "").split() for page in pages]
+
+
+def _reader(content: bytes, where: str) -> Any:  # noqa: ANN401 - the library is imported where it is needed
+    import logging
+
+    from pypdf import PdfReader
+
+    logging.getLogger("pypdf").setLevel(logging.CRITICAL)
+    try:
+        return PdfReader(io.BytesIO(content))
+    except Exception as error:  # as above
+        raise _damaged(where, error) from None
+
+
+def _damaged(where: str, error: Exception) -> InputRefused:
+    found = f"it cannot be read ({error})"
+    return InputRefused(Problem(where, found, "a PDF that 'doe report' wrote", "get it again from its source"))
+
+
+def page_differences(printed: Sequence[Sequence[str]], anew: Sequence[Sequence[str]]) -> Iterator[str]:
+    """Yield what the pages print and pages made anew do not, one line each: ``page 3: '27.4' printed, '27.5' made anew``."""
+    if len(printed) != len(anew):
+        yield f"{len(printed)} pages printed, {len(anew)} made anew"
+    for number, (before, after) in enumerate(zip(printed, anew, strict=False), 1):
+        matcher = difflib.SequenceMatcher(None, before, after, autojunk=False)
+        for what, start, end, other_start, other_end in matcher.get_opcodes():
+            if what != "equal":
+                said, made = " ".join(before[start:end]), " ".join(after[other_start:other_end])
+                yield f"page {number}: {said!r} printed, {made!r} made anew"
+
+
+def data_differences(stored: Any, anew: Any, at: str, close: float = CLOSE) -> Iterator[str]:  # noqa: ANN401 - JSON values
+    """
+    Yield where two JSON values differ, one line each.
+
+    Parameters
+    ----------
+    stored, anew : JSON values
+    at : str
+        The place that they stand in, such as ``fit.json``.
+    close : float
+        Numbers that differ by less, relatively, are equal; at 0 only equal ones are.
+    """
+    if isinstance(stored, Mapping) and isinstance(anew, Mapping):
+        for key in [*stored, *(key for key in anew if key not in stored)]:
+            yield from data_differences(stored.get(key), anew.get(key), f"{at}, {key}", close)
+    elif isinstance(stored, list) and isinstance(anew, list) and len(stored) == len(anew):
+        for number, (one, other) in enumerate(zip(stored, anew, strict=True), 1):
+            yield from data_differences(one, other, f"{at} {_called(one, number)}", close)
+    elif not _equal(stored, anew, close):
+        yield f"{at}: {stored!r} in the report, {anew!r} made anew"
+
+
+def _called(item: Any, number: int) -> str:  # noqa: ANN401 - a JSON value
+    """Return how to name an item of a list: by what names it in the data, else by its number."""
+    names = ("name", "response", "label", "factor", "printer", "print")
+    named = next((item[key] for key in names if isinstance(item, Mapping) and item.get(key)), None)
+    return f"[{number}]" if named is None else f"[{named}]"
+
+
+def _equal(stored: Any, anew: Any, close: float) -> bool:  # noqa: ANN401 - JSON values
+    numbers = [value for value in (stored, anew) if isinstance(value, int | float) and not isinstance(value, bool)]
+    if len(numbers) == 2:
+        return math.isclose(*numbers, rel_tol=close, abs_tol=1e-12 if close else 0.0)
+    return bool(stored == anew)
