@@ -286,7 +286,7 @@ def recommend(folder: Folder) -> Done:
     from doe.model.fit import fit_model
     from doe.model.request import FitRequest
     from doe.recommend import choose
-    from doe.report import screens
+    from doe.report import recommended, screens
 
     with folder.locked("recommend"):
         desk = Desk(folder)
@@ -302,7 +302,7 @@ def recommend(folder: Folder) -> Done:
     return Done(
         data,
         screens.recommendation_tables(study, advice),
-        (f"Wrote {RECOMMENDATION} (number {number}).", f"Next: {advice.next}"),
+        (recommended.answer(advice), "", f"Wrote {RECOMMENDATION} (number {number}).", f"Next: {advice.next}"),
     )
 
 

@@ -329,7 +329,7 @@ def _of_values(judged: _Judged, failed: Counter[int]) -> Iterator[Verdict]:
     if count:
         yield Verdict(
             "failed prints not judged",
-            f"{count} failed prints have no value of this response; chances are those of prints that complete",
+            f"{count} {'failed print has' if count == 1 else 'failed prints have'} no value of this response; chances are those of prints that complete",
             "look at the settings of the failed prints beside these chances",
             name,
         )

@@ -2,7 +2,7 @@
 
 from doe.model.choice import CAUTION, Choice
 from doe.recommend.alternatives import AVERAGED, DECLARED, REDUCED
-from doe.recommend.results import Alternative, Alternatives
+from doe.recommend.results import Alternative, Alternatives, predicted
 from doe.report import numbers
 from doe.report.tables import Table, words
 
@@ -106,8 +106,8 @@ def _alternative(one: Alternative) -> tuple[str, ...]:
         chosen += " (near-optimal for the declared model too)" if one.near else " (beyond the near-optimal settings)"
     means = ", ".join(f"{words(name)} {numbers.plain(mean)}" for name, mean in one.means.items())
     return (
-        _MODELS[one.model], chosen, numbers.percent(one.conformance), numbers.percent(one.declared_there),
-        numbers.percent(one.at_recommended), means,
+        _MODELS[one.model], chosen, predicted(one.conformance), predicted(one.declared_there),
+        predicted(one.at_recommended), means,
     )  # fmt: skip
 
 
