@@ -327,9 +327,10 @@ def _of_values(judged: _Judged, failed: Counter[int]) -> Iterator[Verdict]:
     """Yield what the values ask to be said, with a model or without."""
     name, count = judged.response.name, sum(failed.values())
     if count:
+        have = "1 failed print has" if count == 1 else f"{count} failed prints have"
         yield Verdict(
             "failed prints not judged",
-            f"{count} {'failed print has' if count == 1 else 'failed prints have'} no value of this response; chances are those of prints that complete",
+            f"{have} no value of this response; chances are those of prints that complete",
             "look at the settings of the failed prints beside these chances",
             name,
         )
