@@ -37,7 +37,7 @@ class Drift:
     """Mean of what they show above the line, the factor's unit."""
     allowed: float | None
     """Largest offset that chance, contact, readout and another probe explain, the factor's unit; None where the scatter of
-    readings is unknown."""
+    readings is unknown, or another instrument's limit of error (in degC that of class 2 is taken then)."""
 
     @property
     def found(self) -> bool:
@@ -241,16 +241,26 @@ def _after_drift(planned: Line, after: list[_Reading]) -> Line:
 
 def _drift(case: _Case, planned: Line, false_alarms: float) -> Drift:
     old, new = _budget(case, case.before)[0], _budget(case, case.after)[0]
-    squares = [old.contact, old.readout, new.contact, new.readout]
+    halves: list[float | None] = [old.contact, old.readout, new.contact, new.readout]
     if {one.instrument for one in case.before} != {one.instrument for one in case.after}:
         at = float(np.mean([one.actual for one in case.after]))
-        squares += [max(one.limit or 0.0, one.share * abs(at)) for one in (old, new)]
-    between = uncertainty.even_spread(math.sqrt(sum(half**2 for half in squares)))
+        halves += [_probe_half(one, at, case.factor) for one in (old, new)]
+    known_halves = [half for half in halves if half is not None]
+    between = uncertainty.even_spread(math.hypot(*known_halves))
     setpoints, actual = [one.set for one in case.after], [one.actual for one in case.after]
     known = case.scatter or Scatter(0.0, math.inf)
     offset, doubt = calibration.offset_from(planned, known, setpoints, actual, between)
-    allowed = None if case.scatter is None else doubt.standard * uncertainty.two_sided(doubt.dof, 1 - false_alarms)
+    judged = case.scatter is not None and len(known_halves) == len(halves)
+    allowed = doubt.standard * uncertainty.two_sided(doubt.dof, 1 - false_alarms) if judged else None
     return Drift(len(case.after), offset, allowed)
+
+
+def _probe_half(budget: Budget, at: float, factor: Factor) -> float | None:
+    """Return the limit of error of what was read with; of a thermometer without a stated one that of class 2, else None."""
+    if budget.limit is not None:
+        return max(budget.limit, budget.share * abs(at))
+    least, share = _IEC_60584["2"]
+    return max(least, share * abs(at)) if factor.unit == "degC" else None
 
 
 def _checks(printer: Printer, factor: Factor) -> list[Check]:
@@ -263,10 +273,11 @@ def _budget(case: _Case, read: list[_Reading]) -> tuple[Budget, tuple[str, ...]]
     tools = [known.get(name) for name in dict.fromkeys(one.instrument for one in read)]
     limits = [_limit(tool, case.factor) for tool in tools]
     celsius = case.factor.unit == "degC"
-    contacts = [check.contact for check in _checks(case.printer, case.factor) if check.contact is not None]
+    checks = _checks(case.printer, case.factor)
+    contacts = [check.contact for check in checks if check.contact is not None]
     readouts = [tool.readout for tool in tools if tool is not None and tool.readout is not None]
     assumed = [
-        *(["contact"] if celsius and not contacts else []),
+        *(["contact"] if celsius and (not contacts or len(contacts) < len(checks)) else []),
         *(["readout"] if celsius and len(readouts) < len(tools) else []),
     ]
     stated = [one for one in limits if one is not None]
@@ -274,7 +285,7 @@ def _budget(case: _Case, read: list[_Reading]) -> tuple[Budget, tuple[str, ...]]
     return Budget(
         limit=max(limit for limit, _ in stated) if complete else None,
         share=max(share for _, share in stated) if complete else 0.0,
-        contact=max(contacts, default=CONTACT if celsius else 0.0),
+        contact=max([*contacts, *([CONTACT] if "contact" in assumed else [])], default=0.0),
         readout=max([*readouts, *([READOUT] if "readout" in assumed else [])], default=0.0),
     ), tuple(assumed)
 

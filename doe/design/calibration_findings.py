@@ -27,7 +27,8 @@ def line_findings(study: Study, lines: Lines) -> Iterator[Verdict]:
     Notes
     -----
     A printer that nobody had read before planning is said not to reach its setpoints where the miss at an end of the range is
-    half an increment or more, and beyond the chance that 5 % of studies have in which all printers do.
+    half an increment or more, and beyond what the scatter of readings alone gives in 5 % of studies in which all printers do.
+    Contact and probe are left out on purpose: whatever made these readings, the fit and the card go by them.
     """
     factors = {factor.name: factor for factor in study.factors}
     unread = [one for one in lines.values() if one.planned is None]

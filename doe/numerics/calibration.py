@@ -207,16 +207,16 @@ def pooled_scatter(lines: Sequence[Line], stated: float | None = None) -> Scatte
     -------
     Scatter or None
         The larger of what is stated and what the readings show; None where neither is known. Readings that lie on their lines
-        exactly were rounded to fit, and show nothing.
+        exactly were rounded to fit, and show nothing; those of other printers count alone.
 
     """
     told = [
-        (line.residual_sd**2, line.n - (2 if line.spread else 1)) for line in lines if not math.isnan(line.residual_sd)
+        (line.residual_sd**2, line.n - (2 if line.spread else 1))
+        for line in lines
+        if line.residual_sd > _EXACT * max(abs(line.low), abs(line.high))  # false of NaN
     ]
     dof = sum(count for _, count in told)
     seen = math.sqrt(sum(variance * count for variance, count in told) / dof) if dof else None
-    if seen is not None and seen <= _EXACT * max(max(abs(line.low), abs(line.high)) for line in lines):
-        seen = None
     if stated is not None and (seen is None or stated >= seen):
         return Scatter(stated, math.inf)
     return None if seen is None else Scatter(seen, float(dof))

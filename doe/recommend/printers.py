@@ -1,7 +1,7 @@
 """How each printer is set to reach the recommended setting, how well that is known, and what one setpoint for all would do."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -43,7 +43,9 @@ def printer_rows(
         ``set_expanded`` (the same for the setpoint that the setting needs), ``coverage`` (factor -> how many standard
         uncertainties that is), ``unknown`` (factor -> what it leaves out: ``probe``, ``scatter``), ``assumed`` (factor -> parts
         that the study does not state: ``contact``, ``readout``) and ``beyond`` (factor -> ``low`` and ``high`` of the
-        setpoints that were checked, the one to read at: ``read_at``, and the actual value that is ``wanted``).
+        setpoints that were checked, the one to read at: ``read_at``, and the actual value that is ``wanted``). ``drifted``
+        names the factors whose setpoint comes from later readings alone, since the printer moved; ``of_load`` those that are
+        set with the drying load and not on the printer.
     verdicts : tuple of Verdict
         One for each setpoint that is not given, each factor that was not read, and each reason why an uncertainty is not whole.
     """
@@ -60,7 +62,8 @@ def printer_rows(
 def _row(study: Study, printer: Printer, settings: Mapping[str, Value], lines: Lines) -> dict[str, Any]:
     row: dict[str, Any] = {
         "printer": printer.name, "setpoints": {}, "checked": [], "reaches": {}, "expanded": {}, "set_expanded": {},
-        "coverage": {}, "unknown": {}, "assumed": {}, "beyond": {},
+        "coverage": {}, "unknown": {}, "assumed": {}, "beyond": {}, "drifted": [],
+        "of_load": [factor.name for factor in study.factors if factor.change == "load"],
     }
     for factor in study.factors:
         one, value = lines.get((printer.name, factor.name)), settings[factor.name]
@@ -68,6 +71,7 @@ def _row(study: Study, printer: Printer, settings: Mapping[str, Value], lines: L
         if one is None or isinstance(value, str):
             continue
         row["checked"].append(factor.name)
+        row["drifted"] += [factor.name] if one.drift is not None and one.drift.found else []
         at = float(setpoints.on_grid(factor, calibration.to_set(one.line, [value]))[0])
         if calibration.covers(one.line, at, factor.increment or 0.0):
             row["setpoints"][factor.name] = at
@@ -143,6 +147,8 @@ class FleetSettings:
     """One a printer: factor -> what it reaches there."""
     spread: dict[str, float]
     """Numeric factor -> largest less smallest actual value, its unit."""
+    beyond: dict[str, list[str]] = field(default_factory=dict)
+    """Numeric factor -> printers whose readings do not cover its setpoint: the actual value there is a guess along the line."""
 
 
 def fleet_settings(
@@ -184,9 +190,19 @@ def at_common(
     known = calibrated.lines_of(study) if lines is None else lines
     printers = [one.name for one in study.printers if one.name in names]
     actual = tuple({key: _actual(known.get((name, key)), value) for key, value in common.items()} for name in printers)
-    numeric = [factor.name for factor in study.factors if factor.is_numeric]
-    spread = {key: float(np.ptp([float(one[key]) for one in actual])) if actual else 0.0 for key in numeric}
-    return FleetSettings(tuple(printers), dict(common), actual, spread)
+    numeric = [factor for factor in study.factors if factor.is_numeric]
+    spread = {one.name: float(np.ptp([float(row[one.name]) for row in actual])) if actual else 0.0 for one in numeric}
+    beyond = {one.name: _not_covered(one, float(common[one.name]), printers, known) for one in numeric}
+    return FleetSettings(
+        tuple(printers), dict(common), actual, spread, {name: found for name, found in beyond.items() if found}
+    )
+
+
+def _not_covered(factor: Factor, value: float, printers: Sequence[str], lines: Lines) -> list[str]:
+    """Return the printers that were read, and not as far as a setpoint."""
+    known = {name: lines.get((name, factor.name)) for name in printers}
+    step = factor.increment or 0.0
+    return [name for name, one in known.items() if one is not None and not calibration.covers(one.line, value, step)]
 
 
 def reached(rows: Sequence[Mapping[str, Any]]) -> tuple[dict[str, Value], ...]:

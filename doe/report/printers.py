@@ -9,7 +9,7 @@ from doe.recommend.printers import FleetSettings
 from doe.recommend.results import Setting
 from doe.report import numbers
 from doe.report.tables import Table, unit, words
-from doe.study.spec import Study
+from doe.study.spec import Factor, Study
 
 _HOW = (
     "± covers about 95 %: the scatter of the readings, the limit of error of the probe, its contact and the readout, each as a"
@@ -52,8 +52,9 @@ def _cells(row: Mapping[str, Any], one: Setting) -> tuple[str, str, str, str]:
         return wanted, "none", numbers.MISSING, f"{said}; read the probe at {numbers.setting(covered['read_at'])}"
     set_to = _value(row["setpoints"][name])
     if name in row["checked"]:
-        return wanted, set_to, _reaches(row, name), "yes"
-    return (wanted, set_to, set_to, "") if isinstance(one.value, str) else (wanted, set_to, "not known", "no")
+        return wanted, set_to, _reaches(row, name), "yes, drifted" if name in row.get("drifted", ()) else "yes"
+    not_on_printer = isinstance(one.value, str) or name in row.get("of_load", ())
+    return (wanted, set_to, set_to, "") if not_on_printer else (wanted, set_to, "not known", "no")
 
 
 def _reaches(row: Mapping[str, Any], name: str) -> str:
@@ -72,8 +73,14 @@ def _note(row: Mapping[str, Any]) -> str:
     said += [text for part, text in _WITHOUT.items() if part in left_out]
     assumed = [text for part, text in _ASSUMED.items() if any(part in row["assumed"][name] for name in known)]
     said += [f"Not stated in the study, and taken as common practice (no source): {', '.join(assumed)}."] if assumed else []
-    if any(not isinstance(value, str) and name not in row["checked"] for name, value in row["setpoints"].items()):
+    elsewhere = {*row["checked"], *row.get("of_load", ())}
+    if any(not isinstance(value, str) and name not in elsewhere for name, value in row["setpoints"].items()):
         said.append("Not checked: no reference probe has read this factor on this printer, and it is set to the wanted value.")
+    if row.get("drifted"):
+        said.append(
+            "Drifted: the readings since planning differ from those before by more than chance and contact explain, and this"
+            " setpoint comes from the later ones alone. Find out what changed, and read the printer again before relying on it."
+        )
     return " ".join(said)
 
 
@@ -98,7 +105,7 @@ def fleet_table(
     shares = with_common is not None and with_own is not None
     rows = []
     for name, actual in zip(fleet.printers, fleet.actual, strict=True):
-        cells = [numbers.setting(round(float(actual[one.factor]), 10)) for one in numeric]
+        cells = [_of_fleet(fleet, name, one.factor, float(actual[one.factor])) for one in numeric]
         if with_common is not None and with_own is not None:
             gain = 100 * (with_own[name] - with_common[name])
             cells += [numbers.percent(with_common[name]), numbers.percent(with_own[name]), numbers.at_place(gain, -1)]
@@ -111,6 +118,12 @@ def fleet_table(
     return Table(_FLEET, columns, tuple(rows), "l" + "r" * (len(columns) - 1), _fleet_note(fleet, numeric))
 
 
+def _of_fleet(fleet: FleetSettings, printer: str, factor: str, value: float) -> str:
+    """Return what is reached, to the second digit of how far the printers are apart, marked where nobody read so far."""
+    mark = "‡" if printer in fleet.beyond.get(factor, ()) else ""
+    return numbers.at_place(value, numbers.place_of(fleet.spread[factor])) + mark
+
+
 _FLEET = "One setpoint for all printers"
 
 
@@ -120,7 +133,9 @@ def _fleet_note(fleet: FleetSettings, settings: Sequence[Setting]) -> str:
         for one in settings
     )
     told = f"All printers set alike: {same}. " if settings else "The setpoints are the same with or without the checks. "
-    return told + "Printers without checks count as reaching what they are set to."
+    marked = any(fleet.beyond.get(one.factor) for one in settings)
+    beyond = " ‡ The readings of this printer do not cover this setpoint: what it reaches there is a guess." if marked else ""
+    return told + "Printers without checks count as reaching what they are set to." + beyond
 
 
 def lines_table(study: Study, lines: Lines) -> Table:
@@ -133,25 +148,34 @@ def lines_table(study: Study, lines: Lines) -> Table:
     lines : mapping
         From ``calibrated.lines_of``, with the record's readings.
     """
-    factors = {factor.name: factor for factor in study.factors}
-    rows = []
-    for one in lines.values():
-        factor = factors[one.factor]
-        assert factor.low is not None and factor.high is not None
-        middle = (factor.low + factor.high) / 2
-        used = [_offset(line, middle, one) for line in (one.planned, one.printed, one.line)]
-        checked = f"{numbers.exact(one.line.low)} to {numbers.exact(one.line.high)}"
-        rows.append((one.printer, words(one.factor), unit(factor.display_unit), numbers.exact(middle), *used, checked))
+    read = {name for _, name in lines}
+    rows = [
+        _line_row(printer.name, factor, lines.get((printer.name, factor.name)))
+        for factor in study.factors if factor.name in read
+        for printer in study.printers
+    ]
     columns = (
         "Printer", "Factor", "Unit", "Setpoint", "Actual less set, as planned", "Actual less set, of the prints",
         "Actual less set, now", "Checked setpoints",
     )
     note = (
-        "By the readings of reference probes, at the middle of each factor's range. The plan was made from the readings in"
+        "By the readings of reference probes, at the middle of each factor's range. Below 0 the printer reaches less than it"
+        " shows and must be set higher by as much; above 0, lower. The plan was made from the readings in"
         " study.toml; those that came with the sheets count for the prints and for the card too, unless the printer drifted in"
-        " between: then the prints keep the earlier readings and the card has the later ones."
+        " between: then the prints keep the earlier readings and the card has the later ones. A printer that was not read"
+        " counts as reaching what it is set to."
     )
     return Table("What the printers reach", columns, tuple(rows), "lllrrrrr", note if rows else "")
+
+
+def _line_row(printer: str, factor: Factor, one: PrinterLine | None) -> tuple[str, ...]:
+    assert factor.low is not None and factor.high is not None
+    middle = (factor.low + factor.high) / 2
+    told = (printer, words(factor.name), unit(factor.display_unit), numbers.exact(middle))
+    if one is None:
+        return *told, *(["not read"] * 3), "none"
+    used = [_offset(line, middle, one) for line in (one.planned, one.printed, one.line)]
+    return *told, *used, f"{numbers.exact(one.line.low)} to {numbers.exact(one.line.high)}"
 
 
 def _offset(line: calibration.Line | None, at: float, one: PrinterLine) -> str:

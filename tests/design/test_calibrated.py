@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from doe.design import calibrated, calibration_findings, setpoints
 from doe.errors import InputRefused
@@ -72,6 +73,13 @@ class TestBudget:
         readings = later([244.1, 263.9], at=[250, 270], instrument="other")
         assert only(study_of(high_by(6)), readings).unknown == ("probe",)
 
+    def test_a_check_without_a_contact_counts_as_common_practice_beside_one_with(self):
+        stated, silent = high_by(6), {**high_by(6), "contact": None}
+        printers = [{"name": "A", "checks": [stated, silent]}]
+        one = only(make_study(printers=printers, instruments=[{**PROBE, "readout": 0.1}]))
+        assert one.budget.contact == calibrated.CONTACT
+        assert one.assumed == ("contact",)
+
     def test_scatter_is_pooled_over_printers(self):
         lines = calibrated.lines_of(study_of(high_by(6), high_by(0, wiggle=0.4)))
         pooled = (0.2**2 + 0.4**2) * 6 / 2  # a bend of (1, -2, 1) leaves all of its squares
@@ -121,6 +129,23 @@ class TestLaterReadings:
             update={"instruments": make_study(instruments=tools).instruments}
         )
         assert not only(study, later([241.1, 260.8, 281.0], instrument="TC-2")).drift.found
+
+    def test_a_probe_of_unknown_error_counts_as_class_2_when_it_is_another_one(self):
+        # by hand: contact 0.1 twice, readouts 0.1 and 1, limits 1.5 and 2.5, all even; scatter 0.2 of one and of three readings
+        study = study_of(high_by(6, contact=0.1, repeatability=0.2, wiggle=0.05), tool={**PROBE, "readout": 0.1})
+        one = only(study, later([267.0], at=[270], instrument="a borrowed one"))
+        between = (2 * 0.1**2 + 0.1**2 + 1 + 1.5**2 + 2.5**2) / 3
+        by_hand = stats.norm.isf(0.025) * np.sqrt(between + 0.2**2 * (1 + 1 / 3))
+        assert one.drift.allowed == pytest.approx(by_hand, rel=1e-6)
+        assert not one.drift.found  # 3 degrees
+
+    def test_another_instrument_of_unknown_error_judges_no_drift_of_other_units(self):
+        of_offset = {"factor": "z_offset", "set": [-0.05, 0, 0.05], "actual": [-0.051, 0.002, 0.049], "instrument": "TC-1"}
+        readings = later([0.1], at=[0.0], instrument="a borrowed one").assign(factor="z_offset")
+        one = calibrated.lines_of(study_of(of_offset), readings)["A", "z_offset"]
+        assert one.drift.allowed is None and not one.drift.found
+        same = later([0.1], at=[0.0], instrument="TC-1").assign(factor="z_offset")
+        assert calibrated.lines_of(study_of(of_offset), same)["A", "z_offset"].drift.allowed > 0
 
     def test_unknown_scatter_judges_no_drift(self):
         one = only(study_of(check([244, 264, 284])), later([260.0], at=[270]))

@@ -88,6 +88,7 @@ def test_a_printer_that_acts_differently_is_named_with_what_to_do():
     assert "2 factors tested" in verdict.cause
     assert "check the calibration of nozzle_temperature on B" in verdict.next_step
     assert "may as well be the spools" in verdict.cause and found.spools
+    assert "a probe with poor contact" in verdict.cause
 
 
 def test_a_factor_fixed_in_loads_is_said_to_come_with_the_spool():
@@ -95,6 +96,9 @@ def test_a_factor_fixed_in_loads_is_said_to_come_with_the_spool():
     assert [one.fixed_in_loads for one in found.factors] == [False, True]
     (verdict,) = printers.verdicts(found)
     assert "only together with the spool" in verdict.cause
+    assert "contact" not in verdict.cause
+    assert "calibration" not in verdict.next_step  # it is set in the dryer, not on the printer
+    assert "with spools that printers take turns with" in verdict.next_step
     alone = made([[1, -1], [-1, -1], [1, 1], [-1, 1]] * 2, (0, 0), LINEAR, np.repeat(np.arange(4), 2), ("A", "B"))
     assert not printers.printer_effects(alone, ("load",)).spools
 

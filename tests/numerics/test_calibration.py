@@ -123,6 +123,11 @@ class TestScatter:
         assert calibration.pooled_scatter([line], 1.0) == calibration.Scatter(1.0, math.inf)
         assert calibration.pooled_scatter([line], 0.1).dof == 1
 
+    def test_rounded_readings_of_one_printer_do_not_hide_the_scatter_of_another(self):
+        exact, scattered = (calibration.fit_line([250, 265, 280], one) for one in ([244, 259, 274], [250, 264.1, 280]))
+        found = calibration.pooled_scatter([exact, scattered])
+        assert (found.sd, found.dof) == (pytest.approx(0.9 * math.sqrt(2 / 3)), 1)
+
     def test_two_readings_or_rounded_ones_show_none(self):
         two, exact = calibration.fit_line([250, 280], [244, 273]), calibration.fit_line([250, 265, 280], [244, 259, 274])
         assert calibration.pooled_scatter([two, exact]) is None
