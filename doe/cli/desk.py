@@ -104,13 +104,13 @@ class Desk:
         """
         from doe.design.read import PLAN, plan_text
         from doe.record.declared import without_confirmations
-        from doe.record.read_tables import NAMES, record_files
+        from doe.record.read_tables import record_files
 
         if not design.confirmations or record is None:
             return self.inputs()
         before, rest = without_confirmations(design, record)
         files = {STUDY: self.take(STUDY), PLAN: plan_text(before), **record_files(rest)}
-        return {name: digest(files[name]) for name in sorted([STUDY, PLAN, *NAMES])}
+        return {name: digest(content) for name, content in sorted(files.items())}
 
     def fitted_inputs(self, study: "Study", design: "Design", record: "Record") -> dict[str, str]:
         """Return the digests of what the declared fit rests on; refused where the fit was made from anything else."""

@@ -136,13 +136,28 @@ def sheet(study: StudyOption = HERE, as_json: JsonOption = False) -> None:
 
 def collect(
     books: Annotated[
-        list[Path] | None, typer.Argument(metavar="[FILE]...", help="Workbooks; those in sheets/ without it.")
+        list[Path] | None, typer.Argument(metavar="[FILE]...", help="Workbooks, several at once; those in sheets/ without it.")
     ] = None,
     study: StudyOption = HERE,
-    operator: Annotated[str, typer.Option("--by", help="Who hands the workbook in; stands with corrections.")] = "",
+    operator: Annotated[str, typer.Option("--by", help="Who hands it in; stands with corrections.")] = "",
+    prints: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Results of prints as CSV; headings as [exports.prints] in study.toml.")
+    ] = None,
+    coupons: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Results of coupons as CSV; headings as [exports.coupons] in study.toml.")
+    ] = None,
+    prefer: Annotated[
+        str | None, typer.Option(metavar="FILE", help="The file whose values stand where files disagree.")
+    ] = None,
+    withdraw: Annotated[
+        list[str] | None,
+        typer.Option(metavar="ROW:COLUMN", help="Take a value off the record, such as P01A-1:note. Again for each."),
+    ] = None,
+    reason: Annotated[str, typer.Option(help="Why values were corrected or withdrawn, where a row does not say so itself.")] = "",
     as_json: JsonOption = False,
 ) -> None:
-    """Read what operators filled in so far; again and again if you like."""
-    from doe.cli import steps
+    """Read what operators and test machines wrote down so far; again and again if you like."""
+    from doe.cli import collecting
 
-    show(steps.collect(folder_of(study), books or [], operator), as_json)
+    asked = collecting.Asked(tuple(books or ()), prints, coupons, prefer, tuple(withdraw or ()), reason, operator)
+    show(collecting.collect(folder_of(study), asked), as_json)

@@ -183,22 +183,26 @@ def _planned(
 
 
 def _shown(study: "Study", design: "Design") -> Done:
+    from doe.design import calibrated, calibration_findings
     from doe.design.read import PLAN
     from doe.report import planning, protocol, screens
 
     outlook = planning.outlook(study, design)
+    lines, names = calibrated.lines_of(study), [one.name for one in study.printers]
+    read = (*calibration_findings.unread_findings(study, names, lines), *calibration_findings.beyond_findings(study, design.runs))
+    said = (*design.verdicts, *outlook.verdicts, *read)
     return Done(
         {
             "prints": len(design.runs),
             "facts": design.facts,
             **outlook.data,
-            "verdicts": [one.as_data() for one in (*design.verdicts, *outlook.verdicts)],
+            "verdicts": [one.as_data() for one in said],
             "seed": int(design.runs["seed"].iloc[0]),
             "file": PLAN,
             "next": "doe sheet",
         },
         (
-            *screens.verdict_tables((*design.verdicts, *outlook.verdicts)),
+            *screens.verdict_tables(said),
             planning.with_quality(protocol.plan_facts(study, design), design.facts),
             *outlook.tables,
             protocol.plan_table(study, design),

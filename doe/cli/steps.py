@@ -154,56 +154,10 @@ def sheet(folder: Folder) -> Done:
 
 
 def collect(folder: Folder, books: list[Path], operator: str) -> Done:
-    """Read workbooks into the record; empty cells never erase, changed values become corrections."""
-    from doe.files import stamp
-    from doe.record import corrections, match, read, read_tables
-    from doe.report import protocol
-    from doe.study import amend
+    """Read workbooks into the record; those in ``sheets/`` where none is named."""
+    from doe.cli import collecting
 
-    with folder.locked("collect"):
-        desk = Desk(folder)
-        study = desk.study()
-        design = desk.design(study)
-        before = record = desk.record_or_none(study)
-        contents = {book.name: outside(book) for book in books} or {
-            name: desk.take(name) for name in folder.names("sheets/*.xlsx")
-        }
-        if not contents:
-            raise InputRefused(
-                Problem(
-                    "sheets/", "there is no workbook", "one that 'doe sheet' wrote", "run 'doe sheet', or name the file"
-                )
-            )
-        messages: list[str] = []
-        changed: list[corrections.Correction] = []
-        for name, content in contents.items():
-            cells = read.read_workbook(content, name)
-            book, said = match.match(study, design, cells, amend.definitions(study))
-            record, changes = corrections.merge(record, book, operator, stamp())
-            messages, changed = [*messages, *said], [*changed, *changes]
-        assert record is not None
-        files = read_tables.record_files(record)
-        if before is None or files != read_tables.record_files(before):
-            desk.read.update(contents)
-            desk.commit("collect", files, books=sorted(contents), corrections=len(changed))
-            lines = tuple(
-                f"Corrected: {one.row}, {one.column}: {one.old} became {one.new or 'empty'}." for one in changed
-            )
-            lines = (*lines, "Collected into record/.")
-        else:
-            lines = ("Nothing new in the workbook; the record is as it was.",)
-    ended, total, after = _ended(record), len(record.prints), after_collect(design, record)
-    return Done(
-        {
-            "prints": ended,
-            "of": total,
-            "corrections": [vars(one) for one in changed],
-            "messages": messages,
-            "next": after,
-        },
-        (protocol.data_summary(study, record),),
-        (*messages, *lines, f"{ended} of {total} prints are recorded.", f"Next: {after}"),
-    )
+    return collecting.collect(folder, collecting.Asked(tuple(books), by=operator))
 
 
 def _ended(record: "Record", names: Iterable[str] | None = None) -> int:
@@ -233,6 +187,7 @@ def fit(folder: Folder, written: str | None, *, details: bool = False) -> Done:
     from doe.model.request import FitRequest
     from doe.model.results import as_data
     from doe.report import screens
+    from doe.report.agreement import agreement_tables
 
     with folder.locked("fit"):
         desk = Desk(folder)
@@ -249,7 +204,7 @@ def fit(folder: Folder, written: str | None, *, details: bool = False) -> Done:
         desk.commit("fit", {name: dump_json(data)}, exploratory=written is not None)
     lines = [] if written is None else ["This fit is exploratory: the recommendation rests on the declared model."]
     lines += [] if details else ["Checks of the models, whole factors, strata and printers: doe fit --details, or the report."]
-    tables = screens.fit_tables(study, result, details=details)
+    tables = (*screens.fit_tables(study, result, details=details), *agreement_tables(study, record))
     return Done(data, tables, (*lines, f"Wrote {name}.", f"Next: {after_fit(bool(result.responses))}"))
 
 
@@ -320,13 +275,23 @@ def _next_number(folder: Folder, desk: Desk, inputs: dict[str, str]) -> int:
     return max(numbers) if latest["inputs"] == inputs else max(numbers) + 1
 
 
-def report(folder: Folder) -> Done:
-    """Write the report of everything that stands in the study now."""
+def report(folder: Folder, *, page: bool = False) -> Done:
+    """Write the report of everything that stands in the study now; as one page of HTML as well where that is asked for."""
     from doe.cli.filing import report_inputs
+    from doe.cli.page import PAGE, report_page
     from doe.report.write import write_report
 
     with folder.locked("report"):
         desk = Desk(folder)
-        content = write_report(report_inputs(desk))
-        desk.commit("report", {REPORT: content})
-    return Done({"file": REPORT, "bytes": len(content)}, lines=(f"Wrote {folder.path / REPORT}.",))
+        inputs = report_inputs(desk)
+        written = {REPORT: write_report(inputs)} | ({PAGE: report_page(desk, inputs)} if page else {})
+        desk.commit("report", written)
+        old = folder.has(PAGE) and not page
+    more = {"page": {"file": PAGE, "bytes": len(written[PAGE])}} if page else {}
+    return Done(
+        {"file": REPORT, "bytes": len(written[REPORT]), **more},
+        lines=(
+            *(f"Wrote {folder.path / name}." for name in written),
+            *([f"{PAGE} is of an earlier report: 'doe report --html' writes it anew."] if old else []),
+        ),
+    )

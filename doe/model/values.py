@@ -38,7 +38,7 @@ class SingleValues:
         Equal where the value was measured; else its limits, infinite where there is none. Response units, grades as
         numbers, 1 for pass and 0 for fail.
     suspect : ndarray of shape (m,), bool
-        Whether the coupon or its print is marked as in doubt.
+        Whether the coupon or its print is marked as in doubt, or its instrument was due.
     excluded : tuple of (str, str)
         Print or coupon, and why its value does not count.
     """
@@ -111,12 +111,13 @@ def _cells(response: Response, record: Record) -> Iterator[_Cell]:
     if of_coupons:  # the others of a print are tested for other responses
         table = table[table["number"] <= response.coupons]
     ended = dict(zip(record.prints["print"], record.prints["outcome"], strict=True))
+    by_study = record.doubts.get(response.name, {})
     doubted = set(record.prints.loc[record.prints["deviation"] == "suspect", "print"])
     marks = table["deviation"] if "deviation" in table else pd.Series("", index=table.index)
     for item, owner, outcome, mark, value in zip(
         table[unit], table["print"], table["outcome"], marks, table[response.name], strict=True
     ):
-        suspect = mark == "suspect" or owner in doubted
+        suspect = mark == "suspect" or owner in doubted or item in by_study
         yield _Cell(item, owner, str(outcome), str(ended.get(owner, "")), _number(value, response), suspect)
 
 

@@ -10,18 +10,31 @@ from doe.errors import Problem
 from doe.record.read import Raw
 from doe.sheet.columns import Column, Value
 
-_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
-_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}")
+_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
+_WITH_UNIT = re.compile(rf"(?P<number>{_NUMBER.pattern})\s*(?P<unit>[^\d\s.,+-].*)", re.ASCII)
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)
 """Reads as a thousand in one country and as a decimal fraction in another."""
-_ISO = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})")
-_DOTTED = re.compile(r"(\d{1,2})\.(\d{1,2})\.(\d{4})")
-_TIME = re.compile(r"(\d{1,2}):(\d{2})(:\d{2})?")
+_UNIT = re.compile(r"\(([^()]*)\)(?! *\()")
+_DEGREES = frozenset({"°c", "degc", "c", "celsius", "ºc", "℃"})
+_MINUS = str.maketrans({"\u2212": "-", "\u2013": "-"})
+"""Signs that spreadsheets and word processors put in the place of a minus."""
+_ERRORS = frozenset({"#NULL!", "#DIV/0!", "#VALUE!", "#REF!", "#NAME?", "#NUM!", "#N/A", "#SPILL!", "#CALC!", "#GETTING_DATA"})
+_ISO = re.compile(r"(?P<year>\d{4})[-/](?P<month>\d{1,2})[-/](?P<day>\d{1,2})", re.ASCII)
+_DOTTED = re.compile(r"(?P<day>\d{1,2})\. ?(?P<month>\d{1,2})\. ?(?P<year>\d{4}|\d{2})", re.ASCII)
+_NAMED = re.compile(r"(?P<day>\d{1,2})(?:\.|st|nd|rd|th)?[ -](?P<name>[a-zA-Z]{3,9})\.?,?[ -](?P<year>\d{4})", re.ASCII)
+_MONTH_FIRST = re.compile(r"(?P<name>[a-zA-Z]{3,9})\.? (?P<day>\d{1,2})(?:st|nd|rd|th)?,? (?P<year>\d{4})", re.ASCII)
+_CLOCK = re.compile(
+    r"(?P<hour>\d{1,2})[:.](?P<minute>\d{2})(?:[:.]\d{2}(?:\.\d+)?)? ?(?P<half>[ap]\.?m\.?)?(?: ?(?:h|Uhr))?", re.ASCII | re.I
+)
+_MONTHS = (
+    "january", "february", "march", "april", "may", "june", "july", "august", "september", "october", "november", "december",
+)
 _LONGEST_TEXT = 1000
 _DIGITS_ONLY = "type the number alone, in digits and without a unit"
 _EMPTY_IF_MISSING = "leave the cell empty for a missing result"
 
 
-def read_cell(column: Column, raw: Raw | None, where: str) -> Value | Problem | None:
+def read_cell(column: Column, raw: Raw | None, where: str, decimal: str | None = None) -> Value | Problem | None:
     """
     Read one cell.
 
@@ -33,6 +46,9 @@ def read_cell(column: Column, raw: Raw | None, where: str) -> Value | Problem | 
         What stands in it.
     where : str
         The cell's place, for the problem.
+    decimal : str, optional
+        The decimal sign of numbers that are text, where it is known: ``.`` or ``,``. Without it either is read, and what may
+        be a thousand or a fraction is a problem.
 
     Returns
     -------
@@ -42,7 +58,7 @@ def read_cell(column: Column, raw: Raw | None, where: str) -> Value | Problem | 
     if raw is None or (isinstance(raw, str) and not raw.strip()):
         return None
     if column.kind == "number":
-        return _number(column, raw, where)
+        return _number(column, raw, where, decimal)
     if column.kind == "choice":
         return _choice(column, raw, where)
     if column.kind in ("date", "datetime"):
@@ -73,19 +89,56 @@ def nearest(text: str, offered: Iterable[str]) -> str | None:
     return by_key[close[0]] if close else None
 
 
-def _number(column: Column, raw: Raw, where: str) -> float | Problem:
+def tolerated(column: Column, raw: Raw, value: Value) -> bool:
+    """Whether a value was read from something that was not quite it: text for a number, another unit's spelling, blanks."""
+    if column.kind == "number":
+        return isinstance(raw, str)
+    if column.kind == "choice":
+        return shown(raw) not in column.choices
+    if column.kind in ("date", "datetime"):
+        return _curtailed(raw) if isinstance(raw, datetime.datetime) else shown(raw).replace(" ", "T") != value
+    return isinstance(raw, str) and raw.replace("\r\n", "\n").replace("\r", "\n") != value
+
+
+def unit_of(column: Column) -> str:
+    """Return the unit of a column of numbers as its heading gives it; empty where it gives none."""
+    found = _UNIT.findall(column.header)
+    return str(found[-1]) if found and column.kind == "number" else ""
+
+
+def _curtailed(raw: datetime.datetime) -> bool:
+    """Whether a moment has seconds, which are not kept."""
+    return raw.second not in (0, 59) or (raw.second == 59 and raw.microsecond < 500_000)
+
+
+def _number(column: Column, raw: Raw, where: str, decimal: str | None) -> float | Problem:
     if isinstance(raw, datetime.date | datetime.time | datetime.timedelta):
         return Problem(where, f"'{shown(raw)}' is a date or a time", "a number is allowed",
                        "type the number again, with the decimal sign of your system, in a cell formatted as a number")
-    text = "" if isinstance(raw, bool) else str(raw).strip()
-    if isinstance(raw, str) and _THOUSANDS.fullmatch(text):
+    text = "" if isinstance(raw, bool) else str(raw).strip().translate(_MINUS)
+    unit = unit_of(column)
+    if isinstance(raw, str) and not _NUMBER.fullmatch(text) and (with_unit := _WITH_UNIT.fullmatch(text)):
+        if not _same_unit(with_unit["unit"], unit):
+            allowed = f"a number in {unit} is allowed" if unit not in ("", "1") else "a number without a unit is allowed"
+            return Problem(where, f"'{shown(raw)}' is not a number", allowed, _DIGITS_ONLY)
+        text = with_unit["number"]
+    if isinstance(raw, str) and decimal is None and _THOUSANDS.fullmatch(text):
         return Problem(where, f"the text '{text}' may be a thousand or a fraction", "a number is allowed",
                        "type it again as a number")
-    if not _NUMBER.fullmatch(text):
-        return Problem(where, f"'{shown(raw)}' is not a number", "a number is allowed",
+    if not _NUMBER.fullmatch(text) or (decimal == "." and "," in text) or (decimal == "," and "." in text):
+        sign = "" if decimal is None else f" with the decimal sign '{decimal}'"
+        return Problem(where, f"'{shown(raw)}' is not a number", f"a number{sign} is allowed",
                        _DIGITS_ONLY if any(letter.isdigit() for letter in text) else _EMPTY_IF_MISSING)
     number = float(text.replace(",", "."))
     return _possible(column, number, where)
+
+
+def _same_unit(said: str, unit: str) -> bool:
+    """Whether a typed unit is the column's; a prefix that differs in case is another one (mPa is not MPa)."""
+    plain = [text.replace(" ", "").replace("²", "2").replace("^", "") for text in (said, unit)]
+    if plain[1].casefold() in _DEGREES:
+        return plain[0].casefold() in _DEGREES
+    return bool(unit) and plain[0].casefold() == plain[1].casefold() and plain[0][0] == plain[1][0]
 
 
 def _possible(column: Column, number: float, where: str) -> float | Problem:
@@ -133,28 +186,51 @@ def _parsed(raw: Raw, *, with_time: bool) -> datetime.datetime | None:
     if isinstance(raw, datetime.datetime):
         return raw.replace(tzinfo=None)
     if isinstance(raw, datetime.date):
-        return datetime.datetime.combine(raw, datetime.time())
+        return None if with_time else datetime.datetime.combine(raw, datetime.time())
     if not isinstance(raw, str):
         return None
-    day, _, time = raw.strip().replace("T", " ").partition(" ")
-    if iso := _ISO.fullmatch(day):
-        year, month, date = iso.groups()
-    elif dotted := _DOTTED.fullmatch(day):
-        date, month, year = dotted.groups()
-    else:
+    text = " ".join(raw.split())
+    for form in (_ISO, _DOTTED, _NAMED, _MONTH_FIRST):
+        if (found := form.match(text)) and (day := _day(found.groupdict())):
+            return _at_time(day, text[found.end():], with_time=with_time)
+    return None
+
+
+def _day(parts: dict[str, str]) -> datetime.date | None:
+    """Return the day that a text gives by number or by the English name of its month; None for one that does not exist."""
+    year = int(parts["year"]) + (2000 if len(parts["year"]) == 2 else 0)
+    name = parts.get("name", "").casefold()
+    named = [number for number, month in enumerate(_MONTHS, 1) if name and name in (month, month[:3], month[:4])]
+    if "name" in parts and not named:
         return None
-    clock = _TIME.fullmatch(time.strip())
-    if bool(time.strip()) != bool(clock) or (with_time and not clock):
-        return None
-    hour, minute = (int(clock.group(1)), int(clock.group(2))) if clock else (0, 0)
     try:
-        return datetime.datetime(int(year), int(month), int(date), hour, minute)
+        return datetime.date(year, named[0] if named else int(parts["month"]), int(parts["day"]))
     except ValueError:
         return None
 
 
+def _at_time(day: datetime.date, text: str, *, with_time: bool) -> datetime.datetime | None:
+    """Return a day at the time that follows it in a text; without one only where none is wanted."""
+    rest = text.removeprefix("T").strip(" ,")
+    if not rest:
+        return None if with_time else datetime.datetime.combine(day, datetime.time())
+    clock = _CLOCK.fullmatch(rest)
+    if clock is None or (text and text[0] not in "T ,"):
+        return None
+    hour, minute, half = int(clock["hour"]), int(clock["minute"]), (clock["half"] or "").casefold()
+    if half:
+        if not 1 <= hour <= 12:
+            return None
+        hour = hour % 12 + (12 if half.startswith("p") else 0)
+    if hour > 23 or minute > 59:
+        return None
+    return datetime.datetime.combine(day, datetime.time(hour, minute))
+
+
 def _text(raw: Raw, where: str) -> str | Problem:
     text = shown(raw).replace("\r\n", "\n").replace("\r", "\n").strip()
+    if text in _ERRORS:
+        return Problem(where, f"'{text}' is the error of a formula", "text is allowed", "type the text, or clear the cell")
     if len(text) > _LONGEST_TEXT:
         allowed = f"at most {_LONGEST_TEXT} are allowed"
         return Problem(where, f"the text has {len(text)} characters", allowed, "shorten it")

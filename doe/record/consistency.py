@@ -91,7 +91,8 @@ def _check_load(row: Row, findings: Findings) -> None:
 def _check_reading(study: Study, row: Row, findings: Findings) -> None:
     refused = {problem.where for problem in findings.problems}  # filled in, but not with what is allowed
     needed = [*(["printer"] if study.printers else []), "factor", "set", "actual"]
-    missing = [key for key in needed if key not in row.values and row.cell(key) not in refused]
+    there = [key for key in needed if key in row.letters]  # a column that is missing was said already
+    missing = [key for key in there if key not in row.values and row.cell(key) not in refused]
     if missing and len(row.values) > 1:
         findings.problems.append(
             Problem(row.cell(missing[0]), f"the reading lacks: {', '.join(missing)}", "a reading needs all of them",

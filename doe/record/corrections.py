@@ -1,13 +1,13 @@
 """Bring what a workbook says into the record: empty cells never erase, and changed values are kept on file."""
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterator, Mapping
+from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
 from doe.errors import InputRefused, Problem
-from doe.record.match import Record
+from doe.record.match import Cell, Record
 from doe.record.schema import (
     CORRECTIONS,
     NOT_TRIED,
@@ -32,12 +32,33 @@ class Correction:
     column: str
     old: str
     new: str
-    """Empty where the new outcome leaves nothing to measure."""
+    """Empty where the new outcome leaves nothing to measure, or the value was withdrawn."""
+    why: str = ""
 
 
-def merge(before: Record | None, book: Record, who: str, when: str) -> tuple[Record, tuple[Correction, ...]]:
+@dataclass(frozen=True)
+class Beside:
+    """What is known of the values of a collection besides the values themselves."""
+
+    reasons: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    """By table and row, why a value in it was changed."""
+    places: Mapping[Cell, str] = field(default_factory=dict)
+    """Where each value stands."""
+    as_set: frozenset[Cell] = frozenset()
+    """Setpoints used that are the plan's: another one on record was wrong."""
+    reason: str = ""
+    """Why, where a row gives no reason of its own."""
+    withdrawn: frozenset[Cell] = frozenset()
+    """Values that are taken off the record."""
+    overruled: tuple[Correction, ...] = ()
+    """Values that were given up for those of another file."""
+
+
+def merge(
+    before: Record | None, book: Record, who: str, when: str, beside: Beside | None = None
+) -> tuple[Record, tuple[Correction, ...]]:
     """
-    Bring one workbook's rows into the record.
+    Bring the rows of a workbook, or of several, into the record.
 
     A value in the workbook stands, an empty cell leaves what is on record, and a value that differs from a recorded one
     is a correction. Values without an outcome count as ``completed``. Where an outcome leaves nothing to measure,
@@ -51,6 +72,7 @@ def merge(before: Record | None, book: Record, who: str, when: str) -> tuple[Rec
         What the workbook says, as of :func:`doe.record.match.match`.
     who, when : str
         For the corrections: a name, and ISO 8601 time.
+    beside : Beside, optional
 
     Returns
     -------
@@ -64,24 +86,51 @@ def merge(before: Record | None, book: Record, who: str, when: str) -> tuple[Rec
     InputRefused
         Where the workbook gives values, but no outcome, for what is on record as never tested.
     """
-    if before is None:
-        return _settled(book), ()
-    joined = replace(before, **{
-        name: _overlaid(getattr(before, name), getattr(book, name), key) for name, key in ROW_ID.items()
+    beside = beside or Beside()
+    joined = book if before is None else replace(before, **{
+        name: overlaid(getattr(before, name), getattr(book, name), key) for name, key in ROW_ID.items()
     })
-    if problems := list(_ruled_out(book, joined)):
+    joined = blanked(joined, beside.as_set | beside.withdrawn)
+    if problems := list(_ruled_out(book, joined, beside.places)):
         raise InputRefused(problems)
     joined = _settled(joined)
-    made = tuple(
-        correction for name, key in ROW_ID.items()
-        for correction in _differences(name, key, getattr(before, name), getattr(joined, name))
+    made = () if before is None else tuple(
+        replace(one, why=beside.reasons.get((one.table, one.row), beside.reason))
+        for name, key in ROW_ID.items()
+        for one in _differences(name, key, getattr(before, name), getattr(joined, name), _withdrawn(before))
     )
+    made = (*made, *(one for one in beside.overruled if not any(_same(one, other) for other in made)))
     lines = [{**vars(correction), "who": who, "when": when} for correction in made]
-    return replace(joined, corrections=frame(CORRECTIONS, [*before.corrections.to_dict("records"), *lines])), made
+    earlier = book if before is None else before
+    return replace(joined, corrections=frame(CORRECTIONS, [*earlier.corrections.to_dict("records"), *lines])), made
 
 
-def _overlaid(before: pd.DataFrame, book: pd.DataFrame, key: str) -> pd.DataFrame:
-    """Put the filled cells of the workbook over the recorded ones; new rows follow the old ones."""
+def _same(one: Correction, other: Correction) -> bool:
+    return replace(one, why="") == replace(other, why="")
+
+
+def _withdrawn(record: Record) -> set[Cell]:
+    """Return the cells whose last correction took their value off the record."""
+    last = {(row["table"], row["row"], row["column"]): row["new"] for row in record.corrections.to_dict("records")}
+    return {cell for cell, new in last.items() if new == ""}
+
+
+def blanked(record: Record, cells: Collection[Cell]) -> Record:
+    """Return a record with some of its cells emptied."""
+    tables = {}
+    for name, key in ROW_ID.items():
+        table = getattr(record, name)
+        for column in {column for where, _, column in cells if where == name}:
+            rows = table[key].isin({row for where, row, other in cells if (where, other) == (name, column)})
+            table = table.assign(**{column: table[column].mask(rows, math.nan if table[column].dtype.kind == "f" else "")})
+        tables[name] = table
+    return replace(record, **tables)
+
+
+def overlaid(before: pd.DataFrame, book: pd.DataFrame, key: str) -> pd.DataFrame:
+    """Put the filled cells of one table over those of another; new rows follow the old ones."""
+    if key not in before:
+        return book
     rows = {row[key]: row for row in before.to_dict("records")}
     for new in book.to_dict("records"):
         given = {column: value for column, value in new.items() if not is_empty(value)}
@@ -98,15 +147,17 @@ def _untested(record: Record) -> tuple[pd.Series, pd.Series]:
     return not_tried, coupons["outcome"].isin(UNTESTED) | coupons["print"].isin(set(prints.loc[not_tried, "print"]))
 
 
-def _ruled_out(book: Record, joined: Record) -> Iterator[Problem]:
+def _ruled_out(book: Record, joined: Record, places: Mapping[Cell, str]) -> Iterator[Problem]:
     """Yield the rows to which the workbook gives values although, with what is on record, they were never tested."""
     prints, coupons = _untested(joined)
     for what, given, all_rows, untested in (
         ("print", book.prints, joined.prints, prints), ("coupon", book.coupons, joined.coupons, coupons)
     ):
         for name in sorted(set(given.loc[_has_value(given), what]) & set(all_rows.loc[untested, what])):
+            given_at = [place for (table, row, _), place in places.items() if (table, row) == (f"{what}s", name)]
             yield Problem(
-                f"{what} {name}", "the workbook gives values, but on record it, or its print, was never tested",
+                ", ".join([*given_at[-1:], f"{what} {name}"]),
+                "the workbook gives values, but on record it, or its print, was never tested",
                 "what was not tested has no value", "choose its outcome in the workbook, or clear the values",
             )
 
@@ -137,11 +188,16 @@ def _completed(table: pd.DataFrame, rows: pd.Series) -> pd.DataFrame:
     return table.assign(outcome=table["outcome"].mask(rows & (table["outcome"] == ""), "completed"))
 
 
-def _differences(name: str, key: str, before: pd.DataFrame, after: pd.DataFrame) -> Iterator[Correction]:
+def _differences(
+    name: str, key: str, before: pd.DataFrame, after: pd.DataFrame, withdrawn: Collection[Cell]
+) -> Iterator[Correction]:
+    """Yield the recorded values that are others now, and those that are back after they had been withdrawn."""
     computed = computed_columns(before)  # a changed force is a correction; the stress that follows from it is not
     now = {row[key]: row for row in after.to_dict("records")}
     for row in before.to_dict("records"):
         for column, old in row.items():
             new = now[row[key]][column]
-            if column not in computed and not is_empty(old) and new != old:
+            empty = is_empty(old)
+            back = empty and not is_empty(new) and (name, row[key], column) in withdrawn
+            if column not in computed and (back or (not empty and new != old)):
                 yield Correction(name, str(row[key]), str(column), as_text(old), as_text(new))

@@ -33,15 +33,18 @@ def without_confirmations(design: Design, record: Record) -> tuple[Design, Recor
     left_out = design.runs[design.runs["kind"] == CONFIRMATION]
     prints, loads = set(left_out["print"]), {load for load in left_out["load"] if load}
     coupons = record.coupons[record.coupons["print"].isin(prints)]["coupon"] if "coupon" in record.coupons else ()
-    of_rounds = tuple(f"R{number}-" for number in rounds)
-    readings = [one for one in record.checks.get("reading", ()) if str(one).startswith(of_rounds)]
-    gone = {*prints, *loads, *coupons, *readings}
+    of_rounds = tuple(f"{kind}{number}-" for number in rounds for kind in "RS")
+    entries = (*record.checks.get("reading", ()), *record.spools.get("entry", ()))
+    gone = {*prints, *loads, *coupons, *(str(one) for one in entries if str(one).startswith(of_rounds))}
     return kept, Record(
         prints=_less(record.prints, "print", gone),
         coupons=_less(record.coupons, "print", gone),
         loads=_less(record.loads, "load", gone),
         checks=_less(record.checks, "reading", gone),
         corrections=_less(record.corrections, "row", gone),
+        spools=_less(record.spools, "entry", gone),
+        gradings=record.gradings,  # of the first round alone
+        doubts=record.doubts,
     )
 
 

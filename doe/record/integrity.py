@@ -7,7 +7,9 @@ from typing import Any
 from doe.design.read import PLAN, read_plan
 from doe.errors import InputRefused, Problem
 from doe.files import LOG, NO_LINE, Folder, digest, log_line
+from doe.record import evidence
 from doe.record.read_tables import read_record
+from doe.record.rows import listed
 from doe.sheet.layout import plan_digest
 from doe.study import amend, read
 
@@ -65,10 +67,12 @@ def examine(folder: Folder) -> Examined:
     known, read_otherwise = _known(lines)
     changed, notes = _compare(folder, known)
     notes += read_otherwise
-    problems += [*changed, *_strangers(folder, known)]
+    differ, more, covered = _evidence(folder, lines)
+    notes += more
+    problems += [*changed, *differ, *_strangers(folder, known)]
     if not changed and not problems:
         problems += _readable(folder, lines)
-    here = sum(folder.has(name) for name in known)
+    here = sum(folder.has(name) for name in known) + covered
     return Examined(len(texts), here, tuple(problems), tuple(notes))
 
 
@@ -127,6 +131,30 @@ def _compare(folder: Folder, known: dict[str, _Known]) -> tuple[list[Problem], l
             else:
                 problems.append(Problem(name, f"it was altered {since}", "only doe writes this file", _remedy(name)))
     return problems, notes
+
+
+def _evidence(folder: Folder, lines: Sequence[dict[str, Any]]) -> tuple[list[Problem], list[str], int]:
+    """Return which evidence is altered or gone, what is worth a word, and how many files are there as the log knows them."""
+    known = evidence.logged(lines)
+    try:
+        here = evidence.digests(folder)
+    except InputRefused as refused:
+        return list(refused.problems), [], 0
+    problems = []
+    for name, last in sorted(known.items()):
+        if name not in here:
+            found = f"it is gone since it was collected on {last.time}"
+            problems.append(Problem(name, found, "what the log names stays in the study", _BACK))
+        elif here[name] != last.digest:
+            found = f"it was altered since it was collected on {last.time}"
+            problems.append(Problem(name, found, "evidence stays as it was collected", _BACK))
+    new = sorted(set(here) - set(known))
+    notes = [f"Since the last collection {len(new)} new in evidence/: {listed(new)}; doe collect covers them."] if new else []
+    notes += [
+        f"{name} was altered between the collections on {time} and the next; the log holds both digests."
+        for name, last in sorted(known.items()) for time in last.altered
+    ]
+    return problems, notes, sum(name in here for name in known)
 
 
 def _protocol(folder: Folder) -> str | None:

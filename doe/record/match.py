@@ -1,7 +1,7 @@
 """The record: what was printed and measured, matched to the plan."""
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import pandas as pd
@@ -11,11 +11,13 @@ from doe.errors import InputRefused, Problem
 from doe.record.cells import key_of, shown
 from doe.record.consistency import check_rows
 from doe.record.read import Cells
-from doe.record.rows import Findings, Row, read_rows
+from doe.record.rows import REASON, Findings, ReadAs, Row, read_rows, strange_sheets
 from doe.record.schema import frame, schema, with_stress
 from doe.sheet import layout
 from doe.sheet.columns import Value
-from doe.sheet.layout import CHECKS, COUPONS, FORMAT, INSTRUCTIONS, LOADS, PRINTS
+from doe.sheet.grading import meant
+from doe.sheet.layout import CHECKS, COUPONS, FORMAT, GRADINGS, INSTRUCTIONS, LOADS, PRINTS, SPOOLS
+from doe.sheet.plate import places
 from doe.study.spec import Study
 
 
@@ -45,6 +47,11 @@ class Record:
         ``reading`` (identifier), ``printer``, ``factor``, ``set``, ``actual``, ``instrument``, ``read_on``.
     corrections : DataFrame, one row a changed value
         ``table``, ``row`` (identifier), ``column``, ``old``, ``new``, ``who``, ``when``, ``why``.
+    spools : DataFrame, one row a spool of filament
+        ``entry`` (identifier), ``lot``, ``spool``, ``opened_on`` (ISO date text), ``moisture`` (per cent), ``note``.
+    gradings : DataFrame, one row a grading of the grader check
+        ``code`` (identifier), ``response``, ``item`` (print or coupon), ``time`` (1 or 2), per checked response ``grade.NAME``
+        and ``other_grade.NAME``, ``grader``, ``other_grader``, ``note``.
     """
 
     prints: pd.DataFrame
@@ -52,11 +59,47 @@ class Record:
     loads: pd.DataFrame
     checks: pd.DataFrame
     corrections: pd.DataFrame
+    spools: pd.DataFrame = field(default_factory=pd.DataFrame)
+    gradings: pd.DataFrame = field(default_factory=pd.DataFrame)
+    doubts: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    """Per response, the coupons or prints whose value is in doubt with the reason, as the study's instruments say; in no file."""
 
 
-def match(
-    study: Study, design: Design, book: Cells, definitions: Mapping[str, Any]
-) -> tuple[Record, tuple[str, ...]]:
+Cell = tuple[str, str, str]
+"""A table of the record, an identifier in it, and a column."""
+TABLE_OF = {PRINTS: "prints", COUPONS: "coupons", LOADS: "loads", CHECKS: "checks", SPOOLS: "spools", GRADINGS: "gradings"}
+
+
+@dataclass(frozen=True)
+class Matched:
+    """What one file says, and where."""
+
+    where: str
+    """The file as it is spoken of."""
+    record: Record
+    """All planned rows of its rounds, filled in or not; no corrections."""
+    places: Mapping[Cell, str]
+    """Where each value stands in the file: every cell that is filled in."""
+    as_set: frozenset[Cell]
+    """Setpoints used that were written down and are the plan's, so that the record holds none."""
+    reasons: Mapping[tuple[str, str], str]
+    """By table and row, why a value in it was changed."""
+    remarks: tuple[str, ...]
+    """What is worth a word although nothing is wrong with it."""
+    read_as: tuple[ReadAs, ...]
+    """Cells that were read although what stood in them was not quite what belongs there."""
+
+
+@dataclass
+class _Noted:
+    """What is noted beside the values while a file becomes a record."""
+
+    places: dict[Cell, str] = field(default_factory=dict)
+    as_set: set[Cell] = field(default_factory=set)
+    reasons: dict[tuple[str, str], str] = field(default_factory=dict)
+
+
+def match(study: Study, design: Design, book: Cells, definitions: Mapping[str, Any]) -> Matched:
     """
     Match one filled workbook to the plan.
 
@@ -71,51 +114,110 @@ def match(
 
     Returns
     -------
-    record : Record
-        What this workbook says, all planned rows of its round, filled in or not; no corrections.
-    remarks : tuple of str
-        What is worth a word although nothing is wrong with it.
+    Matched
 
     Raises
     ------
     InputRefused
         With every problem of the workbook, each with its sheet and cell.
     """
-    round_number = _round_of(study, design, book, definitions)
-    runs = design.of_round(round_number).sort_values("order", kind="stable")
+    number = _round_of(study, design, book, definitions)
     findings = Findings()
-    rows = {sheet.name: read_rows(book, sheet, findings) for sheet in layout.sheets(study, design, round_number)}
-    check_rows(study, runs, rows, findings)
+    rows = {sheet.name: read_rows(book, sheet, findings) for sheet in layout.sheets(study, design, number)}
+    findings.remarks.extend(
+        f"{book.where}: sheet '{title}' is none of the workbook's own, and was not collected."
+        for title in strange_sheets(book)
+        if not any(f"it is called '{title}' now" in remark for remark in findings.remarks)
+    )
+    return recorded(study, design, book.where, {number: rows}, findings)
+
+
+def recorded(
+    study: Study, design: Design, where: str, rounds: Mapping[int, Mapping[str, Mapping[str, Row]]], findings: Findings
+) -> Matched:
+    """
+    Turn the rows of one file into a record.
+
+    Parameters
+    ----------
+    study : Study
+    design : Design
+    where : str
+        The file as it is spoken of.
+    rounds : mapping of int to mapping
+        By round and sheet, the rows by identifier; of ``Prints``, all that are planned.
+    findings : Findings
+
+    Returns
+    -------
+    Matched
+
+    Raises
+    ------
+    InputRefused
+        With the problems that were found, and with those of values that cannot be true together.
+    """
+    ordered = {number: design.of_round(number).sort_values("order", kind="stable") for number in rounds}
+    for number, tables in rounds.items():
+        check_rows(study, ordered[number], tables, findings)
     if findings.problems:
         raise InputRefused(findings.problems)
-    columns = schema(study)
-    coupons = [
-        {**row.values, "print": name.rpartition("-")[0], "number": int(name.rpartition("-")[2])}
-        for name, row in rows.get(COUPONS, {}).items()
-    ]
-    loads = [{**row.values, "round": round_number} for row in rows.get(LOADS, {}).values()]
-    checks = [row.values for row in rows.get(CHECKS, {}).values() if len(row.values) > 1]
-    record = Record(
-        prints=frame(columns["prints"], _prints(study, runs, rows[PRINTS], rows.get(LOADS, {}))),
-        coupons=with_stress(frame(columns["coupons"], coupons)),
-        loads=frame(columns["loads"], loads),
-        checks=frame(columns["checks"], checks),
-        corrections=frame(columns["corrections"], ()),
-    )
-    return record, tuple(findings.remarks)
+    noted, columns = _Noted(), schema(study)
+    made: dict[str, list[dict[str, Value]]] = {table: [] for table in TABLE_OF.values()}
+    for number, tables in rounds.items():
+        _note(tables, noted)
+        made["prints"] += _prints(study, ordered[number], tables[PRINTS], tables.get(LOADS, {}), noted)
+        spots = places(study, ordered[number])
+        made["coupons"] += [
+            {
+                **row.values, "print": name.rpartition("-")[0], "number": int(name.rpartition("-")[2]),
+                **(spots.get(name, {}) if len(row.values) > 1 else {}),
+            }
+            for name, row in tables.get(COUPONS, {}).items()
+        ]
+        made["loads"] += [{**row.values, "round": number} for row in tables.get(LOADS, {}).values()]
+        codes = meant(study, design, number)
+        made["gradings"] += [
+            {**row.values, **codes[name]} for name, row in tables.get(GRADINGS, {}).items() if len(row.values) > 1
+        ]
+        for sheet in (CHECKS, SPOOLS):
+            made[TABLE_OF[sheet]] += [dict(row.values) for row in tables.get(sheet, {}).values() if len(row.values) > 1]
+    tables_made = {table: frame(columns[table], rows) for table, rows in made.items()}
+    tables_made["coupons"] = with_stress(tables_made["coupons"])
+    record = Record(**tables_made, corrections=frame(columns["corrections"], ()))
+    said = tuple(findings.remarks), tuple(findings.read_as)
+    return Matched(where, record, noted.places, frozenset(noted.as_set), noted.reasons, *said)
+
+
+def _note(tables: Mapping[str, Mapping[str, Row]], noted: _Noted) -> None:
+    """Note where each value stands, and the reasons."""
+    for sheet, rows in tables.items():
+        for name, row in rows.items():
+            if REASON.key in row.values:
+                noted.reasons[TABLE_OF[sheet], name] = str(row.values[REASON.key])
+            identifier = next(iter(row.values))
+            kept = [key for key in row.values if key not in (identifier, REASON.key)]
+            if sheet == LOADS:
+                kept = [key for key in kept if not key.startswith("used.")]  # recorded with the load's prints
+            noted.places.update({(TABLE_OF[sheet], name, key): row.cell(key) for key in kept})
 
 
 def _prints(
-    study: Study, runs: pd.DataFrame, prints: Mapping[str, Row], loads: Mapping[str, Row]
+    study: Study, runs: pd.DataFrame, prints: Mapping[str, Row], loads: Mapping[str, Row], noted: _Noted
 ) -> Iterator[dict[str, Value]]:
     """Yield the prints in run order; what was used for a whole load is used for each of its prints."""
     for planned in runs.to_dict(orient="records"):
-        row = {**prints[planned["print"]].values}
-        dried = loads[planned["load"]].values if planned["load"] in loads else {}
+        name, row = planned["print"], {**prints[planned["print"]].values}
+        dried = loads.get(planned["load"])
         for factor in study.factors:
-            used = row.pop(f"used.{factor.name}", dried.get(f"used.{factor.name}"))
-            if used is not None and used != planned[f"set.{factor.name}"]:
-                row[f"used.{factor.name}"] = used
+            key = f"used.{factor.name}"
+            if key not in row and dried is not None and key in dried.values:
+                row[key], noted.places["prints", name, key] = dried.values[key], dried.cell(key)
+                if REASON.key in dried.values:
+                    noted.reasons.setdefault(("prints", name), str(dried.values[REASON.key]))
+            if key in row and row[key] == planned[f"set.{factor.name}"]:
+                noted.as_set.add(("prints", name, key))
+                del row[key]
         yield row | {key: planned[key] for key in ("round", "load", "printer")}
 
 

@@ -8,9 +8,11 @@ from collections.abc import Iterator, Mapping
 
 from doe.errors import InputRefused, Problem
 from doe.record.cells import nearest
+from doe.record.instruments import overdue_values
 from doe.record.match import Record
-from doe.record.schema import ROW_ID, TABLES, Columns, as_text, frame, is_optional, schema
+from doe.record.schema import LEDGERS, ROW_ID, TABLES, Columns, as_text, frame, is_optional, is_written, schema
 from doe.sheet.columns import DEVIATIONS, OUTCOMES, PASS_FAIL
+from doe.sheet.logs import AS_LISTED, CHANGED, CONDITIONS
 from doe.study.spec import Study
 
 NAMES = tuple(f"record/{table}.csv" for table in TABLES)
@@ -28,11 +30,13 @@ def record_files(record: Record) -> dict[str, bytes]:
     Returns
     -------
     dict of str to bytes
-        Name in the study -> content: UTF-8, one line a row, numbers with every digit, missing values empty.
+        Name in the study -> content: UTF-8, one line a row, numbers with every digit, missing values empty. Of the ledgers
+        only those that hold something.
     """
     files = {}
-    for table, name in zip(TABLES, NAMES, strict=True):
-        content = getattr(record, table)
+    for table in (*TABLES, *(table for table in LEDGERS if len(getattr(record, table)))):
+        whole, name = getattr(record, table), f"record/{table}.csv"
+        content = whole[[key for key in whole if is_written(str(key), whole[key])]]
         text = io.StringIO()
         writer = csv.writer(text, lineterminator="\n")
         writer.writerow(content.columns)
@@ -67,7 +71,11 @@ def read_record(files: Mapping[str, bytes], study: Study) -> Record | None:
         return None
     problems: list[Problem] = []
     tables = {}
-    for (table, columns), name in zip(schema(study).items(), NAMES, strict=True):
+    for table, columns in schema(study).items():
+        name = f"record/{table}.csv"
+        if name not in files and table in LEDGERS:
+            tables[table] = frame(columns, ())
+            continue
         if name not in files:
             problems.append(Problem(name, "the file is missing", "a record has all of its files", _RESTORE))
             continue
@@ -79,7 +87,7 @@ def read_record(files: Mapping[str, bytes], study: Study) -> Record | None:
         tables[table] = frame(columns, rows)
     if problems:
         raise InputRefused(problems)
-    return Record(**tables)
+    return Record(**tables, doubts=overdue_values(study, tables["prints"], tables["coupons"]))
 
 
 def _words(study: Study) -> dict[str, tuple[str, ...]]:
@@ -87,7 +95,8 @@ def _words(study: Study) -> dict[str, tuple[str, ...]]:
     judged = [response.name for response in study.responses if response.kind == "pass_fail"]
     levels = {f"used.{factor.name}": factor.levels for factor in study.factors if factor.levels}
     return {
-        "outcome": tuple(OUTCOMES), "deviation": tuple(DEVIATIONS), **dict.fromkeys(judged, tuple(PASS_FAIL)), **levels
+        "outcome": tuple(OUTCOMES), "deviation": tuple(DEVIATIONS), CONDITIONS: (AS_LISTED, CHANGED),
+        **dict.fromkeys(judged, tuple(PASS_FAIL)), **levels
     }
 
 

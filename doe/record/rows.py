@@ -1,19 +1,59 @@
 """From the cells of a sheet to its rows: columns are found by their headers, rows by their identifiers."""
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from doe.errors import Problem
-from doe.record.cells import key_of, nearest, read_cell, shown
-from doe.record.read import Cells, Place, Raw
+from doe.record.cells import key_of, nearest, read_cell, shown, tolerated
+from doe.record.parts import Place, Traits
+from doe.record.read import Cells, Raw
 from doe.sheet.columns import Column, Value
-from doe.sheet.layout import Sheet, letter
+from doe.sheet.layout import (
+    CHECKS,
+    COUPONS,
+    GRADINGS,
+    INSTRUCTIONS,
+    KEY,
+    LOADS,
+    PRINTS,
+    SPOOLS,
+    TIMETABLE,
+    Sheet,
+    letter,
+)
+from doe.sheet.logs import PREFIX
 
 _HEADER_WITHIN = 50
 """Rows from the top among which the headers are looked for."""
 _FRESH = "copy the values into a fresh workbook"
+_LOOKED_UP = 100
+"""Things of one kind that are looked into one by one; more of them are a fault of the whole sheet."""
 _SHOWN = 6
 """How many identifiers a sentence lists before it only counts the rest."""
+
+
+REASON = Column("reason", "Reason for a correction", fill=True, optional=True)
+"""Where a row says why a value in it, which was collected before, is another one now; a column that sheets may lack."""
+_REASONS = ("reason", "reason for correction", "reason for change", "reason for the correction", "why")
+_OURS = frozenset({
+    "instructions", "prints", "coupons", "loads", "spools", "printer checks", "grader check", "grader key", "timetable", "lists",
+    "labels",
+})
+assert {key_of(name) for name in (INSTRUCTIONS, PRINTS, COUPONS, LOADS, CHECKS, TIMETABLE, SPOOLS, GRADINGS, KEY)} <= _OURS
+_ALIKE = 0.8
+"""Share of a table's headings by which it is known again under another name."""
+
+
+@dataclass(frozen=True)
+class ReadAs:
+    """One cell that was read although what stood in it was not quite what belongs there."""
+
+    where: str
+    found: str
+    value: str
+    column: str
+    """Heading of its column."""
 
 
 @dataclass
@@ -22,6 +62,7 @@ class Findings:
 
     problems: list[Problem] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
+    read_as: list[ReadAs] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -32,9 +73,16 @@ class Row:
     number: int
     values: Mapping[str, Value]
     letters: Mapping[str, str]
+    """By column key, its letter; of a table that was exported, its heading."""
+    exported: bool = False
+    """Whether it is the line of a text file, and no row of a sheet."""
 
     def cell(self, key: str) -> str:
         """Return the place of one of its cells: ``sheet Prints, cell H7``."""
+        if self.exported:
+            return f"{self.sheet}, line {self.number}, column '{self.letters[key]}'"
+        if key not in self.letters:
+            return f"{self.sheet}, row {self.number}"
         return f"{self.sheet}, cell {self.letters[key]}{self.number}"
 
 
@@ -63,14 +111,55 @@ def read_rows(book: Cells, sheet: Sheet, findings: Findings) -> dict[str, Row]:
         Planned identifiers in the plan's order; a cell with a problem is left out of its row.
     """
     where = f"{book.where}, sheet {sheet.name}"
-    title = next((title for title in book.sheets if key_of(title) == key_of(sheet.name)), None)
-    if title is None:
+    titles = [title for title in book.sheets if key_of(title) == key_of(sheet.name)]
+    alike = [title for title in book.sheets if key_of(title) not in _OURS and _is_alike(book.sheets[title], sheet)]
+    if not titles and len(alike) == 1:
+        findings.remarks.append(f"{where}: it is called '{alike[0]}' now, and was known by its headings.")
+        titles, alike = alike, []
+    if not titles and sheet.optional:
+        return {}
+    if not titles:
         findings.problems.append(
             Problem(where, "there is no such sheet", "a workbook holds all of its sheets", "hand in the whole workbook")
         )
         return {}
-    found = _Table(where, sheet, book.sheets[title], book.uncomputed.get(title, frozenset()), findings)
-    return found.rows()
+    rows = _table(book, sheet, titles[0], where, findings).rows()
+    for title in alike:
+        _compare_copy(rows, _table(book, sheet, title, f"{book.where}, sheet {title}", Findings()), findings)
+    return rows
+
+
+def strange_sheets(book: Cells) -> list[str]:
+    """Return the sheets that are none of the workbook's own and hold something."""
+    return [title for title, cells in book.sheets.items() if cells and key_of(title) not in _OURS]
+
+
+def _table(book: Cells, sheet: Sheet, title: str, where: str, findings: Findings) -> "_Table":
+    uncomputed, traits = book.uncomputed.get(title, frozenset()), book.traits.get(title, Traits())
+    return _Table(where, sheet, book.sheets[title], uncomputed, traits, findings)
+
+
+def _is_alike(cells: Mapping[Place, Raw], sheet: Sheet) -> bool:
+    """Whether a sheet has the headings of a table."""
+    wanted = {key_of(column.header) for column in sheet.columns if column.fill or column.key == sheet.row_id}
+    by_row: dict[int, set[str]] = {}
+    for (row, _), value in cells.items():
+        if row <= _HEADER_WITHIN and isinstance(value, str) and key_of(value) in wanted:
+            by_row.setdefault(row, set()).add(key_of(value))
+    return max(map(len, by_row.values()), default=0) >= _ALIKE * len(wanted)
+
+
+def _compare_copy(rows: Mapping[str, Row], copy: "_Table", findings: Findings) -> None:
+    """Refuse a second sheet with the headings of a table where it says something else."""
+    if copy.findings.problems:
+        found = "it is a second one of its kind, and cannot be read"
+    else:
+        told = ((name, row, key) for name, row in copy.rows().items() for key in row.values)
+        other = [row.cell(key) for name, row, key in told if name not in rows or rows[name].values.get(key) != row.values[key]]
+        if not other and not copy.findings.problems:
+            return
+        found = f"it is a second one of its kind, and differs in {len(other)} cells" + (f", such as {other[0]}" if other else "")
+    findings.problems.append(Problem(copy.where, found, "each table stands once", "keep one of the two, and remove the other"))
 
 
 @dataclass(frozen=True)
@@ -79,7 +168,13 @@ class _Table:
     sheet: Sheet
     cells: Mapping[Place, Raw]
     uncomputed: frozenset[Place]
+    traits: Traits
     findings: Findings
+
+    @property
+    def known(self) -> tuple[Column, ...]:
+        """The sheet's columns, and the one for reasons where it has none of its own."""
+        return self.sheet.columns if any(one.key == REASON.key for one in self.sheet.columns) else (*self.sheet.columns, REASON)
 
     def rows(self) -> dict[str, Row]:
         header, columns = self._columns()
@@ -89,7 +184,7 @@ class _Table:
         planned = {key_of(name): (name, values) for name, values in pairs}
         rows: dict[str, Row] = {}
         for number in sorted({row for row, _ in (*self.cells, *self.uncomputed) if row > header}):
-            name = self._identifier(number, columns, set(planned))
+            name = self._identifier(number, columns, planned)
             if name is None:
                 continue
             identifier, fixed = planned[name]
@@ -100,6 +195,8 @@ class _Table:
                 continue
             rows[identifier] = self._row(number, columns, identifier, fixed)
         self._require_all(rows)
+        self._require_unmerged(rows, columns)
+        self._remark_out_of_sight(rows, columns)
         return {name: rows[name] for name in self.sheet.row_ids() if name in rows}
 
     def _problem(self, place: str, found: str, allowed: str, remedy: str) -> None:
@@ -107,7 +204,7 @@ class _Table:
 
     def _columns(self) -> tuple[int, dict[str, int]]:
         """Find the row of the headers, and the number of each known column."""
-        known = {key_of(column.header): column.key for column in self.sheet.columns}
+        known = {**dict.fromkeys(_REASONS, REASON.key), **{key_of(column.header): column.key for column in self.known}}
         found: dict[int, list[tuple[str, int]]] = {}
         for (row, column), value in sorted(self.cells.items()):
             if row <= _HEADER_WITHIN and isinstance(value, str) and key_of(value) in known:
@@ -131,6 +228,8 @@ class _Table:
         strange = [str(value) for (row, number), value in self.cells.items() if row == header and number not in known]
         for column in self.sheet.columns:
             if (column.fill or column.key == self.sheet.row_id) and column.key not in columns:
+                if column.optional and column.key.startswith(PREFIX):
+                    continue  # nobody asked for it
                 if column.optional:
                     self.findings.remarks.append(
                         f"{self.where}: there is no column '{column.header}'; nothing is collected for it. Sheets that were "
@@ -151,7 +250,7 @@ class _Table:
                 f"{self.where}: column {name} is none of the sheet's own, and was not collected."
             )
 
-    def _identifier(self, number: int, columns: dict[str, int], planned: set[str]) -> str | None:
+    def _identifier(self, number: int, columns: dict[str, int], planned: Mapping[str, tuple[str, object]]) -> str | None:
         raw = self.cells.get((number, columns[self.sheet.row_id]))
         place = f", cell {letter(columns[self.sheet.row_id])}{number}"
         if raw is None or not shown(raw).strip():
@@ -159,10 +258,15 @@ class _Table:
             if any((number, column) in self.cells for column in fill):
                 found = "a row is filled in but has no identifier"
                 self._problem(place, found, "every row keeps its own", "put it back, or clear the row")
+            elif said := [shown(self.cells[number, column]) for column in columns.values() if (number, column) in self.cells]:
+                self.findings.remarks.append(f"{self.where}, row {number}: '{said[0][:40]}' has no identifier; not collected.")
             return None
         if key_of(shown(raw)) in planned:
+            name, _ = planned[key_of(shown(raw))]
+            if shown(raw) != name:
+                self.findings.read_as.append(ReadAs(f"{self.where}{place}", shown(raw), name, "identifier"))
             return key_of(shown(raw))
-        near = nearest(shown(raw), self.sheet.row_ids())
+        near = nearest(shown(raw), self.sheet.row_ids()) if len(self.findings.problems) < _LOOKED_UP else None
         remedy = f"did you mean '{near}'? Correct it" if near else "put the planned identifier back, or clear the row"
         self._problem(place, f"'{shown(raw)}' is not in the plan", "the identifiers of this round are allowed", remedy)
         return None
@@ -170,7 +274,7 @@ class _Table:
     def _row(self, number: int, columns: dict[str, int], identifier: str, fixed: Mapping[str, Value]) -> Row:
         letters = {key: letter(column) for key, column in columns.items()}
         values: dict[str, Value] = {self.sheet.row_id: identifier}
-        for column in self.sheet.columns:
+        for column in self.known:
             if column.key not in columns or column.key == self.sheet.row_id:
                 continue
             place = (number, columns[column.key])
@@ -179,7 +283,64 @@ class _Table:
                 self._require_unchanged(column, fixed, self.cells.get(place), where)
             elif (value := self._filled(column, identifier, place, where)) is not None:
                 values[column.key] = value
-        return Row(self.where, number, values, letters)
+        row = Row(self.where, number, values, letters)
+        for column in self.sheet.columns:
+            if column.kind == "stress" and column.key in columns:
+                self._require_computed(column, row, (number, columns[column.key]))
+        return row
+
+    def _require_computed(self, column: Column, row: Row, place: Place) -> None:
+        """Refuse a number that was typed over a formula, since nothing is collected from there."""
+        raw = self.cells.get(place)
+        if raw is None or place in self.traits.computed or f"force.{column.key}" not in row.letters:
+            return
+        parts = [row.values.get(f"{part}.{column.key}") for part in ("force", "width", "thickness")]
+        force, width, thickness = (part if isinstance(part, float) else 0.0 for part in parts)
+        wanted = force / (width * thickness) if width and thickness else None
+        if wanted is None or not isinstance(raw, int | float) or abs(raw - wanted) > 1e-6 * abs(wanted):
+            self._problem(
+                f", cell {row.letters[column.key]}{row.number}", f"'{shown(raw)}' was typed over what is computed",
+                "it follows from force, width and thickness", "fill these in, and put the formula back or clear the cell",
+            )
+
+    def _require_unmerged(self, rows: Mapping[str, Row], columns: Mapping[str, int]) -> None:
+        """Refuse merged cells that hold something: of all rows and columns that they cover one would get it."""
+        numbers = sorted(row.number for row in rows.values())
+        mine = {columns[one.key] for one in self.known if one.key in columns and (one.fill or one.key == self.sheet.row_id)}
+        touching = [
+            block for block in self.traits.merged
+            if any(block[1] <= column <= block[3] for column in mine)
+            and bisect_left(numbers, block[0]) < bisect_right(numbers, block[2])
+        ]
+        filled: dict[int, list[int]] = {}
+        for row, column in (*self.cells, *self.uncomputed) if touching else ():
+            filled.setdefault(row, []).append(column)
+        for top, left, bottom, right in touching[:_LOOKED_UP]:
+            within = (filled.get(row, ()) for row in range(top, min(bottom, max(filled, default=0)) + 1))
+            if any(left <= column <= right for columns_filled in within for column in columns_filled):
+                name = f"{letter(left)}{top}:{letter(right)}{bottom}"
+                found = "merged cells with something in them"
+                self._problem(f", cells {name}", found, "each cell stands alone", "unmerge them, and fill in each cell")
+        if len(touching) > _LOOKED_UP:
+            self._problem("", f"{len(touching)} merged cells", "each cell stands alone", "unmerge them, and fill in each cell")
+
+    def _remark_out_of_sight(self, rows: Mapping[str, Row], columns: Mapping[str, int]) -> None:
+        """Say what was read although it is hidden, and what was read from formulas."""
+        hidden = sorted(row.number for row in rows.values() if row.number in self.traits.hidden_rows and len(row.values) > 1)
+        if hidden:
+            said = f"hidden rows were read like the others: {listed([str(number) for number in hidden])}"
+            self.findings.remarks.append(f"{self.where}: {said}.")
+        filled = {key for row in rows.values() for key in row.values}
+        aside = [letter(columns[key]) for key in columns if key in filled and columns[key] in self.traits.hidden_columns]
+        if aside:
+            self.findings.remarks.append(f"{self.where}: hidden columns were read like the others: {listed(aside)}.")
+        cells = [
+            f"{letter(columns[key])}{row.number}" for row in rows.values() for key in row.values
+            if key != self.sheet.row_id and (row.number, columns[key]) in self.traits.computed
+        ]
+        if cells:
+            said = f"formulas, of which the values they had when the workbook was saved were read: {listed(cells)}"
+            self.findings.remarks.append(f"{self.where}: {said}.")
 
     def _require_unchanged(self, column: Column, fixed: Mapping[str, Value], raw: Raw | None, where: str) -> None:
         planned = fixed.get(column.key)
@@ -196,19 +357,32 @@ class _Table:
                 "type the value, or open and save the workbook in a spreadsheet program",
             )
             return None
-        value = read_cell(column, self.cells.get(place), f"{self.where}{where}")
+        raw = self.cells.get(place)
+        if column.kind == "number" and place in self.traits.percent:
+            found = f"{self.traits.percent[place]}, which a spreadsheet keeps as {shown(raw or 0)}"
+            self._problem(where, found, "a number is allowed", "format the cell as a number, and type it again")
+            return None
+        value = read_cell(column, raw, f"{self.where}{where}")
         if isinstance(value, Problem):
             self.findings.problems.append(value)
             return None
+        if raw is not None and value is not None:
+            self._remark_tolerated(column, raw, value, where)
         if value is not None and (identifier, column.key) in self.sheet.closed:
             allowed = f"coupon {identifier} is not measured for it"
             self._problem(where, f"a value for '{column.header}'", allowed, "clear the cell")
             return None
         return value
 
+    def _remark_tolerated(self, column: Column, raw: Raw, value: Value, where: str) -> None:
+        if tolerated(column, raw, value):
+            self.findings.read_as.append(ReadAs(f"{self.where}{where}", shown(raw), shown(value), column.header))
+        if column.kind == "datetime" and not isinstance(raw, str) and str(value).endswith("T00:00"):
+            self.findings.remarks.append(f"{self.where}{where}: midnight was read, as there is a date without a time.")
+
     def _require_all(self, rows: dict[str, Row]) -> None:
         missing = [name for name in self.sheet.row_ids() if name not in rows]
-        if missing and self.sheet.row_id != "reading":  # a blank row for a reading may go; a planned thing may not
+        if missing and not self.sheet.spare:  # a blank row for a reading may go; a planned thing may not
             allowed = "every planned row stays, filled in or not"
             self._problem("", f"no row for {listed(missing)}", allowed, f"put the rows back, or {_FRESH}")
 

@@ -6,13 +6,21 @@ from typing import Any, Literal
 
 import pandas as pd
 
+from doe.sheet.grading import GRADE, OTHER, checked_responses
+from doe.sheet.logs import PREFIX, log_columns
+from doe.sheet.plate import plate_columns
 from doe.study.spec import Response, Study
 
 Kind = Literal["text", "number", "integer", "date"]
 Columns = dict[str, Kind]
+_TEXT: Kind = "text"
+_NUMBER: Kind = "number"
+_PLATE = "plate."
 
 TABLES = ("prints", "coupons", "loads", "checks", "corrections")
-ROW_ID = {"prints": "print", "coupons": "coupon", "loads": "load", "checks": "reading"}
+LEDGERS = ("spools", "gradings")
+"""Tables that a record has a file of only once there is something in them."""
+ROW_ID = {"prints": "print", "coupons": "coupon", "loads": "load", "checks": "reading", "spools": "entry", "gradings": "code"}
 CORRECTIONS: Columns = {
     "table": "text", "row": "text", "column": "text", "old": "text", "new": "text", "who": "text", "when": "text",
     "why": "text",
@@ -33,25 +41,29 @@ def schema(study: Study) -> dict[str, Columns]:
             **{f"used.{factor.name}": "number" if factor.is_numeric else "text" for factor in study.factors},
             **{response.name: _kind(response) for response in study.responses if response.per == "print"},
             **{f"read.{factor.name}": "number" for factor in study.factors if factor.reading_sd is not None},
-            **_covariates(study, "print"),
+            **_covariates(study, "print"), **_logs(study, "print"),
             "note": "text",
         },
         "coupons": {
-            "coupon": "text", "print": "text", "number": "integer", "outcome": "text", "deviation": "text",
+            "coupon": "text", "print": "text", "number": "integer",
+            **dict.fromkeys((column.key for column in plate_columns(study)), _TEXT), "outcome": "text", "deviation": "text",
             **{key: kind for response in study.responses if response.per == "coupon"
                for key, kind in _of_coupon(response).items()},
+            **_logs(study, "coupon"),
             "note": "text",
         },
         "loads": {
             "load": "text", "round": "integer", "spool": "text", "dried_from": "text", "dried_to": "text",
             "oven_reading": "number", "mass_before": "number", "mass_after": "number",
-            **_covariates(study, "load"), "note": "text",
+            **_covariates(study, "load"), **_logs(study, "load"), "note": "text",
         },
         "checks": {
             "reading": "text", "printer": "text", "factor": "text", "set": "number", "actual": "number",
             "instrument": "text", "read_on": "text",
         },
         "corrections": CORRECTIONS,
+        "spools": {"entry": "text", "lot": "text", "spool": "text", "opened_on": "text", "moisture": "number", "note": "text"},
+        "gradings": _gradings(study),
     }
 
 
@@ -59,9 +71,30 @@ def _covariates(study: Study, per: str) -> Columns:
     return {f"covariate.{one.name}": "date" if one.kind == "date" else "number" for one in study.covariates if one.per == per}
 
 
+def _gradings(study: Study) -> Columns:
+    grades = (f"{kind}{one.name}" for kind in (GRADE, OTHER) for one in checked_responses(study))
+    return {
+        "code": "text", "response": "text", "item": "text", "time": "integer", **dict.fromkeys(grades, _NUMBER), "grader": "text",
+        "other_grader": "text", "note": "text",
+    }
+
+
+def _logs(study: Study, per: Literal["print", "coupon", "load"]) -> Columns:
+    """Return what may be logged, whatever the study asks for by itself: it may ask for more after the first round."""
+    factors = tuple(factor.model_copy(update={"reading_sd": None}) for factor in study.factors)
+    plain = study.model_copy(update={"covariates": (), "factors": factors})
+    kinds: dict[str, Kind] = {"number": "number", "date": "date"}
+    return {column.key: kinds.get(column.kind, "text") for column in log_columns(plain, per)}
+
+
 def is_optional(column: str) -> bool:
     """Whether a file of the record may lack a column, since it was written before the study had it: it is then empty."""
-    return column.startswith(("covariate.", "read."))
+    return column.startswith(("covariate.", "read.", PREFIX, _PLATE))
+
+
+def is_written(column: str, cells: pd.Series) -> bool:
+    """Whether a column stands in the record's file: what is only logged does so once there is something in it."""
+    return not column.startswith((PREFIX, _PLATE)) or bool(filled(cells).any())
 
 
 def _kind(response: Response) -> Kind:
@@ -119,7 +152,7 @@ def value_columns(table: pd.DataFrame) -> list[str]:
         "print", "round", "load", "printer", "operator", "printed_on", "coupon", "number", "outcome", "deviation",
         "note",
     }
-    aside = ("used.", "width.", "thickness.", "covariate.", "read.")
+    aside = ("used.", "width.", "thickness.", "covariate.", "read.", PREFIX, _PLATE)
     return [str(name) for name in table if name not in fixed and not str(name).startswith(aside)]
 
 

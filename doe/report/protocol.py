@@ -9,9 +9,12 @@ import numpy as np
 import pandas as pd
 
 from doe.design.plan import Design
+from doe.record import evidence
 from doe.record.match import Record
+from doe.record.spools import LONGEST_OPEN, spool_uses
 from doe.report import numbers
 from doe.report.tables import Table, words
+from doe.sheet.logs import CHANGED, CONDITIONS
 from doe.study import scale
 from doe.study.spec import Factor, Response, Study
 
@@ -58,6 +61,12 @@ def condition_rows(study: Study) -> Table:
     rows = [(words(name), text) for name, text in study.conditions.items()]
     if study.oven.temperature is not None:
         rows.append(("drying oven", f"{numbers.exact(study.oven.temperature)} °C, {study.oven.spools} spools a load"))
+    if study.plate.positions:
+        rows.append(("positions on the plate", f"{', '.join(study.plate.positions)}; coupons change places from print to print"))
+    lying = {words(one.name): one.orientation or study.plate.orientation for one in study.responses if one.per == "coupon"}
+    said = ", ".join(f"{name} {code}" for name, code in lying.items() if code is not None)
+    if said:
+        rows.append(("orientation (ISO/ASTM 52921)", said))
     return Table("Held fixed", ("Condition", "Value"), tuple(rows), "ll")
 
 
@@ -187,6 +196,7 @@ def deviation_rows(study: Study, design: Design, record: Record) -> Table:
         if happened and happened != ended.get(str(row["print"])):  # what became of the print became of its coupons
             where = (str(run.get(key, "")) for key in ("load", "printer"))
             rows.append((str(row["coupon"]), *where, happened, "; ".join(_note(row))))
+    rows += _doubted(record)
     missing = [name for name in planned if ended.get(name, "") == ""]
     if missing:
         rows.append((f"{len(missing)} prints", "", "", "not recorded", ", ".join(missing)))
@@ -194,10 +204,22 @@ def deviation_rows(study: Study, design: Design, record: Record) -> Table:
     return Table("Deviations and failures", columns, tuple(rows), "lllll")
 
 
+def _doubted(record: Record) -> list[tuple[str, ...]]:
+    """Return a line for each response and reason for which values are in doubt by themselves."""
+    lines: list[tuple[str, ...]] = []
+    for response, doubts in record.doubts.items():
+        for reason in dict.fromkeys(doubts.values()):
+            items = [item for item, why in doubts.items() if why == reason]
+            count = f"{len(items)} value{'s' if len(items) > 1 else ''}"
+            lines.append((count, "", "", "suspect", f"{words(response)}: {reason}; {', '.join(items)}"))
+    return lines
+
+
 def _happened(row: Mapping[Any, Any], used: bool) -> str:
     outcome, deviation = str(row.get("outcome", "")), str(row.get("deviation", ""))
     parts = [outcome] if outcome not in ("", "completed") else []
     parts += [deviation] if deviation else ["off plan"] if used else []
+    parts += ["conditions changed"] if row.get(CONDITIONS) == CHANGED else []
     return ", ".join(parts)
 
 
@@ -233,6 +255,17 @@ def load_rows(record: Record) -> Table:
     columns = ("Load", "Spool", "Dried from", "Dried to", "Oven, °C", "Mass before, g", "Mass after, g", "Note")
     rows = tuple(tuple(_cell(row[key]) for key in keys) for row in record.loads.to_dict("records"))
     return Table("Drying loads", columns, rows, "llllrrrl")
+
+
+def spool_rows(record: Record) -> Table:
+    """Return the ledger of spools with the loads that used them, and what to look at; empty where no ledger was kept."""
+    rows = tuple(
+        (one.lot, one.spool, one.opened_on, _cell(one.moisture), ", ".join(one.loads), "; ".join(one.flags), one.note)
+        for one in spool_uses(record)
+    )
+    columns = ("Lot", "Spool", "Opened on", "Initial moisture, %", "Loads", "Look at", "Note")
+    note = f"Look at: more than one drying, or more than {LONGEST_OPEN} days open before it (common practice, no source)."
+    return Table("Spools", columns, rows, "lllrlll", note)
 
 
 def check_rows(study: Study, record: Record) -> Table:
@@ -303,6 +336,13 @@ def _by_outcome(rows: pd.DataFrame, record: Record) -> str:
         outcome = own if own not in ("", "completed") else ended[owner]
         counts[{"": "not recorded", "completed": "no value given"}.get(outcome, outcome)] += 1
     return ", ".join(f"{outcome} {count}" for outcome, count in sorted(counts.items()))
+
+
+def evidence_rows(lines: Sequence[Mapping[str, Any]]) -> Table:
+    """Return the files of evidence that were collected with the digest of each, from the lines of the log."""
+    rows = tuple((name, last.digest, last.time) for name, last in sorted(evidence.logged(lines).items()))
+    note = "They are not inside this PDF: force curves, photographs and the like, kept in the study's folder evidence/."
+    return Table("Evidence", ("File", "SHA-256", "Collected"), rows, "lll", note)
 
 
 def revision_rows(lines: Sequence[Mapping[str, Any]]) -> Table:

@@ -49,8 +49,8 @@ _UNCHECKED = "* No reference probe has checked this factor on this printer: the 
 
 
 def _setpoint(row: Mapping[str, Any], factor: str) -> str:
-    value = row["setpoints"].get(factor)
-    mark = "" if isinstance(value, str) or value is None or factor in row["checked"] else "*"
+    value, known = row["setpoints"].get(factor), {*row["checked"], *row.get("of_load", ())}
+    mark = "" if isinstance(value, str) or value is None or factor in known else "*"
     return _value(value) + mark
 
 

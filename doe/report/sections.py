@@ -16,6 +16,8 @@ from doe.design import calibrated
 from doe.design.plan import Design
 from doe.files import digest, digest_of
 from doe.model import data as model_data
+from doe.model.agreement import repeated_grades
+from doe.model.agreement import verdicts as grading_verdicts
 from doe.model.results import Fit, JudgedFit, ResponseFit
 from doe.model.settings import actual_settings
 from doe.model.summary import meets
@@ -25,6 +27,7 @@ from doe.recommend.results import Recommendation
 from doe.record.declared import without_confirmations
 from doe.record.match import Record
 from doe.report import draw_maps, figures, maps, numbers, pieces, rows, views
+from doe.report.agreement import agreement_table
 from doe.report.completion import completion_tables
 from doe.report.confirmation import forecast_tables, judgement_tables, power_sentences, state_table
 from doe.report.diagnostics import print_rows
@@ -32,7 +35,7 @@ from doe.report.judged import judged_tables
 from doe.report.measured import measured_tables
 from doe.report.pieces import Block
 from doe.report.printers import lines_table
-from doe.report.protocol import revision_rows
+from doe.report.protocol import evidence_rows, revision_rows, spool_rows
 from doe.report.recommended import answer, recommendation_tables, setting_table
 from doe.report.tables import Table, words
 from doe.report.values import reading_rows
@@ -226,7 +229,9 @@ def all_verdicts(inputs: ReportInputs) -> tuple[Verdict, ...]:
     of_measured = [verdict for fit in inputs.fit.responses for verdict in fit.verdicts]
     of_judged = [verdict for fit in inputs.fit.judged for verdict in fit.verdicts]
     of_printed = () if inputs.fit.printed is None else inputs.fit.printed.verdicts
-    return tuple(dict.fromkeys([*found, *inputs.fit.verdicts, *of_printed, *of_measured, *of_judged, *inputs.design.verdicts]))
+    graded = grading_verdicts(inputs.study, repeated_grades(inputs.study, inputs.record))
+    every = [*found, *inputs.fit.verdicts, *of_printed, *of_measured, *of_judged, *graded, *inputs.design.verdicts]
+    return tuple(dict.fromkeys(every))
 
 
 def _question(inputs: ReportInputs) -> list[Block]:
@@ -262,7 +267,7 @@ def _deviations(inputs: ReportInputs) -> list[Block]:
 
 def _data(inputs: ReportInputs) -> list[Block]:
     lines = lines_table(inputs.study, calibrated.lines_of(inputs.study, inputs.record.checks))
-    tables = (rows.load_rows(inputs.record), rows.check_rows(inputs.study, inputs.record), lines)
+    tables = (rows.load_rows(inputs.record), spool_rows(inputs.record), rows.check_rows(inputs.study, inputs.record), lines)
     return [pieces.table(table) for table in (rows.data_summary(inputs.study, inputs.record), *tables) if table.rows]
 
 
@@ -315,12 +320,17 @@ def _counted(inputs: ReportInputs) -> list[Block]:
     )
     blocks = [pieces.text(meaning)]
     by_name = {response.name: response for response in inputs.study.responses}
+    repeated = repeated_grades(inputs.study, inputs.record)
+    said = list(grading_verdicts(inputs.study, repeated))
     for summary, table in zip(inputs.fit.summaries, rows.summary_rows(inputs.fit), strict=True):
         response = by_name[summary.response]
         prints = _counted_prints(inputs, response)
         blocks += [pieces.heading(words(response.name)), pieces.table(table)]
         for fit in (one for one in inputs.fit.judged if one.response == response.name):
             blocks += _judged(fit)
+        agreed = agreement_table(summary.response, repeated)
+        blocks += [pieces.table(agreed)] if agreed.rows else []
+        blocks += pieces.verdicts(tuple(one for one in said if one.about == response.name))
         if prints is not None:
             blocks.append(_figure(views.share_view(inputs.study, response, prints, inputs.study.header.confidence)))
     return blocks
@@ -398,7 +408,8 @@ def _provenance(inputs: ReportInputs) -> list[Block]:
         "The files of the study are attached inside this PDF. 'doe verify' takes them out, fits and recommends anew, and says"
         " which of the printed figures it found again; it needs nothing else. The study digest on page one covers them all."
     )
-    tables = (rows.file_digest_rows(inputs.files), rows.version_rows(inputs.versions))
+    laid = evidence_rows(inputs.log)
+    tables = (rows.file_digest_rows(inputs.files), *((laid,) if laid.rows else ()), rows.version_rows(inputs.versions))
     changed = [pieces.table(revision_rows(inputs.revision.since))] if inputs.revision.since else []
     return [*changed, pieces.text(text), pieces.text(carried), *map(pieces.table, tables)]
 

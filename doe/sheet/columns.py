@@ -234,6 +234,20 @@ def drying_columns(oven: Oven) -> list[Column]:
     ]
 
 
+def spool_columns() -> list[Column]:
+    """Return what is written about a spool of filament."""
+    return [
+        Column("lot", "Lot", fill=True, width=16, hint="As on the spool's label."),
+        Column("spool", "Spool", fill=True, width=16, hint="Its number or name, the same as on the sheet Loads."),
+        Column("opened_on", "Opened on (date)", "date", True, width=14, hint="When its bag was opened: 2026-03-01."),
+        replace(
+            _number("moisture", "Initial moisture (%)", "Per cent of its mass, if measured on opening.", usual.MOISTURE),
+            low=0, high=100,
+        ),
+        note(_UNUSUAL),
+    ]
+
+
 def check_columns(study: Study, factors: Sequence[Factor]) -> list[Column]:
     """Return what is written about a reading of a reference probe on a printer."""
     span = usual.of_factors(factors)

@@ -6,7 +6,7 @@ from typing import Literal
 
 from doe.sheet.columns import DEVIATIONS, OUTCOMES, words
 from doe.sheet.labels.layout import LABELS
-from doe.sheet.layout import CHECKS, COUPONS, LOADS, PRINTS, TIMETABLE, Sheet
+from doe.sheet.layout import CHECKS, COUPONS, GRADINGS, KEY, LOADS, PRINTS, SPOOLS, TIMETABLE, Sheet
 from doe.study.spec import Study
 
 PREVAIL = (
@@ -42,6 +42,7 @@ def instructions(study: Study, tables: Sequence[Sheet], cautions: Sequence[str])
         *(Line("step", str(number), text) for number, text in enumerate(steps, 1)),
         Line("heading", "How to fill it in", ""),
         *(Line("step", "–", text) for text in _rules(study, names)),
+        *_conditions(study),
         Line("heading", "What the words under 'Outcome' mean", ""),
         *(Line("word", word, meaning) for word, meaning in OUTCOMES.items()),
         Line("heading", "What the words under 'Deviation' mean", ""),
@@ -57,6 +58,12 @@ def _steps(study: Study, names: set[str]) -> Iterator[str]:
         yield (
             f"Where a reference probe is at hand, read each printer with it before the first print, at two setpoints "
             f"or more, and write the readings on '{CHECKS}'."
+        )
+    if SPOOLS in names:
+        yield (
+            f"Write each spool on '{SPOOLS}' when its bag is opened: lot, its number, the day, and its moisture if it was "
+            f"measured. Use the same number on '{LOADS}'. Take fresh spools for each load: one "
+            f"that was dried before is drier than planned."
         )
     if LOADS in names:
         yield (
@@ -86,10 +93,28 @@ def _steps(study: Study, names: set[str]) -> Iterator[str]:
         f"Put the print's label ('{LABELS}': A4, 3 x 8 labels of 70 x 36 mm, printed at 100 % without margins), or its "
         f"identifier in pen, on its bag at once. The last letter guards against slips."
     )
+    if COUPONS in names and study.plate.positions:
+        yield f"Place the coupons on the plate as '{COUPONS}' and the label say: they change places on purpose."
     yield "After each print choose its outcome and fill in the light cells of its row, also where it failed."
     if COUPONS in names:
         yield f"Test the coupons. A coupon is the print's identifier and its number; each has its row on '{COUPONS}'."
+    if GRADINGS in names:
+        yield (
+            f"When all prints are graded, grade some again, blind: somebody who does not grade shows the hidden sheet '{KEY}' "
+            f"(right click on a sheet's tab, unhide), puts its codes on the pieces in place of their labels, hands them over in "
+            f"that order and hides it again. The grader writes each grade on '{GRADINGS}' without looking at others; a second "
+            f"person may do the same."
+        )
     yield "Save the workbook and hand it back. It may be handed back half filled, and again when there is more."
+
+
+def _conditions(study: Study) -> Iterator[Line]:
+    """Yield what is held fixed, line by line."""
+    if study.conditions:
+        yield Line("heading", "What is held fixed", "")
+        yield from (Line("word", words(name), text) for name, text in study.conditions.items())
+        found = f"For each print choose on '{PRINTS}', under 'Conditions as listed', whether it was so."
+        yield Line("step", "–", f"{found} Where something was changed, choose that and say in the note what.")
 
 
 def _rules(study: Study, names: set[str]) -> Iterator[str]:

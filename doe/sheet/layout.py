@@ -11,13 +11,15 @@ from typing import Any
 
 import pandas as pd
 
+from doe.design.effort import effort
 from doe.design.plan import PILOT, Design
 from doe.design.timetable import Timetable, timetable
 from doe.files import digest_of
 from doe.sheet import columns as col
-from doe.sheet import states
+from doe.sheet import grading, states
 from doe.sheet.columns import Column, Value
 from doe.sheet.logs import log_columns
+from doe.sheet.plate import places, plate_columns
 from doe.study.amend import without_ranges
 from doe.study.spec import Factor, Study
 
@@ -30,6 +32,9 @@ IDENTITY_ROW = 4
 CHECK_ROWS = 24
 INSTRUCTIONS, PRINTS, COUPONS, LOADS, CHECKS = "Instructions", "Prints", "Coupons", "Loads", "Printer checks"
 TIMETABLE = "Timetable"
+SPOOLS, GRADINGS, KEY = "Spools", "Grader check", "Grader key"
+_SPARE_SPOOLS = 6
+"""Rows of the ledger beyond the spools that the round is planned to take."""
 
 IDENTITY_LABELS = {
     "study": "Study", "title": "Title", "material": "Material", "round": "Round",
@@ -57,6 +62,10 @@ class Sheet:
     """Lines below them, above the headers."""
     things: str = ""
     """What its rows are, in the plural, where progress is counted."""
+    optional: bool = False
+    """Whether a workbook may lack it, since it was written before the sheet was known."""
+    spare: bool = False
+    """Whether its rows are only room to write in: blank ones are not collected, and may be missing."""
 
     @property
     def header_row(self) -> int:
@@ -108,17 +117,30 @@ def sheets(study: Study, design: Design, round_number: int) -> tuple[Sheet, ...]
     Returns
     -------
     tuple of Sheet
-        ``Prints``, then ``Coupons``, ``Loads`` and ``Printer checks`` where the study has use for them.
+        ``Prints``, then ``Coupons``, ``Loads``, ``Spools``, ``Printer checks`` and ``Grader check`` where the study has use for
+        them.
     """
     runs = design.of_round(round_number).sort_values("order", kind="stable")
     made = [_prints(study, runs)]
     if coupons_per_print(study):
         made.append(_coupons(study, runs, made[0]))
     if _has_loads(runs):
-        made.append(_loads(study, runs))
+        made += [_loads(study, runs), _spools(study, runs, round_number)]
     if _readable(study):
         made.append(_checks(study, round_number))
+    if coded := grading.gradings(study, design, round_number):
+        rows, closed = grading.grading_rows(study, coded)
+        columns = col.distinct(grading.grading_columns(study))
+        made.append(Sheet(GRADINGS, "code", columns, rows, (0,) * len(rows), closed, optional=True, spare=True))
     return tuple(made)
+
+
+def key_sheet(study: Study, design: Design, round_number: int) -> Sheet | None:
+    """Describe the table that says which piece each code of the grader check stands for; None where there are none."""
+    rows = grading.key_rows(grading.gradings(study, design, round_number))
+    said = "For whoever hands the pieces out, in this order and under these codes. Graders must not see it."
+    columns = tuple(grading.key_columns())
+    return Sheet(KEY, "code", columns, rows, (0,) * len(rows), cautions=(said,)) if rows else None
 
 
 def timetable_sheet(study: Study, design: Design, round_number: int) -> Sheet:
@@ -288,17 +310,19 @@ def _coupons(study: Study, runs: pd.DataFrame, prints: Sheet) -> Sheet:
     responses = [response for response in study.responses if response.per == "coupon"]
     columns = [Column("coupon", "Coupon", width=11), Column("print", "Print", width=8)]
     ended = states.looked_up(prints.cells_of("print", other=True), prints.cells_of("outcome", other=True))
-    columns += [Column("number", "Number", "number", width=9), ended, *col.outcome_columns("coupon"), states.STATE]
+    columns += [Column("number", "Number", "number", width=9), *plate_columns(study), ended]
+    columns += [*col.outcome_columns("coupon"), states.STATE]
     columns += [column for response in responses for column in col.value_columns(response)]
     remark = col.note("Anything out of the ordinary.")
     columns += [*log_columns(study, "coupon"), *col.in_part([remark], "more")]
     rows: list[dict[str, Value]] = []
     closed: set[tuple[str, str]] = set()
-    numbers = range(1, coupons_per_print(study) + 1)
+    numbers, spots = range(1, coupons_per_print(study) + 1), places(study, runs)
     for print_id in runs["print"]:
         for number in numbers:
-            rows.append({"coupon": f"{print_id}-{number}", "print": str(print_id), "number": number})
-            closed |= {(f"{print_id}-{number}", c.key) for c in columns if c.upto is not None and number > c.upto}
+            name = f"{print_id}-{number}"
+            rows.append({"coupon": name, "print": str(print_id), "number": number, **spots[name]})
+            closed |= {(name, c.key) for c in columns if c.upto is not None and number > c.upto}
     bands = tuple(place for place in range(len(runs)) for _ in numbers)
     return Sheet(
         COUPONS, "coupon", states.with_state(columns), tuple(rows), bands, frozenset(closed), things="coupons"
@@ -321,7 +345,14 @@ def _loads(study: Study, runs: pd.DataFrame) -> Sheet:
     return Sheet(LOADS, "load", states.with_state(columns), tuple(rows), tuple(range(len(rows))), things="loads")
 
 
+def _spools(study: Study, runs: pd.DataFrame, round_number: int) -> Sheet:
+    columns = (Column("entry", "Entry", width=9), *col.spool_columns())
+    count = effort(study, runs).spools + _SPARE_SPOOLS
+    rows = tuple({"entry": f"S{round_number}-{number:02d}"} for number in range(1, count + 1))
+    return Sheet(SPOOLS, "entry", columns, rows, (0,) * count, optional=True, spare=True)
+
+
 def _checks(study: Study, round_number: int) -> Sheet:
     columns = [Column("reading", "Reading", width=10), *col.check_columns(study, _readable(study))]
     rows = tuple({"reading": f"R{round_number}-{number:02d}"} for number in range(1, CHECK_ROWS + 1))
-    return Sheet(CHECKS, "reading", col.distinct(columns), rows, (0,) * CHECK_ROWS)
+    return Sheet(CHECKS, "reading", col.distinct(columns), rows, (0,) * CHECK_ROWS, spare=True)

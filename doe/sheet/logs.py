@@ -8,10 +8,12 @@ factor) has a column of its own, and none here. Keys begin with ``log.``.
 from typing import Literal
 
 from doe.sheet import usual
-from doe.sheet.columns import Column
+from doe.sheet.columns import Column, Value
 from doe.study.spec import Study
 
 PREFIX = "log."
+CONDITIONS = f"{PREFIX}conditions"
+AS_LISTED, CHANGED = "as listed", "changed"
 
 
 def log_columns(study: Study, per: Literal["print", "coupon", "load"]) -> list[Column]:
@@ -27,7 +29,7 @@ def log_columns(study: Study, per: Literal["print", "coupon", "load"]) -> list[C
     Returns
     -------
     list of Column
-        Kinds ``number``, ``text``, ``date`` and ``datetime``; all to fill, all optional.
+        Kinds ``number``, ``text``, ``choice``, ``date`` and ``datetime``; all to fill, all optional.
     """
     asked = {f"{PREFIX}{one.name}" for one in study.covariates}
     asked |= {f"{PREFIX}{one.name}_actual" for one in study.factors if one.reading_sd is not None}
@@ -37,6 +39,7 @@ def log_columns(study: Study, per: Literal["print", "coupon", "load"]) -> list[C
 
 def _of_print(study: Study) -> list[Column]:
     return [
+        *([_conditions()] if study.conditions else []),
         _column("out_of_dry_box", "Spool out of dry box (date, time)", "datetime", 17,
                 "When the spool left the dryer or dry box for this print: 2026-03-01 14:30."),
         _figure("nozzle_temperature_actual", "Nozzle, actual (°C)", "What a probe showed at the nozzle while it printed.",
@@ -67,6 +70,12 @@ def _of_load(study: Study) -> list[Column]:
                 "gram weighed, spool included.", usual.EMPTY_SPOOL, positive=True),
         _column("dried_by", "Dried by", "text", 9, "Initials."),
     ]
+
+
+def _conditions() -> Column:
+    choices: dict[str, Value] = {word: word for word in (AS_LISTED, CHANGED)}
+    hint = "Whether all that is held fixed (listed on the first sheet) was so for this print; where not, say what in the note."
+    return Column(CONDITIONS, "Conditions as listed", "choice", True, choices, optional=True, width=13, hint=hint, part="more")
 
 
 def _photograph() -> Column:

@@ -27,6 +27,8 @@ NOZZLE: Range = (150.0, 500.0)
 """Degrees Celsius."""
 BED: Range = (15.0, 200.0)
 """Degrees Celsius."""
+MOISTURE: Range = (0.0, 10.0)
+"""Water in filament, per cent of its mass."""
 _OVEN: Range = (30.0, 180.0)
 _OVEN_WITHIN = 20.0
 _TIMES_THE_LIMIT = 10.0

@@ -113,6 +113,11 @@ def write_workbook(
         _add_validation(sheet, table, lists)
         _add_marks(sheet, table)
         _finish(sheet, title, simulated=study.header.simulated)
+    if (key := layout.key_sheet(study, design, round_number)) is not None:
+        hidden = book.create_sheet(key.name, index=len(book.sheetnames) - 1)
+        _write_table(hidden, key, title, simulated=study.header.simulated)
+        _finish(hidden, title, simulated=study.header.simulated)
+        hidden.sheet_state = "hidden"
     write_labels(book.create_sheet(LABELS, len(book.sheetnames) - 1), labels(study, design, round_number))
     _finish(front, title, simulated=study.header.simulated)
     return _repeatable(book, made_at)
@@ -320,7 +325,7 @@ class _Styles:
         return cell._style
 
 
-_STRESSED = ("print", "coupon", "load", "reading", "printer", STATE.key)
+_STRESSED = ("print", "coupon", "load", "reading", "entry", "code", "printer", STATE.key)
 
 
 def _stays_text(column: Column) -> bool:

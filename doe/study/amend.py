@@ -34,9 +34,12 @@ def protocol(study: Study) -> dict[str, Any]:
 
 
 def definitions(study: Study) -> dict[str, Any]:
-    """Return what a sheet depends on: the definitions of factors and responses, without requirements and spread."""
+    """Return what a sheet depends on: factors, responses and plate, without requirements and spread."""
     whole = protocol(study)
+    lying = {one["name"]: one["orientation"] for one in whole["responses"] if one["orientation"] is not None}
+    plate = {key: value for key, value in {**whole["plate"], "of_responses": lying}.items() if value}
     return {
+        **({"plate": plate} if plate else {}),
         "factors": [{key: factor[key] for key in _FACTOR_KEYS} for factor in whole["factors"]],
         "responses": [{key: response[key] for key in _RESPONSE_KEYS} for response in whole["responses"]],
     }

@@ -28,7 +28,7 @@ Place = tuple[str | int, ...]
 """Keys and positions (from 0) down to a value: ``("factors", 1, "low")``."""
 SomePart = TypeVar("SomePart", bound=Part)
 
-_SINGLE = {"study", "model", "conditions", "oven", "budget"}
+_SINGLE = {"study", "model", "conditions", "plate", "oven", "budget"}
 _MANY = {"factors", "responses", "printers", "instruments", "constraints", "references", "covariates"}
 _HEADING = re.compile(r"^\s*\[\[?\s*([A-Za-z_.]+)\s*\]\]?\s*(#.*)?$")
 _DECIDING = {"levels", "kind", "per", "aim"}

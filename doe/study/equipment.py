@@ -29,9 +29,12 @@ def equipment_findings(draft: Draft) -> Iterator[Finding]:
         for number, check in enumerate(printer.checks):
             yield from _check(draft, ("printers", position, "checks", number), check)
         yield from _lines(("printers", position, "checks"), printer)
+    for position, response in draft.responses:
+        yield from _known_tool(draft, ("responses", position), response.instrument)
     yield from _tools(draft)
     yield from _z_closer(draft)
     yield from _constraints(draft)
+    yield from _plate(draft)
     yield from _oven(draft)
     yield from _budget(draft)
     yield from _shift(draft)
@@ -133,15 +136,19 @@ def _check(draft: Draft, place: Place, check: Check) -> Iterator[Finding]:
             "each reading needs both, and there must be at least one",
             "complete the two lists, in the same order",
         )
+    yield from _known_tool(draft, place, check.instrument)
+    yield from _doubt(draft, place, check)
+
+
+def _known_tool(draft: Draft, place: Place, instrument: str | None) -> Iterator[Finding]:
     known = [name for _, name in draft.names("instruments", "id")]
-    if check.instrument not in (None, *known) and draft.names_are_usable("instruments", "id"):
+    if instrument not in (None, *known) and draft.names_are_usable("instruments", "id"):
         yield Finding(
             (*place, "instrument"),
-            f"no instrument has the id '{check.instrument}'",
-            f"the instruments are {listed(known)}",
-            meant(str(check.instrument), known, "add it under [[instruments]]"),
+            f"no instrument has the id '{instrument}'",
+            f"the instruments are {listed(known)}" if known else "the study names no instruments",
+            meant(str(instrument), known, "add it under [[instruments]]"),
         )
-    yield from _doubt(draft, place, check)
 
 
 def _doubt(draft: Draft, place: Place, check: Check) -> Iterator[Finding]:
@@ -259,6 +266,25 @@ def _budget(draft: Draft) -> Iterator[Finding]:
             f"found {budget.loads} loads and {budget.prints} prints",
             "a drying load feeds at least one print",
             "lower loads or raise prints",
+        )
+
+
+def _plate(draft: Draft) -> Iterator[Finding]:
+    place: Place = ("plate", "positions")
+    positions = draft.source.value(place)
+    if not isinstance(positions, tuple) or not positions or any(key[:1] == ("plate",) for key in draft.spoiled):
+        return
+    twice = [name for name in dict.fromkeys(positions) if positions.count(name) > 1]
+    if twice:
+        found = f"{listed(twice)} stands there more than once"
+        yield Finding(place, found, "each position has a name of its own", "rename or remove it")
+    most = max((one.coupons for _, one in draft.responses if one.per == "coupon"), default=0)
+    if len(positions) < most:
+        yield Finding(
+            place,
+            f"found {len(positions)} positions, and a print has {most} coupons",
+            "each coupon of a print needs a position",
+            "name more positions, or remove the key",
         )
 
 

@@ -241,6 +241,16 @@ def _zero_when_detached(response: Response, place: Place) -> Iterator[Finding]:
         )
 
 
+def _grader_check(response: Response, place: Place) -> Iterator[Finding]:
+    if response.grader_check is not None and response.kind != "graded":
+        yield Finding(
+            (*place, "grader_check"),
+            f"found {response.grader_check} on a {response.kind} response",
+            "only grades are given twice",
+            "remove grader_check",
+        )
+
+
 _RULES = (
     _measured_unit,
     _requirement,
@@ -252,4 +262,5 @@ _RULES = (
     _formula,
     _transform,
     _zero_when_detached,
+    _grader_check,
 )

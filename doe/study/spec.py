@@ -20,6 +20,9 @@ Text = Annotated[
 """One line of text: no control characters, which neither a workbook nor a table on paper can hold."""
 Number = Annotated[float, Field(allow_inf_nan=False)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+Orientation = Literal["X", "Y", "Z", "XY", "XZ", "YX", "YZ", "ZX", "ZY", "XYZ", "XZY", "YXZ", "YZX", "ZXY", "ZYX"]
+"""How a coupon lies in the printer, by ISO/ASTM 52921: the machine's axes along its longest, second and third side, in this
+order, as many as are needed to tell. Z is the axis along which layers are added."""
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
 
@@ -116,6 +119,12 @@ class Response(Part):
     priority: Annotated[float, Field(ge=0.1, le=10, allow_inf_nan=False)] = 1.0
     """Weight among the responses with an aim; only the ratios matter."""
     method: Text | None = None
+    instrument: Identifier | None = None
+    """What it is measured with, one of the instruments: a value that was tested after its due day is in doubt."""
+    orientation: Orientation | None = None
+    """How its coupons lie in the printer; absent: as the plate says."""
+    grader_check: Annotated[int, Field(ge=2, le=200)] | None = None
+    """Of a graded response: how many prints are graded twice and blind, to see how well grades repeat."""
 
     @property
     def display_unit(self) -> str:
@@ -216,6 +225,15 @@ class Reference(Part):
     prints: Annotated[int, Field(ge=1, le=20)] = 1
 
 
+class Plate(Part):
+    """``[plate]``: where coupons are printed on the plate, and how they lie."""
+
+    positions: Annotated[tuple[Text, ...], Field(max_length=100)] = ()
+    """Names of the places, at least as many as a print has coupons; coupons change places from print to print."""
+    orientation: Orientation | None = None
+    """Of the coupons of every response that gives none of its own."""
+
+
 class Oven(Part):
     """
     ``[oven]``: where the filament is dried.
@@ -272,6 +290,29 @@ class Budget(Part):
     """Whether Saturdays and Sundays are worked; counts where there is a start."""
 
 
+class Export(Part):
+    """``[exports.prints]`` and ``[exports.coupons]``: how a table that a test machine exports is read by ``doe collect``."""
+
+    identifier: Text | None = None
+    """Heading of the column with the prints' or coupons' identifiers; absent: as on the sheet."""
+    columns: dict[Text, Text] = Field(default_factory=dict)
+    """Column of the record -> heading in the table: ``"force.z_strength" = "Fmax"``. Absent ones: as in the record or on the
+    sheet."""
+    separator: Literal[",", ";", "\t", "|"] = ","
+    decimal: Literal[".", ","] | None = None
+    """Decimal sign; absent: either, and 1.234 or 1,234 is refused, since it may be a thousand."""
+    encoding: Literal["utf-8", "cp1252", "utf-16"] = "utf-8"
+    lines_below_headings: Annotated[int, Field(ge=0, le=20)] = 0
+    """Lines between the headings and the first result, such as one of units."""
+
+
+class Exports(Part):
+    """``[exports]``: tables that test machines export. Nothing of the protocol: it may change at any time."""
+
+    prints: Export = Export()
+    coupons: Export = Export()
+
+
 class Study(Part):
     """One study: the protocol of a qualification."""
 
@@ -284,9 +325,11 @@ class Study(Part):
     instruments: tuple[Instrument, ...] = ()
     constraints: tuple[Constraint, ...] = ()
     references: tuple[Reference, ...] = ()
+    plate: Plate = Plate()
     oven: Oven = Oven()
     budget: Budget = Budget()
     covariates: Annotated[tuple[Covariate, ...], Field(max_length=8)] = ()
+    exports: Annotated[Exports, Field(exclude=True)] = Exports()
 
     @property
     def load_factors(self) -> tuple[Factor, ...]:

@@ -22,6 +22,7 @@ from doe.study.spec import (
     Name,
     Oven,
     Part,
+    Plate,
     Printer,
     Reference,
     Response,
@@ -41,6 +42,7 @@ _PARTS: Mapping[tuple[str, ...], type[Part]] = {
     ("constraints",): Constraint,
     ("references",): Reference,
     ("covariates",): Covariate,
+    ("plate",): Plate,
     ("oven",): Oven,
     ("budget",): Budget,
 }

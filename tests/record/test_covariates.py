@@ -34,7 +34,8 @@ def filled(*typed):
 
 
 def collected(content, study=STUDY):
-    return match(study, DESIGN, read_workbook(content, NAME), DEFINITIONS)
+    book = match(study, DESIGN, read_workbook(content, NAME), DEFINITIONS)
+    return book.record, book.remarks
 
 
 TYPED = (

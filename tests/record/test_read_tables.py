@@ -1,3 +1,4 @@
+import datetime
 import math
 
 import pandas as pd
@@ -59,6 +60,7 @@ def test_a_byte_order_mark_and_carriage_returns_are_no_harm(record):
 LEVELS = make_study().factors[2].levels
 TEXT = st.text(st.characters(codec="utf-8", exclude_characters="\r\0"), max_size=12)
 NUMBER = st.one_of(st.just(math.nan), st.floats(allow_nan=False, allow_infinity=False))
+DAY = st.one_of(st.just(""), st.dates().map(datetime.date.isoformat))
 OF_COLUMN = {
     "outcome": st.sampled_from(["", "completed", "lost"]), "deviation": st.sampled_from(["", "suspect"]),
     "leak_test": st.sampled_from(["", "pass", "fail"]), "used.bed_surface": st.sampled_from(["", *LEVELS]),
@@ -78,7 +80,7 @@ def tables(draw, table, columns):
             elif OF_COLUMN.get(key) is not None and table in ("prints", "coupons"):
                 row[key] = draw(OF_COLUMN[key])
             else:
-                row[key] = draw({"text": TEXT, "number": NUMBER, "integer": st.integers(-(2**62), 2**62)}[kind])
+                row[key] = draw({"text": TEXT, "date": DAY, "number": NUMBER, "integer": st.integers(-(2**62), 2**62)}[kind])
         rows.append(row)
     return frame(columns, rows)
 

@@ -20,7 +20,8 @@ KEY = f"read.{FACTOR.name}"
 def collected(study, value):
     hand = Operator(make_book(study), study)
     hand.type("Prints", "P01A", {"outcome": "completed", **({KEY: value} if value else {})})
-    return match(STUDY, DESIGN, read_workbook(hand.save(), NAME), DEFINITIONS)
+    book = match(STUDY, DESIGN, read_workbook(hand.save(), NAME), DEFINITIONS)
+    return book.record, book.remarks
 
 
 def test_a_reading_goes_from_the_sheet_to_the_record_and_its_files_and_is_no_result():

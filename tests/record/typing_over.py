@@ -56,5 +56,11 @@ def moved(cells, sheet, to):
     return replace(cells, sheets={**cells.sheets, sheet: there})
 
 
-def matched(cells, study=None, design=None, definitions=None):
+def matched_book(cells, study=None, design=None, definitions=None):
     return match(study or make_study(), design or make_design(), cells, DEFINITIONS if definitions is None else definitions)
+
+
+def matched(cells, **more):
+    """Return the record that a workbook gives, and the remarks about it."""
+    book = matched_book(cells, **more)
+    return book.record, book.remarks

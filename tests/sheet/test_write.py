@@ -9,6 +9,7 @@ import pytest
 from doe.design.plan import Design
 from doe.design.timetable import timetable
 from doe.record.read import read_workbook
+from doe.record.schema import LEDGERS, TABLES
 from doe.sheet import layout
 from doe.sheet.write import write_workbook
 from tests.record.typing_over import matched
@@ -60,7 +61,8 @@ def test_without_a_time_the_clock_is_read_and_may_be_fixed(monkeypatch):
 
 
 def test_sheets_and_identity(book):
-    assert book.sheetnames == ["Instructions", "Prints", "Coupons", "Loads", "Printer checks", "Timetable", "Labels", "Lists"]
+    names = ["Instructions", "Prints", "Coupons", "Loads", "Spools", "Printer checks", "Timetable", "Labels", "Lists"]
+    assert book.sheetnames == names
     assert book["Lists"].sheet_state == "hidden"
     front, place = book["Instructions"], layout.locations(make_study(), make_design(), 1)["Instructions"]
     said = {key: front[f"B{row}"].value for key, row in place["rows"].items()}
@@ -266,7 +268,7 @@ def test_the_record_does_not_depend_on_the_timetable():
     del without["Timetable"]
     for row in scribbled["Timetable"].iter_rows(min_row=8, max_row=40):
         row[0].value, row[-1].value = "P01A", "2026-13-99"
-    records = [vars(matched(read_workbook(saved(book), "round-1.xlsx"))[0]) for book in (whole, without, scribbled)]
-    for name, table in records[0].items():
+    records = [matched(read_workbook(saved(book), "round-1.xlsx"))[0] for book in (whole, without, scribbled)]
+    for name in (*TABLES, *LEDGERS):
         for other in records[1:]:
-            pd.testing.assert_frame_equal(table, other[name])
+            pd.testing.assert_frame_equal(getattr(records[0], name), getattr(other, name))

@@ -42,6 +42,7 @@ def test_the_protocol_is_plain_data_with_the_keys_of_the_file():
         "instruments",
         "constraints",
         "references",
+        "plate",
         "oven",
         "budget",
         "covariates",

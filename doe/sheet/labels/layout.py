@@ -11,6 +11,7 @@ import segno
 
 from doe.design.plan import Design
 from doe.sheet.layout import coupons_per_print
+from doe.sheet.plate import places
 from doe.study.spec import Study
 
 LABELS = "Labels"
@@ -46,12 +47,15 @@ def labels(study: Study, design: Design, round_number: int) -> tuple[Label, ...]
     """
     runs = design.of_round(round_number).sort_values("order", kind="stable")
     coded = len(runs) <= MOST_CODES
-    coupons = coupons_per_print(study)
+    coupons, spots = coupons_per_print(study), places(study, runs)
     foot = f"{study.header.id}, round {round_number}{', SIMULATED' if study.header.simulated else ''}"
     made = []
     for name, load, printer, order in zip(runs["print"], runs["load"], runs["printer"], runs["order"], strict=True):
         where = ", ".join(text for text in (f"Load {load}" if load else "", f"printer {printer}" if printer else "") if text)
         bag = f"Coupons {name}-1 to {name}-{coupons}" if coupons > 1 else f"Coupon {name}-1" if coupons else "Whole print"
+        placed = [", ".join(text for text in spots[f"{name}-{number}"].values() if text) for number in range(1, coupons + 1)]
+        if any(placed):
+            bag = "; ".join(f"-{number} {text}" for number, text in enumerate(placed, 1))
         lines = (where, f"Print {order} of {len(runs)}", bag, foot)
         made.append(Label(str(name), lines, code(str(name)) if coded else b""))
     return tuple(made)

@@ -1,0 +1,261 @@
+"""The step ``collect``: from workbooks and exported tables to the record, and what is said about it."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from doe.cli.desk import Desk, Done
+from doe.errors import InputRefused, Problem
+from doe.files import Folder, stamp
+
+if TYPE_CHECKING:
+    from doe.design.plan import Design
+    from doe.record.corrections import Beside, Correction
+    from doe.record.match import Cell, Matched, Record
+    from doe.record.rows import ReadAs
+    from doe.record.together import Joined
+    from doe.study.spec import Study
+
+_SHOWN = 12
+"""Lines of one sort that are shown; ``--json`` has them all."""
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What ``doe collect`` was asked for."""
+
+    books: tuple[Path, ...] = ()
+    """Workbooks; none: those in ``sheets/``."""
+    prints: Path | None = None
+    coupons: Path | None = None
+    """Exported tables."""
+    prefer: str | None = None
+    """The file whose values stand where files disagree."""
+    withdraw: tuple[str, ...] = ()
+    """Recorded values to take off the record, as ``ROW:COLUMN``."""
+    reason: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True)
+class _File:
+    """One file that was handed in."""
+
+    label: str
+    content: bytes
+    kind: str
+    """``book``, or the table that it holds: ``prints``, ``coupons``."""
+
+
+@dataclass(frozen=True)
+class _Said:
+    """What there is to say about a collection."""
+
+    messages: tuple[str, ...]
+    read_as: tuple["ReadAs", ...]
+    decided: tuple[str, ...]
+    unlikely: tuple[str, ...]
+    corrections: tuple["Correction", ...]
+
+    def lines(self) -> list[str]:
+        """Return it as sentences, in the order in which they matter."""
+        corrected = [
+            f"Corrected: {one.row}, {one.column}: {one.old or 'empty'} became {one.new or 'empty'}."
+            + (f" Why: {one.why}." if one.why else "")
+            for one in self.corrections
+        ]
+        read = [f"{one.where}: '{one.found}' was read as {one.value}." for one in self.read_as]
+        return [*self.messages, *_few(self.decided), *_few(read), *_few(self.unlikely), *corrected]
+
+    def detail(self) -> dict[str, Any]:
+        """Return what the log keeps of it."""
+        read = [f"{one.where}: '{one.found}' read as {one.value}" for one in self.read_as]
+        told = {"read_as": read, "decided": list(self.decided), "unlikely": list(self.unlikely)}
+        return {key: lines for key, lines in told.items() if lines}
+
+
+def collect(folder: Folder, asked: Asked) -> Done:
+    """Read what was handed in into the record; empty cells never erase, changed values become corrections."""
+    from doe.record import corrections, read_tables
+    from doe.record.evidence import gathered
+    from doe.record.instruments import overdue_lines
+    from doe.record.plausible import unlikely
+    from doe.record.standing import standing
+
+    with folder.locked("collect"):
+        desk = Desk(folder)
+        study = desk.study()
+        design = desk.design(study)
+        before = desk.record_or_none(study)
+        files, passed_over = _files(desk, asked)
+        books = _matched(study, design, files)
+        prefer = _label_of(folder, files, asked.prefer)
+        joined = _joined(books, before, prefer)
+        beside = _requested(joined.beside, before, asked)
+        record, changes = corrections.merge(before, joined.record, asked.by, stamp(), beside)
+        overdue = overdue_lines(study, record.prints, record.coupons, record.checks)
+        evidence = gathered(folder)
+        remarks = (*passed_over, *(remark for book in books for remark in book.remarks), *overdue, *evidence.lines)
+        stays = () if before is None else standing(before, joined.record, beside.withdrawn)
+        said = _Said(
+            (*remarks, *stays, *_returned(before, changes)), tuple(one for book in books for one in book.read_as),
+            joined.decided, unlikely(study, design, record, beside.places), changes,
+        )
+        tables = read_tables.record_files(record)
+        changed = before is None or tables != read_tables.record_files(before) or bool(evidence.detail)
+        if changed:
+            desk.read.update({file.label: file.content for file in files})
+            detail = {**({"prefer": prefer} if prefer else {}), **said.detail(), **evidence.detail}
+            names = sorted({file.label for file in files})
+            desk.commit("collect", tables, books=names, corrections=len(changes), **detail)
+    return _done(study, design, record, said, changed=changed)
+
+
+def _done(study: "Study", design: "Design", record: "Record", said: _Said, *, changed: bool) -> Done:
+    from doe.cli.steps import after_collect
+    from doe.report import protocol
+
+    ended, total, after = int((record.prints["outcome"] != "").sum()), len(record.prints), after_collect(design, record)
+    result = "Collected into record/." if changed else "Nothing new in the workbook; the record is as it was."
+    return Done(
+        {
+            "prints": ended,
+            "of": total,
+            "corrections": [vars(one) for one in said.corrections],
+            "messages": list(said.messages),
+            "read_as": [vars(one) for one in said.read_as],
+            "decided": list(said.decided),
+            "unlikely": list(said.unlikely),
+            "next": after,
+        },
+        (protocol.data_summary(study, record),),
+        (*said.lines(), result, f"{ended} of {total} prints are recorded.", f"Next: {after}"),
+    )
+
+
+def _few(lines: Sequence[str]) -> list[str]:
+    more = len(lines) - _SHOWN
+    return [*lines[:_SHOWN], *([f"... and {more} more like these; --json shows all."] if more > 0 else [])]
+
+
+def _files(desk: Desk, asked: Asked) -> tuple[list[_File], list[str]]:
+    """Return the files that were handed in, each once, and what was passed over."""
+    from doe.record.read import take
+
+    exports = {"prints": asked.prints, "coupons": asked.coupons}
+    given = [(path, "book") for path in asked.books] + [(path, table) for table, path in exports.items() if path is not None]
+    if given:
+        once = {(path.resolve(), kind): path for path, kind in given}
+        labels = _labels(desk.folder, [path for path, _ in once])
+        return [_File(labels[where], take(path), kind) for (where, kind), path in once.items()], []
+    names = desk.folder.names("sheets/*.xlsx")
+    # What a spreadsheet program puts beside a file that is open, or a system beside one that it copied.
+    aside = [name for name in names if Path(name).name.startswith(("~$", "._", ".~"))]
+    found = [_File(name, take(desk.folder.locate(name)), "book") for name in names if name not in aside]
+    if not found and not (asked.withdraw and desk.folder.has("record/prints.csv")):
+        raise InputRefused(
+            Problem("sheets/", "there is no workbook", "one that 'doe sheet' wrote", "run 'doe sheet', or name the file")
+        )
+    return found, [f"{name}: left by a program that has, or had, the workbook open; passed over." for name in aside]
+
+
+def _labels(folder: Folder, paths: Sequence[Path]) -> dict[Path, str]:
+    """
+    Return how each file is spoken of.
+
+    Its name in the study, else its own; with as many of its folders as tell it from others, and from files of the study.
+    """
+    labels: dict[Path, str] = {}
+    home = folder.path.resolve()
+    for path in paths:
+        if path.is_relative_to(home):
+            labels[path] = path.relative_to(home).as_posix()
+            continue
+        for depth in range(1, len(path.parts)):
+            label = "/".join(path.parts[-depth:])
+            others = {"/".join(other.parts[-depth:]) for other in paths if other != path}
+            if label not in others and not (home / label).exists():
+                break
+        labels[path] = label
+    return labels
+
+
+def _label_of(folder: Folder, files: Sequence[_File], prefer: str | None) -> str | None:
+    """Return the label of the file that is preferred, however it was written; what is none of them, as it is."""
+    labels = [file.label for file in files]
+    if prefer is None or prefer in labels:
+        return prefer
+    path = Path(prefer).resolve()
+    home = folder.path.resolve()
+    inside = path.relative_to(home).as_posix() if path.is_relative_to(home) else path.as_posix()
+    meant = [label for label in labels if label == inside or f"/{inside}".endswith(f"/{label}") or Path(label).name == prefer]
+    return meant[0] if len(set(meant)) == 1 else prefer
+
+
+def _matched(study: "Study", design: "Design", files: Sequence[_File]) -> list["Matched"]:
+    """Return what each file says; the problems of all of them at once."""
+    from doe.record import exported, match, read
+    from doe.study import amend
+
+    definitions = amend.definitions(study)
+    books: list[Matched] = []
+    problems: list[Problem] = []
+    for file in files:
+        try:
+            if file.kind == "book":
+                books.append(match.match(study, design, read.read_workbook(file.content, file.label), definitions))
+            else:
+                books.append(exported.read_export(study, design, file.content, file.label, file.kind))
+        except InputRefused as refused:
+            problems += refused.problems
+    if problems:
+        raise InputRefused(problems)
+    return books
+
+
+def _joined(books: Sequence["Matched"], before: "Record | None", prefer: str | None) -> "Joined":
+    from doe.record import corrections, together
+
+    if books or before is None:
+        return together.join(books, before, prefer)
+    return together.Joined(before, corrections.Beside(), ())  # there is only something to withdraw
+
+
+def _requested(beside: "Beside", before: "Record | None", asked: Asked) -> "Beside":
+    """Add what was asked for on the command line: values to withdraw, and why."""
+    from doe.record.standing import withdrawable
+
+    problems: list[Problem] = []
+    cells: list[Cell] = []
+    for text in asked.withdraw:
+        name, _, column = text.partition(":")
+        cell = withdrawable(before, name, column)
+        if cell is None:
+            problems.append(Problem(
+                f"--withdraw {text}", "there is no such value on record", "ROW:COLUMN of a recorded value, such as P01A-1:note",
+                "look it up in record/",
+            ))  # fmt: skip
+        elif cell in beside.places:
+            problems.append(Problem(
+                beside.places[cell], f"it still gives {column} of {name}", "a value that is withdrawn stands in no file",
+                "clear the cell first",
+            ))  # fmt: skip
+        else:
+            cells.append(cell)
+    if asked.withdraw and not asked.reason.strip():
+        problems.append(Problem("--withdraw", "there is no reason", "a value is withdrawn for a reason", "give it with --reason"))
+    if problems:
+        raise InputRefused(problems)
+    return replace(beside, withdrawn=frozenset(cells), reason=asked.reason.strip())
+
+
+def _returned(before: "Record | None", changes: Iterable["Correction"]) -> list[str]:
+    """Say which corrections bring a value back that was on record before: an older copy of the workbook does so, too."""
+    from doe.record.together import superseded
+
+    back = [one for one in changes if one.new in superseded(before, (one.table, one.row, one.column))]
+    return [
+        f"{one.row}, {one.column}: {one.new} was on record before and had been corrected. Is this an older copy of the workbook?"
+        for one in back if not one.why.startswith("files disagree")
+    ]
