@@ -38,8 +38,14 @@ def recommend(study: StudyOption = HERE, as_json: JsonOption = False) -> None:
     show(steps.recommend(folder_of(study)), as_json)
 
 
-def report(study: StudyOption = HERE, as_json: JsonOption = False) -> None:
+def report(
+    study: StudyOption = HERE,
+    page: Annotated[
+        bool, typer.Option("--html", help="Write report.html as well: the same on one page, with sliders to try settings.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
     """Write report.pdf for the quality file."""
     from doe.cli import steps
 
-    show(steps.report(folder_of(study)), as_json)
+    show(steps.report(folder_of(study), page=page), as_json)

@@ -143,6 +143,7 @@ def _planned(desk: Desk, study: "Study", there: _There, asked: Asked) -> Done:
     from doe.model.fit import fit_model
     from doe.model.request import FitRequest
     from doe.model.results import as_data
+    from doe.recommend.beside import COMPLETION
     from doe.recommend.confirm import ConfirmRequest, plan_confirmation
     from doe.record.declared import without_confirmations
 
@@ -151,8 +152,9 @@ def _planned(desk: Desk, study: "Study", there: _There, asked: Asked) -> Done:
     before, rest = without_confirmations(design, there.record)
     _, fitted = fit_model(study, before, rest, FitRequest(declared=desk.declared(study), examine=False), inputs)
     number, refuted = _history(desk, design, advice)
+    completes = next((one["lower"] for one in advice["beside"] if one["what"] == COMPLETION), None)
     request = ConfirmRequest(
-        number, advice, digest(content), inputs, asked.seed, asked.loads, asked.override, refuted=refuted
+        number, advice, digest(content), inputs, asked.seed, asked.loads, asked.override, completes, refuted
     )
     made, confirmation = plan_confirmation(study, design, rest, fitted, request)
     data = as_data(confirmation)

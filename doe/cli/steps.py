@@ -292,6 +292,6 @@ def report(folder: Folder, *, page: bool = False) -> Done:
         {"file": REPORT, "bytes": len(written[REPORT]), **more},
         lines=(
             *(f"Wrote {folder.path / name}." for name in written),
-            *([f"{PAGE} is of an earlier report: 'doe report --html' writes it anew."] if old else []),
+            *([f"{PAGE} stays as it was, of an earlier report: 'doe report --html' writes it anew."] if old else []),
         ),
     )

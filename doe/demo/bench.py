@@ -13,8 +13,9 @@ from scipy import stats
 
 from doe.design import check
 from doe.design.plan import Design
+from doe.numerics.strength import FORMULAS
 from doe.study import scale
-from doe.study.spec import Study
+from doe.study.spec import Response, Study
 
 Array = NDArray[np.float64]
 
@@ -22,8 +23,8 @@ _PRINTER_BIAS = {"A": -6.0, "B": 0.0}
 """Actual nozzle temperature minus the printer's reading, degC."""
 _PRINTER_EFFECT = {"A": -0.25, "B": 0.25}
 """What a printer adds to the strength beyond its temperature, MPa."""
-_WIDTH, _THICKNESS = 5.0, 2.0
-"""Nominal cross-section of the strength coupon, mm."""
+_SIZES = {"width": (5.0, 0.04), "thickness": (2.0, 0.03)}
+"""Nominal size of a coupon and its standard deviation, mm."""
 
 
 @dataclass(frozen=True)
@@ -181,7 +182,7 @@ def run(study: Study, design: Design, seed: int) -> Results:
             for number in range(1, response.coupons + 1):
                 coupon = f"{one['print']}-{number}"
                 if outcome == "completed":
-                    coupons |= _measured(name, coupon, mean + generator.normal(0, scatter.coupon), generator)
+                    coupons |= _measured(response, coupon, mean + generator.normal(0, scatter.coupon), generator)
                 coupons[coupon, "outcome"] = outcome
     return Results(prints, coupons, _loads(runs, generator))
 
@@ -211,18 +212,19 @@ def _grade(x: Array, generator: np.random.Generator) -> int:
     return int(np.clip(np.floor(latent), 1, 5))
 
 
-def _measured(name: str, coupon: str, value: float, generator: np.random.Generator) -> dict[tuple[str, str], object]:
-    """Return the cells of one tested coupon: a force and dimensions for strength, the value itself for peel."""
-    if name != "z_strength":
-        return {(coupon, name): round(max(value, 0.01), 3)}
-    width = round(_WIDTH + generator.normal(0, 0.04), 2)
-    thickness = round(_THICKNESS + generator.normal(0, 0.03), 2)
-    force = round(max(value, 0.1) * width * thickness, 1)
-    return {
-        (coupon, f"force.{name}"): force,
-        (coupon, f"width.{name}"): width,
-        (coupon, f"thickness.{name}"): thickness,
-    }
+def _measured(
+    response: Response, coupon: str, value: float, generator: np.random.Generator
+) -> dict[tuple[str, str], object]:
+    """Return the cells of one tested coupon: force and sizes where the value is computed from them, else the value itself."""
+    if response.formula is None:
+        return {(coupon, response.name): round(max(value, 0.01), 3)}
+    force, *sizes = response.inputs
+    cells: dict[tuple[str, str], object] = {}
+    for key in sizes:
+        nominal, sd = _SIZES[response.inputs[key].key]
+        cells[coupon, key] = round(nominal + generator.normal(0, sd), 2)
+    of_one_newton = float(FORMULAS[response.formula].function(1.0, *cells.values()))
+    return {(coupon, force): round(max(value, 0.1) / of_one_newton, 1), **cells}
 
 
 def _loads(runs: pd.DataFrame, generator: np.random.Generator) -> dict[tuple[str, str], object]:

@@ -11,6 +11,7 @@ A categorical factor has levels without order: the box is found at the chosen le
 the whole box is allowed too.
 """
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -236,7 +237,7 @@ def _fitting(layer: Flags, lines: Sequence[_Line], half_widths: Sequence[float])
     fitting = layer
     for i, (line, wanted) in enumerate(zip(lines, half_widths, strict=True)):
         lower, upper = line.shortest(wanted)
-        flat = fitting.reshape(int(np.prod(fitting.shape[:i])), fitting.shape[i], int(np.prod(fitting.shape[i + 1 :])))
+        flat = fitting.reshape(math.prod(fitting.shape[:i]), fitting.shape[i], math.prod(fitting.shape[i + 1 :]))
         every = np.empty((len(flat), len(lower), flat.shape[2]), dtype=bool)
         for place, (low, high) in enumerate(zip(lower.tolist(), upper.tolist(), strict=True)):
             np.logical_and.reduce(flat[:, low : high + 1], axis=1, out=every[:, place])
@@ -314,7 +315,7 @@ class _Known:
 
     def allows(self, places: Sequence[tuple[int, ...]]) -> bool | None:
         """Whether all of a box is allowed, its corners first; None where too few evaluations are left to tell."""
-        if np.prod([float(len(one)) for one in places]) > self.most:
+        if math.prod(len(one) for one in places) > self.most:
             return None
         settings = list(product(*places))
         if not all(self.answers.get(setting, True) for setting in settings):

@@ -9,6 +9,7 @@ sum-to-zero contrasts enter: level j has 1 in contrast j, the last level has -1 
 
 from collections import Counter
 from collections.abc import Sequence
+from functools import lru_cache
 from itertools import combinations, product
 
 import numpy as np
@@ -338,6 +339,11 @@ def _require_settings(settings: Array, levels: Sequence[int]) -> None:
 
 
 def _require_terms(terms: Sequence[Term], levels: Sequence[int]) -> None:
+    _require_known_terms(tuple(terms), tuple(levels))
+
+
+@lru_cache(maxsize=256)  # a search makes rows of the same model thousands of times; what is refused is not kept
+def _require_known_terms(terms: tuple[Term, ...], levels: tuple[int, ...]) -> None:
     for term in terms:
         if any(i < 0 or i >= len(levels) for i in term):
             raise ValueError(f"a term has factor number {max(term) + 1}, and there are {len(levels)} factors")
@@ -354,9 +360,15 @@ def _basis(column: Array, count: int) -> Array:
 
 
 def _term_columns(term: Term, bases: Sequence[Array], rows: int) -> Array:
-    columns = np.ones((rows, 1))
-    for i in term:
-        columns = (columns[:, :, None] * bases[i][:, None, :]).reshape(rows, -1)
+    if not term:
+        return np.ones((rows, 1))
+    columns = bases[term[0]]
+    for i in term[1:]:
+        other = bases[i]
+        if columns.shape[1] == 1 or other.shape[1] == 1:
+            columns = columns * other
+        else:
+            columns = (columns[:, :, None] * other[:, None, :]).reshape(rows, -1)
     return columns
 
 

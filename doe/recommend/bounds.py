@@ -84,7 +84,7 @@ def chunks(places: Indices, draws: int = ALL) -> list[Indices]:
 
 def may_fail(chosen: Chosen, draws: int | None = None) -> int:
     """In how many of the draws the conformance may be below what is asked where the bound is not."""
-    size = chosen.view.shares(chosen.coded, draws).shape[1]
+    size = chosen.view.size if draws is None else min(draws, chosen.view.size)
     return int(np.quantile(np.arange(size), chosen.quantile, method="inverted_cdf"))
 
 

@@ -1,9 +1,7 @@
 """The recommended setting: where conformance is highest within what was tried, and what it promises."""
 
-import itertools
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +13,6 @@ from doe.design.plan import Design
 from doe.errors import InputRefused, Problem
 from doe.model.measured import Fitted
 from doe.model.results import Fit
-from doe.numerics.conformance import bound_coverage, bound_level
 from doe.recommend import (
     alternatives,
     beside,
@@ -35,6 +32,7 @@ from doe.recommend.outlook import Outlook
 from doe.recommend.printers import FleetSettings
 from doe.recommend.results import Conformance, Promise, Recommendation, Setting, as_data
 from doe.recommend.search import Axis, Region
+from doe.recommend.share import conformance, printers_that_printed, with_tolerance
 from doe.record.match import Record
 from doe.study.spec import Response, Study
 from doe.verdicts import Verdict
@@ -143,9 +141,10 @@ def chosen_setting(
     if found.window is None:
         return None
     judged = [one for one in fitted if _chooses(one.data.response)]
-    printed, views = _printed(design), [one.data for one in judged]
-    area = search.region(study, views, printed)
-    view = outlook.outlook(study, views, printed, calibrated.lines_of(study, record.checks))
+    printed, views = printers_that_printed(design), [one.data for one in judged]
+    lines = calibrated.lines_of(study, record.checks)
+    area = search.region(study, views, printed, lines)
+    view = outlook.outlook(study, views, printed, lines)
     best = [
         [axis.value(place) for place in range(len(axis.natural))].index(one.value)
         for axis, one in zip(area.axes, found.settings, strict=True)
@@ -153,17 +152,12 @@ def chosen_setting(
     return Chosen(area, view, np.array(best), found.window.required, found.window.quantile)
 
 
-def _printed(design: Design) -> list[str]:
-    """Return the printers of the fitted prints."""
-    return [name for name in dict.fromkeys(design.fitted["printer"]) if name]
-
-
 def _by_requirements(
     study: Study, choice: "_Choice", view: Outlook, judged: Sequence[Fitted], so_far: tuple[Recommendation, FleetSettings | None]
 ) -> tuple[Recommendation, tuple[Verdict, ...]]:
     """Add what only requirements give: conformance, tolerance limits from its draws, smaller models, verdicts."""
     common, fleet = so_far
-    share, quantile = _conformance(study, view, choice.coded, common.printers, fleet)
+    share, quantile = conformance(study, view, choice.coded, common.printers, fleet)
     ends = search.edges(choice.area, choice.best, view.score)
     smaller = {one.data.response.name: one.result.choice for one in judged if one.result.choice is not None}
     others = alternatives.alternatives(study, (choice.area, view, choice.best), judged, smaller, common.settings)
@@ -175,13 +169,7 @@ def _by_requirements(
         *findings.of_level(study, share), *findings.of_window(case), *findings.of_data(study, judged),
         *(alternatives.verdicts(others) if others is not None else ()),
     )
-    limits = view.tolerance(choice.coded, study.header.conformance, quantile)
-    level, of = bound_coverage(quantile), {one.data.response.name: one.data.response for one in judged}
-    made = tuple(
-        replace(one, tolerance=promise.tolerance(of[one.response], limits[one.response], study.header.conformance, level))
-        if one.response in limits else one
-        for one in common.responses
-    )
+    made = tuple(with_tolerance(study, view, choice.coded, quantile, common.responses))
     return replace(common, conformance=share, responses=made, window=around, alternatives=others), verdicts
 
 
@@ -240,8 +228,8 @@ def _not_fitted(where: str, one: Fitted | None) -> Iterator[Problem]:
 
 def _choose(study: Study, design: Design, judged: Sequence[Fitted], lines: Lines) -> _Choice:
     views = [one.data for one in judged]
-    printed = _printed(design)
-    area = search.region(study, views, printed)
+    printed = printers_that_printed(design)
+    area = search.region(study, views, printed, lines)
     aims = desirable.has_aims(study)
     view = desirable.wishes(judged, printed) if aims else outlook.outlook(study, views, printed, lines)
     best = search.best_setting(area, view.score, outlook.generator())
@@ -253,57 +241,6 @@ def _choose(study: Study, design: Design, judged: Sequence[Fitted], lines: Lines
             )
         )
     return _Choice(area, view, best)
-
-
-def _conformance(
-    study: Study, view: Outlook, coded: Array, cards: Sequence[Mapping[str, Any]], fleet: FleetSettings | None
-) -> tuple[Conformance, float]:
-    """Return the share that meets every requirement, with the posterior quantile that bounds it."""
-    alone = view.by_response(coded)
-    shares = view.shares(coded)[0].astype(float)
-    level = bound_level([1 - float(one.mean(dtype=float)) for one in alone.values()])
-    together = view.correlation(coded)
-    return Conformance(
-        estimate=float(np.median(shares)), lower=float(np.quantile(shares, level, method="inverted_cdf")),
-        level=bound_coverage(level), required=study.header.conformance,
-        by_response={name: float(np.median(one)) for name, one in alone.items()}, method=_method(view, level),
-        correlated=None if together is None else float(np.median(together[1])),
-        correlations={} if together is None else _pairs([one.response.name for one in view.views], together[0]),
-        by_printer=_each_printer(study, view, printers.reached(cards)),
-        common_setpoint={} if fleet is None else _each_printer(study, view, fleet.actual),
-    ), level
-
-
-def _pairs(names: Sequence[str], correlation: Array) -> dict[str, float]:
-    """Return each pair's correlation by the names of the two."""
-    return {
-        f"{names[one]}, {names[other]}": float(correlation[one, other])
-        for one, other in itertools.combinations(range(len(names)), 2)
-    }
-
-
-def _each_printer(study: Study, view: Outlook, actual: Sequence[Mapping[str, float | str]]) -> dict[str, float]:
-    """Return the estimate for every printer at the actual settings that it has; nothing with one printer or none."""
-    if len(view.printers) < 2:
-        return {}
-    shares = view.of_each_printer(printers.coded_settings(study, actual))
-    return {name: float(np.median(own.astype(float))) for name, own in zip(view.printers, shares, strict=True)}
-
-
-def _method(view: Outlook, level: float) -> str:
-    over = f", averaged over printers {', '.join(view.printers)}" if len(view.printers) > 1 else ""
-    rounds = max((one.rounds for one in view.views), key=len, default=())
-    over += f", averaged over rounds {', '.join(rounds)}" if len(rounds) > 1 else ""
-    logs = [one.response.name for one in view.views if one.response.transform == "log"]
-    median = f" The predicted mean of {', '.join(logs)}, which has a logarithmic model, is a median." if logs else ""
-    return (
-        "The share of future prints that complete, on new drying loads, in which every measured response meets its"
-        f" requirement{over}: the posterior median, and as a bound for the chosen setting the posterior {100 * level:.3g} %"
-        " quantile, from print means with a half-Cauchy(1) prior on the ratio of load to print standard deviation, responses"
-        " independent. It holds for the printers, spools and oven of this study. How far the printers' lines may be off from each"
-        " other is in it; what is wrong with all of them was as wrong when the study was printed. Scatter about the setpoint"
-        f" counts on top of the scatter between prints, which errs on the safe side.{median}"
-    )
 
 
 def _setting(choice: _Choice, place: int) -> Setting:

@@ -14,14 +14,17 @@ from doe.model.measured import Fitted
 from doe.recommend import forecast, next_step
 from doe.recommend.confirmation import Confirmation, Forecast, Print
 from doe.recommend.counted import counted_before
+from doe.recommend.desirable import has_aims
 from doe.record.match import Record
 from doe.study import scale
+from doe.study.shares import percent_bound
 from doe.study.spec import Study
 from doe.verdicts import Verdict
 
 LOADS = 6
 """Single-print loads of a confirmation where no number is asked for."""
 _DOES_NOT_FIT = (next_step.LACK_OF_FIT, "curvature")
+_NOT_ENOUGH = (next_step.NO_SETTING, next_step.WORTHLESS, next_step.ESTIMATE_TOO_LOW)
 
 
 @dataclass(frozen=True)
@@ -38,6 +41,7 @@ class ConfirmRequest:
     loads: int | None = None
     override: str = ""
     completion_lower: float | None = None
+    """Lower bound of the chance that a print completes at the setting; None where it has no model."""
     refuted: tuple[int, ...] = ()
     """Earlier confirmations that found this setting not confirmed."""
 
@@ -83,7 +87,7 @@ def plan_confirmation(
     coded = scale.coded(study, {name: [one["value"]] for name, one in advice["settings"].items()})
     level = forecast.level_of_each(study, fitted)
     forecasts = tuple(forecast.forecast(one, coded, prints, level) for one in fitted if one.inference is not None)
-    proposed = forecast.proposed_loads(forecasts)
+    proposed = forecast.proposed_loads(forecasts, request.completion_lower)
     made = Confirmation(
         study=study.header.id,
         number=request.number,
@@ -101,12 +105,13 @@ def plan_confirmation(
         forecasts=forecasts,
         before=tuple(counted_before(study, record)),
         completion_lower=request.completion_lower,
+        aims=has_aims(study),
         rule=forecast.rule(study, fitted),
-        verdicts=tuple(_verdicts(advice, request, forecasts, proposed, loads)),
+        verdicts=(*_verdicts(advice, request), *_unseen(forecasts, request, proposed, loads)),
         next="doe sheet",
         inputs=dict(request.inputs),
     )
-    return replace(design, runs=pd.concat([design.runs, new], ignore_index=True)), made
+    return replace(design, runs=plan.joined(design.runs, new)), made
 
 
 def _refusals(fitted: Sequence[Fitted], request: ConfirmRequest) -> Iterator[Problem]:
@@ -156,8 +161,8 @@ def _new_round(study: Study, design: Design, request: ConfirmRequest, loads: int
         CONFIRMATION,
         request.seed,
         design.rounds[-1] + 1,
-        1 + max(_number(name) for name in design.runs["print"]),
-        1 + max(_number(name) for name in design.runs["load"]),
+        1 + max(plan.number(name) for name in design.runs["print"]),
+        1 + max(plan.number(name) for name in design.runs["load"]),
     )
     load = np.arange(loads) if with_loads else np.full(loads, -1, dtype=np.int64)
     new = plan.assemble(study, targets, load, printer, ["recommended"] * loads, provenance)
@@ -165,14 +170,7 @@ def _new_round(study: Study, design: Design, request: ConfirmRequest, loads: int
     return new
 
 
-def _number(identifier: str) -> int:
-    """Return the number in an identifier such as ``P07K``; 0 for an empty one."""
-    return int("0" + "".join(sign for sign in identifier if sign.isdigit()))
-
-
-def _verdicts(
-    advice: Mapping[str, Any], request: ConfirmRequest, forecasts: Sequence[Forecast], proposed: int | None, loads: int
-) -> Iterator[Verdict]:
+def _verdicts(advice: Mapping[str, Any], request: ConfirmRequest) -> Iterator[Verdict]:
     if request.override:
         yield Verdict(
             "planned in spite of a doubt",
@@ -180,26 +178,42 @@ def _verdicts(
             "the reason stands on page one of the report: be ready to defend it",
         )
     for one in advice["verdicts"]:
-        if one["name"] in (next_step.NO_SETTING, next_step.ESTIMATE_TOO_LOW):
+        if one["name"] in _NOT_ENOUGH:
             yield Verdict(
                 "the prediction itself is not enough",
                 one["cause"],
                 "prints that bear out this prediction will not make the setting good enough: look for a better one first",
             )
-    weakest = min(
-        (one for each in forecasts for one in each.catches if one.loads == loads and one.sds == 3),
-        default=None,
-        key=lambda one: one.chance,
+
+
+def _unseen(
+    forecasts: Sequence[Forecast], request: ConfirmRequest, proposed: int | None, loads: int
+) -> Iterator[Verdict]:
+    """Yield that the prints are too few to show a change for the worse, all of them or those that may complete."""
+    chances = [one.chance for each in forecasts for one in each.catches if one.loads == loads and one.sds == 3]
+    needed, completed = forecast.needed_prints(forecasts), forecast.expected(loads, request.completion_lower)
+    if chances and min(chances) < forecast.WANTED_CHANCE:
+        cause = f"with {loads} loads it is caught with a chance of {100 * min(chances):.0f} %"
+    elif needed is not None and completed < needed:
+        cause = (
+            f"it takes {needed} prints that complete to catch it in four of five cases, and of {loads} prints as few as "
+            f"{completed} may complete (at least {percent_bound(request.completion_lower)} of prints do)"
+        )
+    else:
+        return
+    yield Verdict(
+        "a change for the worse may go unseen",
+        f"judged by one of three standard deviations of a new print: {cause}",
+        _more_loads(needed, proposed),
     )
-    if weakest is not None and weakest.chance < forecast.WANTED_CHANCE:
-        step = (
-            f"plan {proposed} loads (doe confirm --replace --loads {proposed})"
-            if proposed
-            else "even 12 loads would not reach four in five: add a round (doe extend) that tells more about this setting first"
+
+
+def _more_loads(needed: int | None, proposed: int | None) -> str:
+    if proposed is not None:
+        return f"plan {proposed} loads (doe confirm --replace --loads {proposed})"
+    if needed is not None:
+        return (
+            f"even {forecast.MOST_LOADS} loads are not sure to bring {needed} prints that complete: first find a setting at "
+            "which prints complete"
         )
-        yield Verdict(
-            "a drop may go unseen",
-            f"with {loads} loads a drop of three standard deviations of a new print is caught with a chance of "
-            f"{100 * weakest.chance:.0f} %",
-            step,
-        )
+    return "even 12 loads would not reach four in five: add a round (doe extend) that tells more about this setting first"

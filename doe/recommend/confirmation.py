@@ -89,7 +89,7 @@ class Forecast:
     response: str
     unit: str
     requirement: str
-    """In words; ``none`` where it has none: it is then shown, and not judged."""
+    """In words, or the aim; ``none`` where it has neither: it is then shown, and not judged."""
     bad_side: str
     """``low``, ``high``, ``both``; empty where it is not judged."""
     coupons: int
@@ -136,7 +136,10 @@ class Confirmation:
     loads: int
     """Prints, each on a drying load of its own."""
     proposed: int | None
-    """Fewest loads, 3 to 12, that catch a drop of three standard deviations in four of five cases; None where 12 do not."""
+    """
+    Fewest loads that catch a change for the worse of three standard deviations in four of five cases, where as few prints
+    complete as ``completion_lower`` allows; None where 12 completed prints do not catch it, or too few complete.
+    """
     confidence: float
     settings: dict[str, dict[str, Any]]
     """Factor -> ``value``, ``unit``."""
@@ -145,6 +148,8 @@ class Confirmation:
     before: tuple[Before, ...]
     completion_lower: float | None
     """Lower bound of the chance that a print completes, from the model of completion; None where there is none."""
+    aims: bool
+    """Whether the setting was chosen by aims: then no measured response has a requirement."""
     rule: str
     verdicts: tuple[Verdict, ...]
     next: str
@@ -182,7 +187,7 @@ class Outcome:
     """``inside``, ``below``, ``above``, ``no value``."""
     singles: tuple[SinglePrint, ...]
     values: int
-    """Coupons, or prints, that the requirement is on."""
+    """Coupons, or prints, that the requirement is on; none without a requirement."""
     missed: int
     """How many of them do not meet it."""
     judged: bool
@@ -202,14 +207,14 @@ class Counted:
 
 @dataclass(frozen=True)
 class Updated:
-    """What all prints together, the confirmation's among them, say of the setting."""
+    """What all prints together, the confirmation's among them, say of the setting; as in a recommendation, as plain data."""
 
-    estimate: float
-    lower: float
-    level: float
-    required: float
     responses: tuple[dict[str, Any], ...]
-    """``response``, ``unit``, ``mean``, ``mean_interval``, ``prediction_interval``."""
+    """``results.Promise``, one a measured response."""
+    conformance: dict[str, Any] | None
+    """``results.Conformance``; None in a study with aims."""
+    desirable: dict[str, Any] | None
+    """``desirable.Desirable``; None in a study with requirements."""
 
 
 @dataclass(frozen=True)
@@ -226,6 +231,8 @@ class Judgement:
     next: str
     override: str
     simulated: bool
+    aims: bool
+    """Whether the setting was chosen by aims: then no measured response has a requirement."""
     outcomes: tuple[Outcome, ...]
     counted: tuple[Counted, ...]
     planned: int

@@ -17,29 +17,26 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from doe.errors import InputRefused, Problem
 from doe.model.data import ResponseData
 from doe.model.measured import Fitted
-from doe.numerics import desirability, posterior
+from doe.numerics import desirability
 from doe.numerics.desirability import Goal
 from doe.numerics.posterior import Draws
-from doe.recommend import next_step
+from doe.recommend import next_step, outlook
 from doe.study import scale
 from doe.study.spec import Response, Study
 from doe.verdicts import Verdict
 
 Array = NDArray[np.float64]
 
-NOTHING = "no setting is worth anything"
 METHOD = (
     "Each response's predicted mean is worth 0 where its aim says it is worthless, 1 where it is perfect, and between them what"
     " the straight or bent way from one to the other gives; the overall desirability is the geometric mean of these, weighted"
     " by their priorities. The setting was chosen because this is highest there, so it flatters the setting. The intervals are of"
     " the posterior at this setting, responses independent, and do not allow for the choice; those of the means and of new prints"
-    " do. A desirability is no share of prints: how many prints are good enough is not judged without requirements."
+    " do. A desirability is no share of prints: an aim sets no limit that a single print must keep."
 )
 
-_DRAWS = 1000
 _SEED = 20  # any fixed one: the same record gives the same recommendation
 
 
@@ -194,7 +191,9 @@ def wishes(judged: Sequence[Fitted], printers: Sequence[str]) -> Wishes:
     return Wishes(
         views=tuple(one.data for one in judged),
         estimates=tuple(one.estimates for one in judged),
-        drawn=tuple(_drawn(one.data, place) for place, one in enumerate(judged)),
+        drawn=tuple(
+            outlook.drawn_from(one.data, np.random.default_rng([_SEED, place])) for place, one in enumerate(judged)
+        ),
         goals=tuple(goal_of(one.data.response) for one in judged),
         printers=tuple(printers),
     )
@@ -233,7 +232,7 @@ def verdicts(study: Study, found: Desirable, fitted: Sequence[Fitted]) -> Iterat
     if found.overall == 0:
         worst = [one for one in found.wishes if one.desirability == 0]
         yield Verdict(
-            NOTHING,
+            next_step.WORTHLESS,
             "at the best setting found "
             + "; ".join(
                 f"{one.response} is predicted at {one.mean:.4g} {one.unit}".rstrip() + f" ({one.aim})" for one in worst
@@ -270,17 +269,6 @@ def _shortfall(means: Array, goals: Sequence[Goal]) -> Array:
         above = column - goal.high if goal.aim != "maximise" else np.full(len(column), -np.inf)
         missing.append(np.maximum(below, above) / (goal.high - goal.low))
     return np.asarray(np.maximum(np.max(missing, axis=0), 0.0))
-
-
-def _drawn(view: ResponseData, place: int) -> Draws:
-    data = posterior.PrintMeans(view.means, view.X, view.load, view.within_ss, view.within_dof, view.counts)
-    try:
-        return posterior.draws(data, _DRAWS, np.random.default_rng([_SEED, place]))
-    except ValueError as error:
-        where = f"response {view.response.name}"
-        raise InputRefused(
-            Problem(where, str(error), "precision is judged by variation", "check the recorded values")
-        ) from None
 
 
 def _interval(values: Array, level: float) -> tuple[float, float]:

@@ -1,5 +1,6 @@
 """What the fit says of confirmation prints before they are made: intervals, the chance to catch a drop, how many loads do."""
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -21,7 +22,10 @@ CANDIDATES = tuple(range(3, 13))
 SDS = (2.0, 3.0)
 """Drops, in standard deviations of a new print."""
 WANTED_CHANCE = 0.8
+MOST_LOADS = 50
+"""More are not proposed, and not taken by ``doe confirm``."""
 _LEAST_LEVEL = 0.95
+_ROUNDING = 1e-9
 
 
 def overall_level(study: Study) -> float:
@@ -58,15 +62,25 @@ def level_of_each(study: Study, fitted: Sequence[Fitted]) -> float:
 def rule(study: Study, fitted: Sequence[Fitted]) -> str:
     """Return in words what decides."""
     each = 100 * level_of_each(study, fitted)
+    what, missed = _BY_AIMS if any(one.data.response.aim is not None for one in fitted) else _BY_REQUIREMENTS
     return (
-        "Not confirmed: the mean of the prints lies on the bad side of its prediction interval for a response with a requirement,"
+        f"Not confirmed: the mean of the prints lies on the bad side of its prediction interval for a response with {what},"
         " no print completes, or more prints fail or miss a grade than the earlier ones let expect (2.5 %, or half of them)."
-        " Inconclusive: the mean lies beyond the good side, a single print lies outside its interval, a print fails or misses its"
-        " requirement, values miss it more often than the study allows, or less than half of the planned prints have a value."
+        f" Inconclusive: the mean lies beyond the good side, a single print lies outside its interval, {missed},"
+        " or less than half of the planned prints have a value."
         f" Confirmed otherwise. Every response has a level of {each:.4g} %, so that all together have"
         f" {100 * overall_level(study):g} %; the intervals of single prints hold for all prints at once. All are widened, since"
         " the setting was chosen by its predictions, and come from the fit as it was before these prints."
     )
+
+
+_BY_REQUIREMENTS = (
+    "a requirement", "a print fails or misses its requirement, values miss it more often than the study allows",
+)  # fmt: skip
+_BY_AIMS = (
+    "an aim (both sides are bad where the aim is a target)",
+    "a print fails or misses its grade, the mean itself is worth nothing by its aim",
+)
 
 
 def forecast(one: Fitted, coded: Array, prints: Sequence[Print], level: float) -> Forecast:
@@ -154,13 +168,43 @@ def _catches(known: Prospect, response: Response, level: float, planned: int) ->
     return tuple(found)
 
 
-def proposed_loads(forecasts: Sequence[Forecast]) -> int | None:
-    """Return the fewest loads that catch a drop of three standard deviations of any judged response in four of five cases."""
+def needed_prints(forecasts: Sequence[Forecast]) -> int | None:
+    """
+    Return the fewest completed prints that catch three standard deviations of any judged response in four of five cases.
+
+    Each is on a load of its own; None where 12 do not.
+    """
     for loads in CANDIDATES:
         chances = [one.chance for each in forecasts for one in each.catches if (one.loads, one.sds) == (loads, 3.0)]
         if chances and min(chances) >= WANTED_CHANCE:
             return loads
     return None
+
+
+def proposed_loads(forecasts: Sequence[Forecast], completes: float | None = None) -> int | None:
+    """
+    Return the fewest single-print loads of which as many prints as are needed may be expected to complete.
+
+    Parameters
+    ----------
+    forecasts : sequence of Forecast
+    completes : float, optional
+        Lower bound of the chance that a print completes; without it all do.
+
+    Returns
+    -------
+    int or None
+        None where 12 completed prints would not do, or it takes more than 50 loads.
+    """
+    needed = needed_prints(forecasts)
+    if needed is None or completes is None:
+        return needed
+    return next((loads for loads in range(needed, MOST_LOADS + 1) if expected(loads, completes) >= needed), None)
+
+
+def expected(loads: int, completes: float | None) -> int:
+    """Return how many of so many prints may be expected to complete, whole ones."""
+    return loads if completes is None else math.floor(loads * completes + _ROUNDING)
 
 
 def _basis(known: Prospect, printers: Sequence[str]) -> Basis:

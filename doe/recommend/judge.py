@@ -10,8 +10,8 @@ from scipy import stats
 from doe.design.plan import Design
 from doe.errors import Problem
 from doe.model.data import ResponseData, response_data
-from doe.numerics import confirming
-from doe.recommend import forecast
+from doe.numerics import confirming, desirability
+from doe.recommend import desirable, forecast
 from doe.recommend.confirmation import (
     CONFIRMED,
     INCONCLUSIVE,
@@ -26,9 +26,11 @@ from doe.recommend.confirmation import (
     Updated,
 )
 from doe.recommend.counted import counted_again
+from doe.recommend.results import predicted_bound
 from doe.record.match import Record
 from doe.record.schema import filled
 from doe.study import scale
+from doe.study.shares import level
 from doe.study.spec import Response, Study
 
 Array = NDArray[np.float64]
@@ -129,9 +131,10 @@ def judge(
         verdict=verdict,
         reasons=(*found.against, *found.open) or (_borne_out(outcomes),),
         remarks=tuple(_remarks(record, confirmation, updated)),
-        next=_next(verdict, confirmation, outcomes, counted),
+        next=_next(study, verdict, confirmation, outcomes, counted),
         override=confirmation.override,
         simulated=confirmation.simulated,
+        aims=confirmation.aims,
         outcomes=outcomes,
         counted=counted,
         planned=len(confirmation.prints),
@@ -228,7 +231,9 @@ def _place(value: float, low: float, high: float) -> str:
 
 
 def _required_values(response: Response, data: ResponseData, rows: Sequence[int]) -> Array:
-    """Return the values that the requirement is on, response units."""
+    """Return the values that the requirement is on, response units; none without one."""
+    if not forecast.has_requirement(response):
+        return np.zeros(0)
     values = data.means[rows] if response.requirement_on == "print mean" else data.values[np.isin(data.of_print, rows)]
     return np.exp(values) if response.transform == "log" else values
 
@@ -252,8 +257,8 @@ def _against(confirmation: Confirmation, outcomes: Sequence[Outcome], counted: S
     for one in outcomes:
         if _is_bad(one, sides[one.response]):
             yield (
-                f"{one.response}: the mean of {one.prints} prints, {_figure(one.mean)} {one.unit}".rstrip()
-                + f", lies {one.place} its prediction interval, {_figure(one.low)} to {_figure(one.high)}"
+                f"{one.response}: the mean of {one.prints} prints, {_amount(one.mean, one.unit)}, lies {one.place} its "
+                f"prediction interval, {_figure(one.low)} to {_figure(one.high)}"
             )
 
 
@@ -281,21 +286,23 @@ def _open(
             yield f"{one.response}: {one.prints} of {planned} prints gave a value, less than half"
         if one.place in ("below", "above") and not _is_bad(one, sides[one.response]):
             yield (
-                f"{one.response}: the mean, {_figure(one.mean)} {one.unit}".rstrip()
-                + f", is better than its prediction interval, {_figure(one.low)} to {_figure(one.high)}: the model is wrong "
-                "here, or the measurement changed"
+                f"{one.response}: the mean, {_amount(one.mean, one.unit)}, is better than its prediction interval, "
+                f"{_figure(one.low)} to {_figure(one.high)}: the model is wrong here, or the measurement changed"
             )
         if one.place == "inside":
             yield from _outside(one)
         yield from _requirement_missed(study, one)
+        if _is_worthless(study, one):
+            mean = _amount(one.mean, one.unit)
+            yield f"{one.response}: the mean itself, {mean}, is worth nothing by its aim ({one.requirement})"
 
 
 def _outside(one: Outcome) -> Iterator[str]:
     for each in one.singles:
         if each.place != "inside":
             yield (
-                f"{one.response}: print {each.print}, {_figure(each.value)} {one.unit}".rstrip()
-                + f", lies {each.place} what a single print may be, {_figure(each.low)} to {_figure(each.high)}"
+                f"{one.response}: print {each.print}, {_amount(each.value, one.unit)}, lies {each.place} what a single print may "
+                f"be, {_figure(each.low)} to {_figure(each.high)}"
             )
 
 
@@ -305,15 +312,20 @@ def _requirement_missed(study: Study, one: Outcome) -> Iterator[str]:
     if one.mean is None:
         return
     if not _meets(response, np.array([one.mean]))[0]:
-        yield (
-            f"{one.response}: the mean itself, {_figure(one.mean)} {one.unit}".rstrip()
-            + f", misses '{one.requirement}'"
-        )
+        yield f"{one.response}: the mean itself, {_amount(one.mean, one.unit)}, misses '{one.requirement}'"
     elif one.missed and stats.binom.sf(one.missed - 1, one.values, 1 - study.header.conformance) <= _MISSES:
         yield (
             f"{one.response}: {one.missed} of {one.values} values miss '{one.requirement}', too many where "
             f"{100 * study.header.conformance:g} % must meet it"
         )
+
+
+def _is_worthless(study: Study, one: Outcome) -> bool:
+    """Whether the mean of the prints is worth nothing by the aim of its response."""
+    response = next(each for each in study.responses if each.name == one.response)
+    if response.aim is None or one.mean is None:
+        return False
+    return not desirability.desirability(np.array([one.mean]), desirable.goal_of(response))[0]
 
 
 def _borne_out(outcomes: Sequence[Outcome]) -> str:
@@ -330,15 +342,21 @@ def _remarks(record: Record, confirmation: Confirmation, updated: Updated | str)
     if len(doubted):
         yield f"marked suspect and kept: {', '.join(doubted['print'])}"
     if isinstance(updated, str):
-        yield f"the bound was not computed anew: {updated}"
-    elif updated.lower < updated.required:
+        yield f"{'the desirability' if confirmation.aims else 'the bound'} was not computed anew: {updated}"
+    elif updated.conformance is not None and updated.conformance["lower"] < updated.conformance["required"]:
         yield (
-            f"with all prints the bound of the share that meets every requirement is {100 * updated.lower:.1f} %, and the study "
-            f"asks for {100 * updated.required:g} %: that share is not shown"
+            "with all prints the bound of the share that meets every requirement is "
+            f"{predicted_bound(updated.conformance['lower'])}, and the study asks for "
+            f"{level(updated.conformance['required'])}: that share is not shown"
         )
+    elif updated.desirable is not None and not updated.desirable["overall"]:
+        worst = [one["response"] for one in updated.desirable["wishes"] if not one["desirability"]]
+        yield f"with all prints the setting is worth nothing by the aims of the study: {', '.join(worst)} stays worthless"
 
 
-def _next(verdict: str, confirmation: Confirmation, outcomes: Sequence[Outcome], counted: Sequence[Counted]) -> str:
+def _next(
+    study: Study, verdict: str, confirmation: Confirmation, outcomes: Sequence[Outcome], counted: Sequence[Counted]
+) -> str:
     """Return exactly one next step."""
     sides = {one.response: one.bad_side for one in confirmation.forecasts}
     if verdict == CONFIRMED:
@@ -359,6 +377,12 @@ def _next(verdict: str, confirmation: Confirmation, outcomes: Sequence[Outcome],
         return (
             "check the instrument and the batch, then add a round around this setting (doe extend) and recommend anew"
         )
+    worthless = [one.response for one in outcomes if _is_worthless(study, one)]
+    if worthless:
+        return (
+            f"look for a region or a material in which {', '.join(worthless)} is worth something, or ask whether the limits of "
+            "this aim are what is really wanted"
+        )
     if any(not _clean(one) for one in outcomes if one.judged):
         return "find the cause of the prints that stand out, then confirm again on new loads: doe confirm"
     return "confirm again on new loads: doe confirm"
@@ -366,6 +390,10 @@ def _next(verdict: str, confirmation: Confirmation, outcomes: Sequence[Outcome],
 
 def _clean(one: Outcome) -> bool:
     return all(each.place == "inside" for each in one.singles) and not one.missed
+
+
+def _amount(value: float | None, unit: str) -> str:
+    return f"{_figure(value)} {'' if unit == '1' else unit}".rstrip()
 
 
 def _figure(value: float | None) -> str:

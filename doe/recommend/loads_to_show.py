@@ -92,9 +92,12 @@ class _Known:
 
 def _drawn_again(log_weights: Array, generator: np.random.Generator) -> NDArray[np.int64]:
     """Return numbers of draws by their weights, one row a truth, in random order."""
-    weights = np.exp(log_weights - log_weights.max(axis=1, keepdims=True))
-    reached = np.cumsum(weights, axis=1)
-    size = reached.shape[1]
-    even = (np.arange(size) + generator.random((len(reached), 1))) / size * reached[:, -1:]
-    found = np.stack([np.searchsorted(own, wanted) for own, wanted in zip(reached, even, strict=True)])
-    return generator.permuted(np.minimum(found, size - 1), axis=1)
+    rows, size = log_weights.shape
+    reached = np.cumsum(np.exp(log_weights - log_weights.max(axis=1, keepdims=True)), axis=1)
+    # Of the evenly spaced (place + start) / size, place from 0, so many are at or below each draw's summed weight.
+    start = generator.random((rows, 1))
+    below = np.floor(reached * (size / reached[:, -1:]) - start).astype(np.int64) + 1
+    below[:, -1] = size
+    times = np.diff(below, axis=1, prepend=0)
+    found = np.repeat(np.tile(np.arange(size), rows), times.ravel()).reshape(rows, size)
+    return generator.permuted(found, axis=1)

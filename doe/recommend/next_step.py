@@ -6,15 +6,16 @@ from doe.verdicts import Verdict
 
 ESTIMATE_TOO_LOW = "estimate below the required share"
 NO_SETTING = "no setting meets every requirement"
-NOTHING = "no setting is worth anything"
+WORTHLESS = "no setting is worth anything"
 NOT_SHOWN = "conformance not shown"
 ON_THE_EDGE = "optimum on the edge"
 LACK_OF_FIT = "lack of fit"
-COUPON_OFF, PRINT_OFF, NOTHING = "coupon out of line", "print out of line", "model predicts nothing"
-OF_THE_FIT = (COUPON_OFF, PRINT_OFF, NOTHING, LACK_OF_FIT, "values in doubt decide")
+COUPON_OFF, PRINT_OFF = "coupon out of line", "print out of line"
+PREDICTS_NOTHING = "model predicts nothing"
+IN_DOUBT = "values in doubt decide"
+OF_THE_FIT = (COUPON_OFF, PRINT_OFF, PREDICTS_NOTHING, LACK_OF_FIT, IN_DOUBT)
 """Verdicts of a fit that a recommendation must not pass over."""
 DEPENDS = "the recommendation depends on the model"
-
 BEYOND_CHECKS = "setpoint beyond the checks"
 
 _AROUND = "doe extend --prints 12"
@@ -22,9 +23,9 @@ _STEPS = (
     # Verdict, what to do, its command. A requirement that no setting meets comes before doubts about the model, these
     # before a region that ends too early, and all of them before more loads: loads that confirm the wrong setting are wasted.
     (COUPON_OFF, "check the record", ""),
-    (NOTHING, "stop", ""),
+    (PREDICTS_NOTHING, "stop", ""),
     (NO_SETTING, "stop", ""),
-    (NOTHING, "stop", ""),
+    (WORTHLESS, "stop", ""),
     (LACK_OF_FIT, "extend", _AROUND),
     (DEPENDS, "extend", _AROUND),
     (ESTIMATE_TOO_LOW, "stop", ""),

@@ -1,6 +1,6 @@
 """What settings would do: the posterior of every required response, and the share of future prints that meets all of them."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from doe.design.calibrated import Lines, PrinterLine
 from doe.errors import InputRefused, Problem
 from doe.model.data import ResponseData
-from doe.numerics import calibration, conformance, correlated, posterior
+from doe.numerics import calibration, conformance, correlated, posterior, tolerance
 from doe.numerics.conformance import Margins, Single
 from doe.numerics.posterior import Draws
 from doe.study.spec import Factor, Response, Study
@@ -55,7 +55,12 @@ class Outlook:
     printers: tuple[str, ...]
     lines: Lines
 
-    def shares(self, coded: Array, draws: int | None = None) -> Single:
+    @property
+    def size(self) -> int:
+        """How many draws there are."""
+        return len(self.drawn[0].beta)
+
+    def shares(self, coded: Array, draws: int | None = None, skipped: int = 0) -> Single:
         """
         Return the share of future prints that meet every requirement, all printers making equally many.
 
@@ -65,23 +70,25 @@ class Outlook:
             Settings, coded units.
         draws : int, optional
             Only the first so many, for a quick look.
+        skipped : int
+            Draws at the beginning that are left out, as they are known.
 
         Returns
         -------
-        ndarray of shape (m, draws)
+        ndarray of shape (m, draws - skipped)
         """
         names: Sequence[str | None] = self.printers or [None]
         total: Single = np.zeros(1, dtype=np.float32)
         for name, margins in zip(names, self.by_printer, strict=True):
-            rows = [self._rows(view, coded, name) for view in self.views]
-            total = total + conformance.conformance(rows, [_first(one, draws) for one in margins])
+            rows = self._rows(coded, name)
+            total = total + conformance.conformance(rows, [_part(one, skipped, draws) for one in margins])
         return np.asarray(total / np.float32(len(names)))
 
     def of_each_printer(self, coded: Array) -> Single:
         """Return the share of each printer's prints, every printer at a setting of its own: ``coded`` (printers, k)."""
         names: Sequence[str | None] = self.printers or [None]
         found = [
-            conformance.conformance([self._rows(view, own[None], name) for view in self.views], margins)[0]
+            conformance.conformance(self._rows(own[None], name), margins)[0]
             for name, own, margins in zip(names, coded, self.by_printer, strict=True)
         ]
         return np.stack(found)
@@ -93,18 +100,19 @@ class Outlook:
         Where requirements are met or missed by far, every share is one or zero; the smallest margin of any response, in
         standard deviations, then decides, with a weight that moves no choice otherwise.
         """
-        margin = np.min([one.at_mean(view.rows(coded)) for view, one in zip(self.views, self.requirements, strict=True)], axis=0)
+        rows = _each(self.views, lambda view: view.rows(coded))
+        margin = np.min([one.at_mean(own) for own, one in zip(rows, self.requirements, strict=True)], axis=0)
         tie = _TIE * np.sign(margin) * np.log1p(np.abs(margin))
         return np.asarray(self.shares(coded, draws).mean(axis=1, dtype=float) + tie)
 
     def by_response(self, coded: Array) -> dict[str, Single]:
         """Return, per response alone, the share at one setting in each draw; ``coded`` has shape (1, k)."""
-        names: Sequence[str | None] = self.printers or [None]
+        rows = [self._rows(coded, name) for name in self.printers or [None]]
         found = {}
         for place, view in enumerate(self.views):
             each = [
-                conformance.conformance([self._rows(view, coded, name)], [margins[place]])[0]
-                for name, margins in zip(names, self.by_printer, strict=True)
+                conformance.conformance([own[place]], [margins[place]])[0]
+                for own, margins in zip(rows, self.by_printer, strict=True)
             ]
             found[view.response.name] = np.asarray(np.mean(each, axis=0))
         return found
@@ -127,10 +135,9 @@ class Outlook:
             On the scale of the model.
         """
         found = {}
-        for view, drawn, sd in zip(self.views, self.drawn, self.future, strict=True):
-            names: Sequence[str | None] = self.printers or [None]
-            rows = np.concatenate([self._rows(view, coded, name) for name in names])
-            low, high = conformance.tolerance_limits(drawn, rows, sd, share, level)[0]
+        of_printers = [self._rows(coded, name) for name in self.printers or [None]]
+        for view, drawn, sd, *rows in zip(self.views, self.drawn, self.future, *of_printers, strict=True):
+            low, high = tolerance.tolerance_limits(drawn, np.concatenate(rows), sd, share, level)[0]
             found[view.response.name] = (float(low), float(high))
         return found
 
@@ -157,17 +164,31 @@ class Outlook:
         counts = [float(np.mean(1 / view.counts)) for view in self.views]
         found = correlated.future_correlation(within, drawn, counts, [one[:_FEWER] for one in self.future])
         names: Sequence[str | None] = self.printers or [None]
-        margins = [_first(one, _FEWER) for one in self.requirements]
-        shares = [
-            correlated.with_correlation([self._rows(view, coded, name) for view in self.views], margins, found) for name in names
-        ]
+        margins = [_part(one, 0, _FEWER) for one in self.requirements]
+        shares = [correlated.with_correlation(self._rows(coded, name), margins, found) for name in names]
         return np.median(found, axis=0), np.asarray(np.mean(shares, axis=0), dtype=np.float32)
 
-    def _rows(self, view: ResponseData, coded: Array, printer: str | None) -> Array:
-        """Return model rows at every node; a printer without values for this response counts as the average."""
-        code = view.printers.index(printer) if printer in view.printers else None
+    def _rows(self, coded: Array, printer: str | None) -> list[Array]:
+        """Return each response's model rows at every node; a printer without values for it counts as the average."""
         around = (coded + self.nodes[:, None]).reshape(-1, coded.shape[1])
-        return view.rows(around, code).reshape(len(self.nodes), len(coded), view.X.shape[1])
+
+        def of(view: ResponseData) -> Array:
+            code = view.printers.index(printer) if printer in view.printers else None
+            return view.rows(around, code).reshape(len(self.nodes), len(coded), view.X.shape[1])
+
+        return _each(self.views, of)
+
+
+def _each(views: Sequence[ResponseData], make: Callable[[ResponseData], Array]) -> list[Array]:
+    """Return what is made for every response, once for those of the same model, printers and rounds."""
+    made: dict[tuple[object, ...], Array] = {}
+    found = []
+    for view in views:
+        key = (view.model, view.levels, view.printers, view.X.shape[1])
+        if key not in made:
+            made[key] = make(view)
+        found.append(made[key])
+    return found
 
 
 def outlook(
@@ -196,7 +217,7 @@ def outlook(
         Print means that do not vary about the model.
     """
     sd = np.array([0.0 if factor.levels is not None else factor.setpoint_sd / factor.half_range for factor in study.factors])
-    drawn = tuple(_drawn(view, np.random.default_rng([_SEED, place])) for place, view in enumerate(views))
+    drawn = tuple(drawn_from(view, np.random.default_rng([_SEED, place])) for place, view in enumerate(views))
     future = tuple(_future(view, one) for view, one in zip(views, drawn, strict=True))
     margins = [_margins(view, one, spread) for view, one, spread in zip(views, drawn, future, strict=True)]
     errors = _line_errors(study, printers, lines or {})
@@ -226,7 +247,8 @@ def generator() -> np.random.Generator:
     return np.random.default_rng(_SEED)
 
 
-def _drawn(view: ResponseData, random: np.random.Generator) -> Draws:
+def drawn_from(view: ResponseData, random: np.random.Generator) -> Draws:
+    """Return draws from the posterior of one response; refused where its print means leave nothing to draw from."""
     data = posterior.PrintMeans(view.means, view.X, view.load, view.within_ss, view.within_dof, view.counts)
     try:
         return posterior.draws(data, _DRAWS, random)
@@ -296,8 +318,8 @@ def _residual_correlation(views: Sequence[ResponseData]) -> correlated.ResidualC
         return None
 
 
-def _first(one: Margins, draws: int | None) -> Margins:
-    return Margins(one.coefficients[:draws], None if one.width is None else one.width[:draws])
+def _part(one: Margins, first: int, last: int | None) -> Margins:
+    return Margins(one.coefficients[first:last], None if one.width is None else one.width[first:last])
 
 
 def _fewer(one: Draws) -> Draws:

@@ -64,9 +64,16 @@ def tolerance(response: Response, found: tuple[float, float], share: float, leve
     """
     low, high = _pair(response, found)
     return Tolerance(
-        share=share, of="print mean" if response.requirement_on == "print mean" else "coupon", level=level,
+        share=share, of=_unit_of(response), level=level,
         lower=None if response.at_least is None else low, upper=None if response.at_most is None else high,
     )
+
+
+def _unit_of(response: Response) -> str:
+    """Return what a share of a response is a share of."""
+    if response.per == "print":
+        return "print"
+    return "print mean" if response.requirement_on == "print mean" else "coupon"
 
 
 def _of_printer(one: Fitted, coded: Array, code: int, level: float) -> dict[str, object]:

@@ -3,14 +3,16 @@
 import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from doe.design import setpoints
+from doe.design import calibrated, setpoints
+from doe.design.calibrated import Lines
 from doe.model.data import ResponseData
 from doe.numerics import calibration, coding, criteria
-from doe.study.spec import Factor, Study
+from doe.study.spec import Factor, Printer, Study
 
 Array = NDArray[np.float64]
 Indices = NDArray[np.int64]
@@ -81,13 +83,30 @@ class Region:
         """
         allowed = self.keeps_constraints(places)
         coded = self.coded(places)
-        for view in self.views:
-            reach = criteria.prediction_variance(view.rows(coded), view.X)
-            allowed = allowed & (reach <= criteria.region_limit(view.X) * (1 + _SLACK))
+        for view, root, limit in self._reaches:
+            reach = np.sum((view.rows(coded) @ root) ** 2, axis=1)
+            allowed = allowed & (reach <= limit)
         return np.asarray(allowed, dtype=bool)
 
+    @cached_property
+    def _reaches(self) -> tuple[tuple[ResponseData, Array, float], ...]:
+        """Of every different model matrix a root of (X'X)^-1, and how far its prints reach."""
+        different: list[ResponseData] = []
+        for view in self.views:
+            if not any(_same_prints(view, other) for other in different):
+                different.append(view)
+        return tuple(
+            (view, np.linalg.inv(np.linalg.qr(view.X)[1]), criteria.region_limit(view.X) * (1 + _SLACK)) for view in different
+        )
 
-def region(study: Study, views: Sequence[ResponseData], printers: Sequence[str]) -> Region:
+
+def _same_prints(one: ResponseData, other: ResponseData) -> bool:
+    return one.model == other.model and one.levels == other.levels and np.array_equal(one.X, other.X)
+
+
+def region(
+    study: Study, views: Sequence[ResponseData], printers: Sequence[str], lines: Lines | None = None
+) -> Region:
     """
     Return the settings among which the recommendation is chosen.
 
@@ -98,16 +117,21 @@ def region(study: Study, views: Sequence[ResponseData], printers: Sequence[str])
         Of the responses that have a requirement; a setting must lie inside what each of them saw.
     printers : sequence of str
         Those that printed: a value must be within the limits of each, and so must its setpoint.
+    lines : mapping of (printer, factor) to PrinterLine, optional
+        From ``calibrated.lines_of`` with the record's readings, so that setpoints are those of the cards; by default those of
+        the study file alone.
     """
-    axes = tuple(_axis(study, place, views, printers) for place in range(len(study.factors)))
+    known = calibrated.lines_of(study) if lines is None else lines
+    used = [printer for printer in study.printers if printer.name in printers]
+    axes = tuple(
+        _axis(factor, [view.coded[:, place] for view in views], used, known) for place, factor in enumerate(study.factors)
+    )
     names = [factor.name for factor in study.factors]
     weights = np.array([[one.coef.get(name, 0.0) for name in names] for one in study.constraints]).reshape(-1, len(names))
     return Region(axes, weights, np.array([one.limit for one in study.constraints]), tuple(views))
 
 
-def _axis(study: Study, place: int, views: Sequence[ResponseData], printers: Sequence[str]) -> Axis:
-    factor = study.factors[place]
-    printed = [view.coded[:, place] for view in views]
+def _axis(factor: Factor, printed: Sequence[Array], printers: Sequence[Printer], lines: Lines) -> Axis:
     if factor.levels is not None:
         seen = set.intersection(*({int(level) for level in column} for column in printed))
         natural = np.array(sorted(seen), dtype=float)
@@ -119,17 +143,19 @@ def _axis(study: Study, place: int, views: Sequence[ResponseData], printers: Seq
     # Actual settings lie beside the increments, as setpoints do not reach every target: half an increment is not beyond.
     half = factor.increment / factor.half_range / 2 + _SLACK
     lowest, highest = max(column.min() for column in printed), min(column.max() for column in printed)
-    usable = (coded >= lowest - half) & (coded <= highest + half) & _within_limits(study, factor, natural, printers)
+    usable = (coded >= lowest - half) & (coded <= highest + half) & _within_limits(factor, natural, printers, lines)
     return Axis(factor, natural[usable], coded[usable])
 
 
-def _within_limits(study: Study, factor: Factor, natural: Array, printers: Sequence[str]) -> NDArray[np.bool_]:
+def _within_limits(
+    factor: Factor, natural: Array, printers: Sequence[Printer], lines: Lines
+) -> NDArray[np.bool_]:
     usable = np.ones(len(natural), dtype=bool)
-    for printer in study.printers:
-        if printer.name in printers and factor.name in printer.limits:
+    for printer in printers:
+        if factor.name in printer.limits:
             low, high = printer.limits[factor.name]
-            line = setpoints.line_of(printer, factor)
-            to_set = natural if line is None else setpoints.on_grid(factor, calibration.to_set(line, natural))
+            known = lines.get((printer.name, factor.name))
+            to_set = natural if known is None else setpoints.on_grid(factor, calibration.to_set(known.line, natural))
             for values in (natural, to_set):
                 usable &= (values >= low - _SLACK) & (values <= high + _SLACK)
     return usable

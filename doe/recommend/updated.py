@@ -1,28 +1,41 @@
 """What all prints together say of a setting once its confirmation was judged: the bound and the intervals anew."""
 
-from collections.abc import Collection, Sequence
-from dataclasses import replace
-from typing import Any
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from doe.design import calibrated
 from doe.design.plan import Design
 from doe.errors import InputRefused
 from doe.model import inference, structure
 from doe.model.fit import fit_model
 from doe.model.measured import Fitted
 from doe.model.request import FitRequest
-from doe.numerics.conformance import bound_coverage, bound_level
-from doe.recommend import outlook, promise
+from doe.recommend import desirable, forecast, outlook, promise, share
 from doe.recommend.confirmation import Confirmation, Updated
-from doe.recommend.forecast import has_requirement
+from doe.recommend.printers import printer_rows
+from doe.recommend.results import Promise
 from doe.record.declared import with_confirmations
 from doe.record.match import Record
 from doe.study import scale
+from doe.study.names import listed, spoken
 from doe.study.spec import Study
 
 Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class _Again:
+    """The confirmed setting with the fits of all prints: those that can be judged, and what each promises there."""
+
+    values: dict[str, float | str]
+    """The setting, natural units."""
+    coded: Array
+    """The same, coded units, shape (1, k)."""
+    judged: tuple[Fitted, ...]
+    promises: tuple[Promise, ...]
 
 
 def updated(
@@ -46,44 +59,58 @@ def updated(
     Returns
     -------
     Updated or str
-        The reason where it cannot be had.
+        The reason where it cannot be had. The share of prints and its bound are computed as in a recommendation, with the
+        errors of the printers' lines and the limits of tolerance; in a study with aims it is the overall desirability.
     """
     mine = set(design.runs.loc[design.runs["round"].isin(design.confirmations), "print"])
     _, found = fit_model(study, with_confirmations(design), record, FitRequest(declared=declared, examine=False))
     fitted = [_without_mean_of_its_own(one, mine) for one in found]
-    judged = [one for one in fitted if has_requirement(one.data.response) and one.inference is not None]
-    coded = scale.coded(study, {name: [one["value"]] for name, one in confirmation.settings.items()})
-    printers = list(dict.fromkeys(one.printer for one in confirmation.prints if one.printer))
+    tried = {one.print for one in confirmation.prints}
+    if not any(tried & set(one.data.names) for one in fitted):
+        return "none of its prints gave a value"
+    missing = [*_without_intervals(study, fitted)]
+    if missing:
+        return f"{listed(missing)} {'has' if len(missing) == 1 else 'have'} no intervals from all prints"
+    again = _again(study, fitted, confirmation)
+    printers = share.printers_that_printed(design)
     try:
-        view = outlook.outlook(study, [one.data for one in judged], printers)
+        if desirable.has_aims(study):
+            return _by_aims(study, again, printers)
+        return _by_requirements(study, again, printers, record)
     except InputRefused as refused:
         return "; ".join(problem.found for problem in refused.problems)
-    if not judged:
-        return "no response with a requirement has a fit"
-    shares = view.shares(coded)[0].astype(float)
-    alone = view.by_response(coded).values()
-    level = bound_level([1 - float(one.mean(dtype=float)) for one in alone])
-    return Updated(
-        estimate=float(np.median(shares)),
-        lower=float(np.quantile(shares, level)),
-        level=bound_coverage(level),
-        required=study.header.conformance,
-        responses=tuple(_promised(study, fitted, coded)),
+
+
+def _without_intervals(study: Study, fitted: Sequence[Fitted]) -> Iterator[str]:
+    """Yield the responses with a requirement or an aim that all prints together give no intervals for."""
+    known = {one.data.response.name for one in fitted if one.inference is not None}
+    yield from (spoken(one.name) for one in study.responses if forecast.bad_side(one) and one.name not in known)
+
+
+def _again(study: Study, fitted: Sequence[Fitted], confirmation: Confirmation) -> _Again:
+    values = {name: one["value"] for name, one in confirmation.settings.items()}
+    coded = scale.coded(study, {name: [value] for name, value in values.items()})
+    return _Again(
+        values,
+        coded,
+        tuple(one for one in fitted if forecast.bad_side(one.data.response)),
+        tuple(promise.promise(one, coded, study.header.confidence) for one in fitted if one.inference is not None),
     )
 
 
-def _promised(study: Study, fitted: Sequence[Fitted], coded: Array) -> list[dict[str, Any]]:
-    made = [promise.promise(one, coded, study.header.confidence) for one in fitted if one.inference is not None]
-    return [
-        {
-            "response": one.response,
-            "unit": one.unit,
-            "mean": one.mean,
-            "mean_interval": one.mean_interval,
-            "prediction_interval": one.prediction_interval,
-        }
-        for one in made
-    ]
+def _by_requirements(study: Study, again: _Again, printers: Sequence[str], record: Record) -> Updated:
+    lines = calibrated.lines_of(study, record.checks)
+    view = outlook.outlook(study, [one.data for one in again.judged], printers, lines)
+    cards, _ = printer_rows(study, printers, again.values, lines)
+    found, quantile = share.conformance(study, view, again.coded, cards, None)
+    promises = share.with_tolerance(study, view, again.coded, quantile, again.promises)
+    return Updated(tuple(map(asdict, promises)), conformance=asdict(found), desirable=None)
+
+
+def _by_aims(study: Study, again: _Again, printers: Sequence[str]) -> Updated:
+    view = desirable.wishes(again.judged, printers)
+    found = desirable.desirable(view, again.coded, study.header.confidence)
+    return Updated(tuple(map(asdict, again.promises)), conformance=None, desirable=asdict(found))
 
 
 def _without_mean_of_its_own(one: Fitted, mine: set[str]) -> Fitted:
@@ -98,5 +125,8 @@ def _without_mean_of_its_own(one: Fitted, mine: set[str]) -> Fitted:
     data = replace(data, X=X)
     strata = structure.strata(data)
     mixed = structure.tried(data, strata).fit
-    inferred = None if mixed is None else inference.infer(data, mixed, strata.random, strata.load_dof)
-    return replace(one, data=data, mixed=mixed, inference=inferred, random=strata.random, load_dof=strata.load_dof)
+    again = replace(one, data=data, mixed=mixed, inference=None, random=strata.random, load_dof=strata.load_dof)
+    if mixed is None:
+        return again
+    inferred = inference.infer(data, mixed, strata.random, strata.load_dof)
+    return replace(again, inference=inferred, estimates=mixed.estimates)

@@ -46,6 +46,7 @@ class Checked:
 
     def __init__(self, chosen: Chosen, most: int, draws: int | None = None) -> None:
         self.chosen, self.left, self.draws = chosen, most, draws
+        self.quick = QUICK if draws is None else draws // 4
         self.may_fail = may_fail(chosen, draws)
         self.answers: dict[tuple[int, ...], bool] = {tuple(chosen.best.tolist()): True}
 
@@ -77,13 +78,14 @@ class Checked:
         return None if not len(new) else self._first_below(new)
 
     def _first_below(self, new: Indices) -> tuple[int, ...] | None:
-        quick = self._quickly(new)
+        failing = self._failing(new, 0, self.quick)
+        quick = failing <= self.may_fail
         if not quick.all():
             self._know(new[~quick], np.zeros(int((~quick).sum()), dtype=bool))
             return tuple(new[int(np.argmin(quick))].tolist())
-        for part in chunks(new):
+        for part, so_far in zip(chunks(new), chunks(failing), strict=True):
             self.left -= len(part)
-            found = self._failing(part, self.draws) <= self.may_fail
+            found = so_far + self._failing(part, self.quick, self.draws) <= self.may_fail
             self._know(part, found)
             if not found.all():
                 return tuple(part[int(np.argmin(found))].tolist())
@@ -101,20 +103,17 @@ class Checked:
         self.answers.update(zip(map(tuple, places.tolist()), found.tolist(), strict=True))
 
     def _above(self, places: Indices) -> Flags:
-        found = self._quickly(places)
+        failing = self._failing(places, 0, self.quick)
+        found = failing <= self.may_fail
         if found.any():
             self.left -= int(found.sum())
-            found[found] = self._failing(places[found], self.draws) <= self.may_fail
+            found[found] = failing[found] + self._failing(places[found], self.quick, self.draws) <= self.may_fail
         return found
 
-    def _quickly(self, places: Indices) -> Flags:
-        """Return which settings some of the draws leave open."""
-        return self._failing(places, QUICK if self.draws is None else self.draws // 4) <= self.may_fail
-
-    def _failing(self, places: Indices, draws: int | None) -> NDArray[np.int64]:
-        """In how many draws the conformance is below what is asked."""
+    def _failing(self, places: Indices, first: int, last: int | None) -> NDArray[np.int64]:
+        """In how many of some draws the conformance is below what is asked."""
         view, area, required = self.chosen.view, self.chosen.area, self.chosen.required
-        parts = [view.shares(area.coded(part), draws) for part in chunks(places, draws or ALL)]
+        parts = [view.shares(area.coded(part), last, first) for part in chunks(places, last or ALL)]
         return np.concatenate([np.asarray((part.astype(float) < required).sum(axis=1)) for part in parts])
 
 

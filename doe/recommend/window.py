@@ -7,7 +7,7 @@ interval whatever the others do within theirs. What calibration may be off by is
 a setpoint: the window is one of setpoints, and is not made smaller for either again.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,12 +16,8 @@ from doe.numerics.conformance import bound_coverage
 from doe.recommend.bounds import Chosen, estimates_and_bounds, over_region
 from doe.recommend.loads_to_show import Shown, loads_to_show
 from doe.recommend.widest import END, Checked, ended_by, scale_of, widest_places
-from doe.study.shares import level, percent, percent_bound
-from doe.verdicts import Verdict
 
 NARROW = "window narrower than the setpoint error"
-NOT_SHOWN = "window not shown"
-NO_WINDOW = "no window even by the estimate"
 
 _MOST = 400
 
@@ -138,8 +134,7 @@ def find_window(chosen: Chosen, most: int = _MOST) -> Window:
     are evaluated, all of them or as many as ``most`` allows: some of the settings with a factor at an end of its interval.
     Where one fails, the box is cut.
 
-    Measured with four factors, three responses and 2,000 draws: as much as 580 to 780 settings cost, 0.20 to 0.48 s of
-    processor time on a shared core where one setting took 0.2 to 0.35 ms. In 67 windows of simulated studies (30 prints on 6
+    Time is in ``tests/benchmarks/recommendation_times.py``. In 67 windows of simulated studies (30 prints on 6
     loads, 40 on 8), 50 of which were not evaluated whole, 400 settings drawn from each all passed, and none was truly below
     what is asked.
 
@@ -197,82 +192,6 @@ def _reach(chosen: Chosen, checked: Checked, places: Sequence[tuple[int, ...]], 
     )  # fmt: skip
 
 
-def verdicts(found: Window, amount: str) -> Iterator[Verdict]:
-    """
-    Yield why there is no window, or each factor for which it is narrower than the setpoint error.
-
-    Parameters
-    ----------
-    found : Window
-    amount : str
-        What the study has of the unit that counts: ``6 loads``, or ``30 prints`` where no loads are recorded.
-
-    Yields
-    ------
-    Verdict
-
-    Notes
-    -----
-    That a window is not shown although there is one is the usual outcome of a first round (30 prints in 6 loads: 83 of 100
-    studies of material A in the simulations behind the bound): no honest bound avoids it, so the verdict says what would
-    show it. A window narrower than the setpoint error was found in 7 of 67 simulated ones: it is a statement about what is
-    shown, and more loads widen the window.
-    """
-    figures = (
-        f"at the recommended setting the estimate is {percent(found.estimate)} and the bound {percent_bound(found.lower)}, and"
-        f" the study asks for {level(found.required)}"
-    )
-    weakest = min(found.by_response, key=lambda name: found.by_response[name])
-    limiting = f"{weakest} limits it: alone it is met by {percent(found.by_response[weakest])}"
-    if found.reason == "estimate":
-        yield Verdict(
-            NO_WINDOW, f"{figures}; {limiting}; the highest estimate of the {found.looked_at} settings looked at elsewhere is"
-            f" {percent(found.best_estimate)}",
-            f"find what else moves {weakest}, or ask whether its requirement is needed: prints of this setting make no window",
-            weakest,
-        )  # fmt: skip
-    elif found.reason == "bound":
-        yield Verdict(
-            f"{NOT_SHOWN} with {amount}", f"{figures}; {limiting}; {_elsewhere(found)}", _confirm(found, amount), weakest,
-        )  # fmt: skip
-    yield from (_narrow(one) for one in found.reaches if is_narrow(one))
-
-
 def is_narrow(one: Reach) -> bool:
     """Whether a factor's interval is narrower than its setpoint error to either side."""
     return one.has_error and one.critical and one.half_width is not None and one.half_width < 1
-
-
-def _narrow(one: Reach) -> Verdict:
-    span = f"only {one.low:g}" if one.low == one.high else f"{one.low:g} to {one.high:g}"
-    return Verdict(
-        NARROW, f"with the other factors anywhere in their windows the bound is high enough for {span} {one.unit}".rstrip()
-        + f", and the setpoint error is {one.scale:g} {one.unit}".rstrip() + " (one standard deviation)",
-        "hold this factor more closely and check it with a reference probe before each batch; print more loads too, as the bound"
-        " is low, and so the window narrow, where few loads judge it",
-        one.factor,
-    )  # fmt: skip
-
-
-def _elsewhere(found: Window) -> str:
-    if found.best_bound < found.required:
-        return f"nor does the bound reach it at any of {found.looked_at} other settings"
-    return (
-        f"the bound does reach it at some other settings ({percent(found.bound_share)} of {found.looked_at} looked at), which"
-        " are expected to be less good"
-    )
-
-
-def _confirm(found: Window, amount: str) -> str:
-    unit = "new drying loads, one print each" if "load" in amount else "new prints"
-    enough = [one.loads for one in found.after if one.bound >= found.required]
-    if enough:
-        return (
-            f"print the recommended setting on {enough[0]} {unit}: if it is as good as estimated, that many are expected to show"
-            " it in half of such studies or more"
-        )
-    most = max((one.loads for one in found.after), default=20)
-    return (
-        f"do not expect confirmation prints alone to show it: {most} {unit} are not expected to be enough; look for a setting or"
-        " a material with more room first"
-    )

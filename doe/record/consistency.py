@@ -6,7 +6,7 @@ import pandas as pd
 
 from doe.errors import Problem
 from doe.record.rows import Findings, Row, listed
-from doe.record.schema import NOT_TRIED, UNTESTED
+from doe.record.schema import NOT_TRIED, UNTESTED, in_words
 from doe.sheet.layout import CHECKS, COUPONS, LOADS, PRINTS
 from doe.study.spec import Study
 
@@ -50,7 +50,11 @@ def check_rows(study: Study, runs: pd.DataFrame, tables: Mapping[str, Rows], fin
 
 
 def _result_keys(study: Study, per: str) -> list[str]:
-    return [f"force.{r.name}" if r.formula == "tensile" else r.name for r in study.responses if r.per == per]
+    """Return what holds results: what is measured where a response is computed, but no dimension, else the response."""
+    return [
+        key for one in study.responses if one.per == per
+        for key in [column for column, part in one.inputs.items() if not part.dimension] or [one.name]
+    ]
 
 
 def _require_no_results(
@@ -113,14 +117,13 @@ def _remark_silent(study: Study, prints: Rows, coupons: Rows, findings: Findings
 
 
 def _remark_incomplete(study: Study, coupons: Rows, findings: Findings) -> None:
-    for response in (response for response in study.responses if response.formula == "tensile"):
-        force, *others = (f"{part}.{response.name}" for part in ("force", "width", "thickness"))
-        forced = {name: row.values for name, row in coupons.items() if force in row.values}
-        partial = [name for name, values in forced.items() if any(key not in values for key in others)]
+    for response in (response for response in study.responses if response.formula is not None):
+        measured, *others = response.inputs
+        tested = {name: row.values for name, row in coupons.items() if measured in row.values}
+        partial = [name for name, values in tested.items() if any(key not in values for key in others)]
         if partial:
-            findings.remarks.append(
-                f"{response.name} of coupons {listed(partial)} waits for their width and thickness."
-            )
+            wanted = in_words(response.inputs[key].key for key in others)
+            findings.remarks.append(f"{response.name} of coupons {listed(partial)} waits for their {wanted}.")
 
 
 def _remark_off_plan(study: Study, runs: pd.DataFrame, prints: Rows, loads: Rows, findings: Findings) -> None:

@@ -14,7 +14,7 @@ from doe.sheet.layout import plan_digest
 from doe.study import amend, read
 
 STUDY = "study.toml"
-_OURS = (PLAN, "record/*.csv", "sheets/*.xlsx", "*.json", "report.pdf", "evidence/**/*")
+_OURS = (PLAN, "record/*.csv", "sheets/*.xlsx", "*.json", "report.pdf", "report.html", "evidence/**/*")
 """Patterns of the files that a study holds, besides the protocol and the log."""
 _BACK = "bring the file back from a copy"
 
@@ -175,7 +175,7 @@ def _protocol(folder: Folder) -> str | None:
 def _remedy(name: str) -> str:
     if name == STUDY:
         return "undo the change, or have it accepted with 'doe amend --reason'"
-    again = {"fit.json": "doe fit", "recommendation.json": "doe recommend", "report.pdf": "doe report"}.get(name)
+    again = {"fit.json": "doe fit", "recommendation.json": "doe recommend", "report.pdf": "doe report", "report.html": "doe report --html"}.get(name)
     return f"run '{again}' again" if again else _BACK
 
 

@@ -38,8 +38,8 @@ class Record:
         ``covariate.NAME`` for each covariate per print (its unit, or ISO date text), ``note``.
     coupons : DataFrame, one row a coupon
         ``coupon``, ``print``, ``number`` (1, 2, ...), ``outcome``, ``deviation``, one column per per-coupon response
-        (its name, response unit), for a response with a formula also ``force.NAME`` (N), ``width.NAME`` and
-        ``thickness.NAME`` (mm), ``note``.
+        (its name, response unit), for a response with a formula also what that needs, such as ``force.NAME`` (N) and
+        ``width.NAME`` (mm), ``note``.
     loads : DataFrame, one row a drying load
         ``load``, ``round``, ``spool``, ``dried_from``, ``dried_to`` (ISO date-time text), ``oven_reading`` (degC),
         ``mass_before``, ``mass_after`` (g), ``covariate.NAME`` for each covariate per load, ``note``.

@@ -5,9 +5,9 @@ from collections.abc import Iterable, Iterator, Mapping
 
 from doe.design.plan import Design
 from doe.record.match import TABLE_OF, Cell, Record
-from doe.record.schema import ROW_ID, as_text, computed_columns, value_columns
+from doe.record.schema import ROW_ID, as_text, formulas, value_columns
 from doe.sheet import layout, usual
-from doe.sheet.columns import Column
+from doe.sheet.columns import DIMENSIONS, Column
 from doe.study.spec import Study
 
 _OTHERS = 3
@@ -43,7 +43,7 @@ def unlikely(study: Study, design: Design, record: Record, places: Mapping[Cell,
             continue
         named = zip(rows[ROW_ID[table]], rows[column.key], strict=True)
         values = {str(name): float(value) for name, value in named if value == value}
-        compared = column.key in value_columns(rows) or column.key.startswith(("width.", "thickness."))
+        compared = column.key in value_columns(rows) or column.key.startswith(DIMENSIONS)
         for name, why in (*_beyond(column, values), *(_beside_others(values) if compared else ())):
             found.setdefault((table, name, column.key), f"{as_text(values[name])}, {why}")
     return tuple(_sentences(record, found, places))
@@ -51,7 +51,7 @@ def unlikely(study: Study, design: Design, record: Record, places: Mapping[Cell,
 
 def _columns(study: Study, design: Design) -> Iterator[tuple[str, Column]]:
     """Yield the columns of numbers of all sheets, and the stresses that are computed, each once."""
-    limits = {one.name: usual.of_response(one, positive=True) for one in study.responses if one.formula == "tensile"}
+    limits = {one.name: usual.of_response(one, positive=True) for one in study.responses if one.formula is not None}
     seen = set()
     for number in design.rounds:
         for sheet in layout.sheets(study, design, number):
@@ -91,10 +91,10 @@ def _beside_others(values: Mapping[str, float]) -> Iterator[tuple[str, str]]:
 
 
 def _sentences(record: Record, found: Mapping[Cell, str], places: Mapping[Cell, str]) -> Iterable[str]:
-    computed = computed_columns(record.coupons) if "coupon" in record.coupons else []
+    measured = {name: f"{formula.inputs[0].key}.{name}" for name, formula in formulas(record.coupons).items()}
     for (table, name, column), why in found.items():
-        if column in computed and (table, name, f"force.{column}") in found:
-            continue  # the force is named already
-        place = places.get((table, name, f"force.{column}" if column in computed else column))
+        if (table, name, measured.get(column)) in found:
+            continue  # what it is computed from is named already
+        place = places.get((table, name, measured.get(column, column)))
         if place is not None:
             yield f"Please look again, {place}: {column} of {name} is {why}. It is recorded as it stands."

@@ -8,6 +8,7 @@ from doe.errors import Problem
 from doe.record.cells import key_of, nearest, read_cell, shown, tolerated
 from doe.record.parts import Place, Traits
 from doe.record.read import Cells, Raw
+from doe.record.schema import formulas, in_words
 from doe.sheet.columns import Column, Value
 from doe.sheet.layout import (
     CHECKS,
@@ -292,15 +293,19 @@ class _Table:
     def _require_computed(self, column: Column, row: Row, place: Place) -> None:
         """Refuse a number that was typed over a formula, since nothing is collected from there."""
         raw = self.cells.get(place)
-        if raw is None or place in self.traits.computed or f"force.{column.key}" not in row.letters:
+        if raw is None or place in self.traits.computed:
             return
-        parts = [row.values.get(f"{part}.{column.key}") for part in ("force", "width", "thickness")]
-        force, width, thickness = (part if isinstance(part, float) else 0.0 for part in parts)
-        wanted = force / (width * thickness) if width and thickness else None
+        formula = formulas(one.key for one in self.sheet.columns).get(column.key)
+        if formula is None:
+            return
+        parts = [row.values.get(f"{one.key}.{column.key}") for one in formula.inputs]
+        numbers = [part for part in parts if isinstance(part, float)]
+        wanted = float(formula.function(*numbers)) if len(numbers) == len(parts) else None
         if wanted is None or not isinstance(raw, int | float) or abs(raw - wanted) > 1e-6 * abs(wanted):
             self._problem(
                 f", cell {row.letters[column.key]}{row.number}", f"'{shown(raw)}' was typed over what is computed",
-                "it follows from force, width and thickness", "fill these in, and put the formula back or clear the cell",
+                f"it follows from {in_words(one.key for one in formula.inputs)}",
+                "fill these in, and put the formula back or clear the cell",
             )
 
     def _require_unmerged(self, rows: Mapping[str, Row], columns: Mapping[str, int]) -> None:

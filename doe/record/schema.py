@@ -4,8 +4,12 @@ import math
 from collections.abc import Iterable, Mapping
 from typing import Any, Literal
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from doe.numerics.strength import FORMULAS, Formula
+from doe.sheet.columns import DIMENSIONS
 from doe.sheet.grading import GRADE, OTHER, checked_responses
 from doe.sheet.logs import PREFIX, log_columns
 from doe.sheet.plate import plate_columns
@@ -16,6 +20,9 @@ Columns = dict[str, Kind]
 _TEXT: Kind = "text"
 _NUMBER: Kind = "number"
 _PLATE = "plate."
+_BY_INPUTS = {frozenset(one.key for one in formula.inputs): formula for formula in FORMULAS.values()}
+"""Formulas with the same inputs compute the same (impact strengths of bars with and without a notch)."""
+_INPUTS = frozenset().union(*_BY_INPUTS)
 
 TABLES = ("prints", "coupons", "loads", "checks", "corrections")
 LEDGERS = ("spools", "gradings")
@@ -102,8 +109,7 @@ def _kind(response: Response) -> Kind:
 
 
 def _of_coupon(response: Response) -> Columns:
-    inputs = ("force", "width", "thickness") if response.formula == "tensile" else ()
-    return {**{f"{part}.{response.name}": "number" for part in inputs}, response.name: _kind(response)}
+    return {**dict.fromkeys(response.inputs, _NUMBER), response.name: _kind(response)}
 
 
 def frame(columns: Mapping[str, Kind], rows: Iterable[Mapping[str, Any]]) -> pd.DataFrame:
@@ -129,6 +135,12 @@ def frame(columns: Mapping[str, Kind], rows: Iterable[Mapping[str, Any]]) -> pd.
     })
 
 
+def in_words(names: Iterable[str]) -> str:
+    """Return a few names in a sentence: ``span, width and thickness``."""
+    *first, last = names
+    return f"{', '.join(first)} and {last}" if first else last
+
+
 def as_text(value: object) -> str:
     """Return a cell as text that loses nothing: numbers with every digit, missing ones empty."""
     if is_empty(value):
@@ -152,19 +164,42 @@ def value_columns(table: pd.DataFrame) -> list[str]:
         "print", "round", "load", "printer", "operator", "printed_on", "coupon", "number", "outcome", "deviation",
         "note",
     }
-    aside = ("used.", "width.", "thickness.", "covariate.", "read.", PREFIX, _PLATE)
+    aside = ("used.", *DIMENSIONS, "covariate.", "read.", PREFIX, _PLATE)
     return [str(name) for name in table if name not in fixed and not str(name).startswith(aside)]
 
 
+def formulas(columns: Iterable[object]) -> dict[str, Formula]:
+    """
+    Return the responses that are computed, with their formulas.
+
+    Parameters
+    ----------
+    columns : iterable of str
+        Of coupons, in a sheet or in the record: a response has the columns of what its formula needs, which tell the formula.
+    """
+    parts: dict[str, set[str]] = {}
+    for column in columns:
+        key, _, name = str(column).partition(".")
+        if name and key in _INPUTS:
+            parts.setdefault(name, set()).add(key)
+    return {name: _BY_INPUTS[frozenset(keys)] for name, keys in parts.items() if frozenset(keys) in _BY_INPUTS}
+
+
 def computed_columns(table: pd.DataFrame) -> list[str]:
-    """Return the responses that are computed from a force and dimensions."""
-    return [str(name).removeprefix("force.") for name in table if str(name).startswith("force.")]
+    """Return the responses that are computed from what was measured."""
+    return list(formulas(table))
 
 
 def with_stress(coupons: pd.DataFrame) -> pd.DataFrame:
-    """Return coupons with every computed stress: force over the measured cross-section, N/mm^2 = MPa."""
-    stress = {
-        name: coupons[f"force.{name}"] / (coupons[f"width.{name}"] * coupons[f"thickness.{name}"])
-        for name in computed_columns(coupons)
-    }
-    return coupons.assign(**stress)
+    """Return coupons with what is computed, in the formulas' units; NaN where something for it is missing or impossible."""
+    return coupons.assign(**{name: _computed(coupons, name, formula) for name, formula in formulas(coupons).items()})
+
+
+def _computed(coupons: pd.DataFrame, name: str, formula: Formula) -> NDArray[np.float64]:
+    given = {one: coupons[f"{one.key}.{name}"].to_numpy(dtype=float) for one in formula.inputs}
+    whole = np.logical_and.reduce([
+        np.isfinite(values) & (values > 0 if one.dimension else values >= 0) for one, values in given.items()
+    ])
+    found = np.full(len(coupons), np.nan)
+    found[whole] = formula.function(*(values[whole] for values in given.values()))
+    return found

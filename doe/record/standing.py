@@ -5,7 +5,7 @@ from typing import Any
 
 from doe.record.match import Cell, Record
 from doe.record.rows import listed
-from doe.record.schema import ROW_ID, computed_columns, is_empty
+from doe.record.schema import ROW_ID, computed_columns, formulas, is_empty
 
 _FIXED = ("print", "round", "load", "printer", "coupon", "number", "reading", "entry")
 
@@ -47,7 +47,7 @@ def standing(before: Record, book: Record, withdrawn: Collection[Cell] = ()) -> 
 
 def _missing(table: str, row: Mapping[Any, Any], given: Mapping[Any, Any]) -> Iterator[Cell]:
     key = ROW_ID[table]
-    computed = {str(name).removeprefix("force.") for name in row if str(name).startswith("force.")}
+    computed = formulas(row)
     for column, value in row.items():
         inferred = column == "outcome" and value == "completed"  # it may follow from the values
         if column not in (*_FIXED, *computed) and not inferred and not is_empty(value) and is_empty(given[column]):

@@ -1,10 +1,15 @@
 """Rows about the trial of a recommendation: what was predicted of its prints, what they gave, and both states of the study."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
-from doe.recommend.confirmation import Confirmation, Forecast, Judgement, Outcome, Updated
+from doe.recommend.confirmation import Confirmation, Forecast, Judgement, Outcome, Updated, restored
+from doe.recommend.desirable import Desirable
+from doe.recommend.forecast import MOST_LOADS, needed_prints
+from doe.recommend.results import Conformance, Promise, predicted, predicted_bound
 from doe.report import numbers
+from doe.report.desirable import desirable_table
 from doe.report.tables import Table, unit, words
 
 _SHOWN_LOADS = (3, 4, 6, 8, 10, 12)
@@ -54,18 +59,29 @@ def state_table(
 def power_sentences(confirmation: Confirmation) -> tuple[str, ...]:
     """Return, per judged response, what drop this confirmation would catch; then how many loads would do."""
     said = [_catches(one, confirmation.loads) for one in confirmation.forecasts if one.catches]
-    if confirmation.proposed is None:
-        said.append("No number of loads up to 12 catches a drop of three standard deviations in four of five cases.")
-    elif confirmation.proposed != confirmation.loads:
-        said.append(
-            f"{confirmation.proposed} single-print loads are the fewest that catch a drop of three standard deviations of a new"
-            " print in four of five cases."
+    return (*said, *_proposed(confirmation))
+
+
+def _proposed(confirmation: Confirmation) -> Iterator[str]:
+    """Yield at most one sentence: how many loads would do."""
+    needed, proposed = needed_prints(confirmation.forecasts), confirmation.proposed
+    change = "a change for the worse of three standard deviations of a new print in four of five cases"
+    completes = f"as few as {numbers.percent_bound(confirmation.completion_lower)} of prints may complete at this setting"
+    if needed is None:
+        yield f"No number of loads up to 12 catches {change}."
+    elif proposed is None:
+        yield f"It takes {needed} completed prints to catch {change}; {completes}, so that even {MOST_LOADS} loads may not do."
+    elif proposed > needed:
+        yield (
+            f"{proposed} single-print loads are proposed: it takes {needed} completed prints to catch {change}, and {completes}"
+            " (lower bound)."
         )
-    return tuple(said)
+    elif proposed != confirmation.loads:
+        yield f"{proposed} single-print loads are the fewest that catch {change}."
 
 
 def _catches(one: Forecast, loads: int) -> str:
-    change = "rise" if one.bad_side == "high" else "drop"
+    change = {"low": "drop", "high": "rise", "both": "change"}[one.bad_side]
     parts = [
         f"a {change} of {numbers.plain(each.drop, 2)} {unit(one.unit)}".rstrip()
         + f" ({each.sds:g} standard deviations of a new print) with {100 * each.chance:.0f} %"
@@ -96,7 +112,8 @@ def _forecasts(confirmation: Confirmation) -> Table:
             )
         )
     of_mean = f"Interval of the mean of {len(confirmation.prints)} prints"
-    columns = ("Response", "Predicted mean", of_mean, "Interval of each print", "Requirement")
+    asked = "Aim" if confirmation.aims else "Requirement"
+    columns = ("Response", "Predicted mean", of_mean, "Interval of each print", asked)
     note = f"{confirmation.rule} Where printers differ, each print is judged by its own printer's interval."
     return Table(
         "What the confirmation prints are predicted to be", columns, tuple(rows), "lrrrl", note if rows else ""
@@ -115,8 +132,8 @@ def catch_table(confirmation: Confirmation) -> Table:
             rows.append((_named(one.response, one.unit), f"{change} ({sds:g} sd)", *chances))
     columns = ("Response", "Change to the worse", *(f"{n} loads" for n in shown))
     note = (
-        "Chance that the mean of the prints then lies outside its interval, by the variances that the fit estimates. sd: the"
-        " standard deviation of a new print on a new load, all components."
+        "Chance that the mean of the prints then lies outside its interval, where all of them complete, by the variances that"
+        " the fit estimates. sd: the standard deviation of a new print on a new load, all components."
     )
     return Table("What a confirmation would catch", columns, tuple(rows), "lr" + "r" * len(shown), note if rows else "")
 
@@ -142,7 +159,7 @@ def mean_table(judgement: Judgement) -> Table:
                 numbers.interval(one.low, one.high, place),
                 numbers.at_place(one.mean, place),
                 found,
-                f"{one.values - one.missed} of {one.values}" if one.judged else numbers.MISSING,
+                *(() if judgement.aims else (_met(one),)),
             )
         )
     columns = (
@@ -152,10 +169,15 @@ def mean_table(judgement: Judgement) -> Table:
         "Prediction interval of their mean",
         "Observed mean",
         "Found",
-        "Values that meet it",
+        *(() if judgement.aims else ("Values that meet it",)),
     )
     note = "The intervals come from the fit as it was before these prints, and allow for the choice of the setting."
-    return Table(f"Confirmation {judgement.confirmation}: {judgement.verdict}", columns, tuple(rows), "lrrrrlr", note)
+    title = f"Confirmation {judgement.confirmation}: {judgement.verdict}"
+    return Table(title, columns, tuple(rows), "lrrrrlr"[: len(columns)], note)
+
+
+def _met(one: Outcome) -> str:
+    return f"{one.values - one.missed} of {one.values}" if one.judged and one.values else numbers.MISSING
 
 
 def print_table(judgement: Judgement) -> Table:
@@ -200,23 +222,60 @@ def left_out_table(judgement: Judgement) -> Table:
 
 
 def updated_tables(found: Updated) -> tuple[Table, ...]:
-    """Return the bound and the intervals of the setting from all prints together."""
-    share = (
-        ("estimate", numbers.percent(found.estimate)),
-        (f"lower bound, one-sided {numbers.level(found.level)}", numbers.percent_bound(found.lower)),
-        ("required", numbers.level(found.required)),
+    """Return what all prints together say of the setting: the share of prints or the desirability, then each response."""
+    promises = [restored(Promise, one) for one in found.responses]
+    whole = []
+    if found.conformance is not None:
+        whole.append(_share_table(restored(Conformance, found.conformance)))
+    if found.desirable is not None:
+        made = desirable_table(restored(Desirable, found.desirable))
+        whole.append(replace(made, title="Desirability of the setting, all prints together", note=_TOGETHER))
+    return (*whole, _again_table(promises), _tolerance_table(promises))
+
+
+_TOGETHER = "From the fit of all prints, those of confirmations among them; else as in the recommendation."
+
+
+def _share_table(share: Conformance) -> Table:
+    """Return the share of prints that meet every requirement, with its bound."""
+    alone = share.by_response if len(share.by_response) > 1 else {}
+    rows = (
+        ("estimate", predicted(share.estimate)),
+        (f"lower bound, one-sided {numbers.level(share.level)}", predicted_bound(share.lower)),
+        ("required", numbers.level(share.required)),
+        *((f"{words(name)} alone", predicted(value)) for name, value in alone.items()),
+        *((f"on printer {name}, set on its own", predicted(value)) for name, value in share.by_printer.items()),
     )
+    return Table("Conformance of the setting, all prints together", ("Fact", "Value"), rows, "ll", _TOGETHER)
+
+
+def _again_table(promises: Sequence[Promise]) -> Table:
+    """Return the intervals of each response from all prints."""
     rows = []
-    for one in found.responses:
-        (low, high), (least, most) = one["mean_interval"], one["prediction_interval"]
-        place = numbers.place_of((high - low) / 2)
-        limits = (numbers.interval(low, high, place), numbers.interval(least, most, place))
-        rows.append((_named(one["response"], one["unit"]), numbers.at_place(one["mean"], place), *limits))
+    for one in promises:
+        place = _place(one)
+        limits = (numbers.interval(*one.mean_interval, place), numbers.interval(*one.prediction_interval, place))
+        rows.append((_named(one.response, one.unit), numbers.at_place(one.mean, place), *limits))
     columns = ("Response", "Mean", "Confidence interval of the mean", "Prediction interval, new print on a new load")
-    return (
-        Table("Conformance of the setting, all prints together", ("Fact", "Value"), share, "ll"),
-        Table("The setting, all prints together", columns, tuple(rows), "lrrr"),
-    )
+    return Table("The setting, all prints together", columns, tuple(rows), "lrrr")
+
+
+def _tolerance_table(promises: Sequence[Promise]) -> Table:
+    """Return the limits that a share of future values keeps, from all prints; empty in a study with aims."""
+    rows = []
+    for one in promises:
+        if one.tolerance is not None:
+            found, place = one.tolerance, _place(one)
+            limits = ("" if each is None else numbers.at_place(each, place) for each in (found.lower, found.upper))
+            share = f"{numbers.level(found.share)} of {found.of}s"
+            rows.append((_named(one.response, one.unit), share, *limits, numbers.level(found.level), one.requirement))
+    columns = ("Response", "Share of future values", "Lies above", "Lies below", "Confidence", "Requirement")
+    return Table("What a share of future values will keep, all prints together", columns, tuple(rows), "llrrrl")
+
+
+def _place(one: Promise) -> int | None:
+    low, high = one.mean_interval
+    return numbers.place_of((high - low) / 2)
 
 
 def _named(response: str, written: str) -> str:

@@ -33,7 +33,8 @@ def desirable_answer(found: Desirable) -> str:
         f"By the aims of this study the predicted means are worth {_share(found.overall)} on a scale from 0 (worthless) to 1"
         f" (perfect), {numbers.level(found.level)} interval {_between(found.low, found.high)}; least desirable is"
         f" {words(least.response)} with {_share(least.desirability)}. The setting was chosen because this is highest there, which"
-        " flatters it. The study has no requirements, so no share of conforming prints is stated."
+        " flatters it. An aim sets no limit that a single print must keep, so nothing is said of how many prints will be good"
+        " enough."
     )
 
 

@@ -76,16 +76,16 @@ def promise_table(recommendation: Recommendation, confidence: float) -> Table:
     confidence : float
         The study's level, which both intervals have.
     """
-    rows = []
+    rows, by_aims = [], recommendation.desirable is not None
     for one in recommendation.responses:
         place = numbers.place_of((one.mean_interval[1] - one.mean_interval[0]) / 2)
         name = words(one.response) + (f", {unit(one.unit)}" if one.unit else "")
         limits = (numbers.interval(*one.mean_interval, place), numbers.interval(*one.prediction_interval, place))
-        rows.append((name, numbers.at_place(one.mean, place), *limits, one.requirement, one.meets))
+        rows.append((name, numbers.at_place(one.mean, place), *limits, one.requirement, *([] if by_aims else [one.meets])))
     level = numbers.level(confidence)
     columns = (
         "Response", "Predicted mean", f"{level} confidence interval of the mean",
-        f"{level} prediction interval, new print on a new load", "Requirement", "Mean meets it",
+        f"{level} prediction interval, new print on a new load", *(["Aim"] if by_aims else ["Requirement", "Mean meets it"]),
     )
     note = (
         "Each interval holds for one response, not for all at once. That of the mean is wider than for a setting named"
@@ -95,7 +95,7 @@ def promise_table(recommendation: Recommendation, confidence: float) -> Table:
         note += " They hold for the average of the printers; a print of one printer has its own prediction below."
     if any(one.meets == "not shown" for one in recommendation.responses):
         note += " Not shown: the interval of the mean lies on both sides of the limit."
-    return Table("Predictions at the setting", columns, tuple(rows), "lrrrll", note if rows else "")
+    return Table("Predictions at the setting", columns, tuple(rows), "lrrrll"[: len(columns)], note if rows else "")
 
 
 def printer_promise_table(recommendation: Recommendation, confidence: float) -> Table:
@@ -175,11 +175,14 @@ def beside_table(recommendation: Recommendation, confidence: float) -> Table:
     )
     level = numbers.level(confidence)
     columns = ("What", "Chance that", "Estimate", f"{level} confidence interval", f"At least, one-sided {level}")
+    by_aims = recommendation.desirable is not None
     note = (
-        "They stand beside the conformance and are not folded into it; the setting was not chosen by them. With few prints their"
-        " intervals are wide: how often these held in simulated studies stands in the README, under Limits."
+        ("" if by_aims else "They stand beside the conformance and are not folded into it. ")
+        + "The setting was not chosen by them. With few prints their intervals are wide: how often these held in simulated"
+        " studies stands in the README, under Limits."
     )
-    return Table("Beside the conformance, at the setting", columns, rows, "llrrr", note)
+    title = "Completion and judged responses, at the setting" if by_aims else "Beside the conformance, at the setting"
+    return Table(title, columns, rows, "llrrr", note)
 
 
 def fleet_rows(recommendation: Recommendation) -> Table:

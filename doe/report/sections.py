@@ -23,6 +23,7 @@ from doe.model.settings import actual_settings
 from doe.model.summary import meets
 from doe.recommend.bounds import Chosen
 from doe.recommend.confirmation import Confirmation, Judgement
+from doe.recommend.desirable import has_aims
 from doe.recommend.results import Recommendation
 from doe.record.declared import without_confirmations
 from doe.record.match import Record
@@ -236,10 +237,14 @@ def all_verdicts(inputs: ReportInputs) -> tuple[Verdict, ...]:
 
 def _question(inputs: ReportInputs) -> list[Block]:
     study = inputs.study
+    what = "Aims" if has_aims(study) else "Requirements"
+    wanted = (
+        "come nearest to the aims below, weighted by their priorities?" if has_aims(study)
+        else f"meet every requirement below, in at least {numbers.level(study.header.conformance)} of future prints?"
+    )
     asked = (
-        f"Which setting of the factors makes prints of {study.header.material} meet every requirement below, in at least"
-        f" {numbers.level(study.header.conformance)} of future prints? Intervals are stated at"
-        f" {numbers.level(study.header.confidence)} confidence. Requirements and model were fixed before the data."
+        f"Which setting of the factors makes prints of {study.header.material} {wanted} Intervals are stated at"
+        f" {numbers.level(study.header.confidence)} confidence. {what} and model were fixed before the data."
     )
     tables = (rows.requirement_rows(study), rows.factor_rows(study), rows.condition_rows(study), rows.instrument_rows(study))
     return [pieces.text(asked), *(pieces.table(table) for table in tables)]
@@ -313,9 +318,10 @@ def _measured_prints(inputs: ReportInputs, response: Response) -> views.Prints |
 def _counted(inputs: ReportInputs) -> list[Block]:
     if not inputs.fit.summaries:
         return [pieces.text("The study has none.")]
+    without = "" if has_aims(inputs.study) else " or its conformance"
     meaning = (
         "These responses are counted per setting, and modelled where the prints can carry it. They do not enter the choice of"
-        " the recommended setting or its conformance: judge it by the chances and by what was seen at and near it. A failed"
+        f" the recommended setting{without}: judge it by the chances and by what was seen at and near it. A failed"
         " print has no grade and is counted as failed."
     )
     blocks = [pieces.text(meaning)]
@@ -361,10 +367,14 @@ def _recommendation(inputs: ReportInputs) -> list[Block]:
     if found is None:
         return [pieces.text("No setting is recommended.")]
     level = inputs.study.header.confidence
+    last = (
+        "The desirability says what the predicted means are worth by the aims; it is no share of prints."
+        if found.desirable is not None else "The conformance says which share of future prints meets the measured requirements,"
+        " given that they complete; the bound is one-sided."
+    )
     promises = (
         "The interval of the mean says where the long-run mean at this setting lies. The prediction interval says where one"
-        " new print, its mean over coupons, on a new drying load will lie. The conformance says which share of future"
-        " prints meets the measured requirements, given that they complete; the bound is one-sided. None of them speaks of"
+        f" new print, its mean over coupons, on a new drying load will lie. {last} None of them speaks of"
         " another lot, oven or printer. The setting is a hypothesis until prints confirm it."
     )
     shown = [pieces.table(table) for table in recommendation_tables(found, level)]

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
+from doe.numerics.strength import FORMULAS, Input
 from doe.sheet import usual
 from doe.study.spec import Covariate, Factor, Oven, Response, Study
 
@@ -36,11 +37,27 @@ NEVER_TESTED = (*NEVER_PRINTED, "detached", "clogged", "broke in handling")
 """Outcomes of a coupon with which it can have no value."""
 TESTED = ("completed", "broke in grips", "no break")
 """Outcomes with which every value is expected."""
-DIMENSIONS = ("width.", "thickness.")
+DIMENSIONS = tuple(
+    dict.fromkeys(f"{one.key}." for formula in FORMULAS.values() for one in formula.inputs if one.dimension)
+)
 """How the keys of dimensions begin, which are measured before a test and are no results."""
 _POSITIVE_UNITS = frozenset(
     {"Pa", "kPa", "MPa", "GPa", "N", "kN", "N/mm", "N/m", "J", "J/m", "kJ/m2", "kJ/m^2", "kJ/m²"}
 )
+_MEASURED = {
+    "force": "Highest force.",
+    "energy": "Energy of the break, less friction. Where the bar did not break: what it took, outcome 'no break'.",
+    "extension": "How far the grips moved apart until the break.",
+    "deflection": "Deflection of the middle at the break; up to a strain of 3.5 %: where it did not break, outcome 'no break'.",
+}
+"""What is read off, by the key of a formula's input."""
+_OF_FORMULA = {
+    "flexural": "Highest force up to a strain of 3.5 %, which is 1.5 thicknesses of deflection where the span is 16. Where the "
+                "bar has not broken by then: outcome 'no break'.",
+    "peel": "Mean force over the peeled length, without its beginning.",
+    "tear": "Force of tearing: the highest, of a trouser test piece the median.",
+}
+"""The same, where a formula wants something else (ISO 178, ISO 8510, ISO 34-1; from memory)."""
 _NOT_BLANK = "Leave it empty where nothing was measured."
 _UNUSUAL = "Anything that was out of the ordinary."
 
@@ -137,8 +154,8 @@ def value_columns(response: Response) -> list[Column]:
 
 def _value_columns(response: Response) -> list[Column]:
     name, method = words(response.name), f" Method: {response.method}." if response.method else ""
-    if response.formula == "tensile":
-        return _tensile_columns(response, method)
+    if response.formula is not None:
+        return [*_input_columns(response, method), _computed_column(response)]
     if response.kind == "graded":
         grades: dict[str, Value] = {str(grade): float(grade) for grade in response.grades or ()}
         header = f"{name} (grade {min(response.grades or (0,))} to {max(response.grades or (0,))})"
@@ -152,16 +169,27 @@ def _value_columns(response: Response) -> list[Column]:
     return [replace(made, usual=usual.of_response(response, positive=positive))]
 
 
-def _tensile_columns(response: Response, method: str) -> list[Column]:
-    name, key = words(response.name), response.name
-    formula = f"{{force.{key}}}/({{width.{key}}}*{{thickness.{key}}})"
-    given = f"COUNT({{force.{key}}},{{width.{key}}},{{thickness.{key}}})=3"
+def _input_columns(response: Response, method: str) -> list[Column]:
+    """Return a column for everything that a response's formula needs."""
+    def hint(one: Input) -> str:
+        if one.dimension:
+            return "Measured before the test."
+        return f"{_OF_FORMULA.get(response.formula or '', _MEASURED[one.key])} {_NOT_BLANK}{method}"
+
+    name = words(response.name)
     return [
-        _number(f"force.{key}", f"{name}: force (N)", f"Highest force. {_NOT_BLANK}{method}", usual.FORCE, positive=True),
-        _number(f"width.{key}", f"{name}: width (mm)", "Measured before the test.", usual.WIDTH, positive=True),
-        _number(f"thickness.{key}", f"{name}: thickness (mm)", "Measured before the test.", usual.THICKNESS, positive=True),
-        Column(key, f"{name}{_unit(response.display_unit)}, computed", "stress", formula=f'=IF({given},{formula},"")'),
+        _number(key, f"{name}: {one.label} ({one.unit})", hint(one), usual.INPUTS[one.key], positive=True)
+        for key, one in response.inputs.items()
     ]
+
+
+def _computed_column(response: Response) -> Column:
+    """Return the locked column of what follows by a response's formula: nothing while an input is missing or not above 0."""
+    assert response.formula is not None
+    cells = {one.key: f"{{{key}}}" for key, one in response.inputs.items()}
+    value = FORMULAS[response.formula].in_cell(cells).removeprefix("=")
+    header = f"{words(response.name)}{_unit(response.display_unit)}, computed"
+    return Column(response.name, header, "stress", formula=f'=IF(MIN({",".join(cells.values())})>0,{value},"")')
 
 
 def outcome_columns(thing: str) -> list[Column]:

@@ -11,12 +11,12 @@ from doe.study.spec import Factor, Oven, Response
 
 Range = tuple[float, float]
 
-FORCE: Range = (0.1, 20_000.0)
-"""Newton."""
-WIDTH: Range = (1.0, 60.0)
-"""Millimetres."""
-THICKNESS: Range = (0.2, 30.0)
-"""Millimetres."""
+INPUTS: dict[str, Range] = {
+    "force": (0.1, 20_000.0), "energy": (0.01, 50.0), "extension": (0.01, 500.0), "deflection": (0.01, 100.0),
+    "width": (1.0, 60.0), "thickness": (0.2, 30.0), "span": (10.0, 400.0), "distance": (10.0, 300.0),
+    "diameter": (5.0, 100.0), "overlap": (1.0, 100.0),
+}
+"""What formulas need, by key: newton, joule, else millimetres."""
 MASS: Range = (20.0, 6_000.0)
 """Spool with filament, grams."""
 EMPTY_SPOOL: Range = (20.0, 1_500.0)

@@ -3,12 +3,16 @@
 import itertools
 from collections.abc import Iterator
 
+from doe.numerics.strength import FORMULAS
 from doe.study.draft import Draft, Finding, Place
 from doe.study.spec import Response
 from doe.study.wording import listed, show
 
 _WORTH = ("worthless_below", "worthless_above", "perfect_at")
 _IN_ORDER = ("worthless_below", "perfect_at", "worthless_above")
+_SPELLED = {"kJ/m2": ("kJ/m2", "kJ/m^2", "kJ/m²")}
+"""Units of formulas that are written in more than one way."""
+_STRAINS = tuple(name for name, formula in FORMULAS.items() if formula.unit == "%")
 _ASKED = {
     "maximise": ("worthless_below", "perfect_at"),
     "minimise": ("worthless_above", "perfect_at"),
@@ -200,12 +204,15 @@ def _one_per_print(response: Response, place: Place) -> Iterator[Finding]:
 
 
 def _formula(response: Response, place: Place) -> Iterator[Finding]:
-    fits = response.kind == "measured" and response.per == "coupon" and response.unit in ("MPa", None)
-    if response.formula is not None and not fits:
+    if response.formula is None:
+        return
+    unit = FORMULAS[response.formula].unit
+    allowed = _SPELLED.get(unit, (unit,))
+    if response.kind != "measured" or response.per != "coupon" or response.unit not in (*allowed, None):
         yield Finding(
             (*place, "formula"),
             f"found '{response.formula}' on a {response.kind} response per {response.per}, unit {response.unit}",
-            "the formula gives a measured stress per coupon in MPa",
+            f"the formula gives a measured value per coupon in {' or '.join(allowed)}",
             "remove formula, or correct kind, per and unit",
         )
 
@@ -238,6 +245,13 @@ def _zero_when_detached(response: Response, place: Place) -> Iterator[Finding]:
             f"found true on a {response.kind} response",
             "only a measured value can be zero",
             "remove zero_when_detached; a failed print is counted as such",
+        )
+    elif response.zero_when_detached and response.formula in _STRAINS:
+        yield Finding(
+            (*place, "zero_when_detached"),
+            f"found true beside formula = '{response.formula}'",
+            "what came off carries no load, but its strain is not zero",
+            "remove zero_when_detached",
         )
 
 

@@ -10,6 +10,8 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
+from doe.numerics.strength import FORMULAS, Input
+
 Name = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
 """A factor's or response's name: a letter, then letters, digits and underscores; at most 40, lower case."""
 Identifier = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9-]{0,39}$")]
@@ -24,6 +26,11 @@ Orientation = Literal["X", "Y", "Z", "XY", "XZ", "YX", "YZ", "ZX", "ZY", "XYZ", 
 """How a coupon lies in the printer, by ISO/ASTM 52921: the machine's axes along its longest, second and third side, in this
 order, as many as are needed to tell. Z is the axis along which layers are added."""
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+FormulaName = Literal[
+    "tensile", "nominal_strain", "flexural", "flexural_strain", "peel", "pull_off", "lap_shear", "charpy", "charpy_notched",
+    "izod", "izod_notched", "tear",
+]
+"""What a response can be computed by: the names of :data:`doe.numerics.strength.FORMULAS`."""
 
 
 class Part(BaseModel):
@@ -95,8 +102,8 @@ class Response(Part):
     per: Literal["coupon", "print"] = "coupon"
     coupons: Annotated[int, Field(ge=1, le=100)] = 1
     """Coupons per print; 1 where ``per`` is ``print``."""
-    formula: Literal["tensile"] | None = None
-    """Where given, the sheet asks for force and dimensions and the value is computed."""
+    formula: FormulaName | None = None
+    """Where given, the sheet asks for what is measured, such as force and dimensions, and the value is computed."""
     grades: tuple[int, ...] | None = None
     at_least: Number | None = None
     at_most: Number | None = None
@@ -125,6 +132,12 @@ class Response(Part):
     """How its coupons lie in the printer; absent: as the plate says."""
     grader_check: Annotated[int, Field(ge=2, le=200)] | None = None
     """Of a graded response: how many prints are graded twice and blind, to see how well grades repeat."""
+
+    @property
+    def inputs(self) -> dict[str, Input]:
+        """What its formula needs, by column of sheet and record, such as ``force.NAME``; empty without a formula."""
+        inputs = FORMULAS[self.formula].inputs if self.formula is not None else ()
+        return {f"{one.key}.{self.name}": one for one in inputs}
 
     @property
     def display_unit(self) -> str:

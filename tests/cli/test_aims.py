@@ -1,7 +1,9 @@
 """A published study of aims through every command: from its file to the recommended setting."""
 
 import json
+import shutil
 
+import numpy as np
 import pytest
 from openpyxl import load_workbook
 
@@ -104,8 +106,8 @@ def tyre(tmp_path_factory):
     return folder, rows
 
 
-def test_published_optimum_is_recommended(tyre, doe):
-    folder, rows = tyre
+def advise(folder, rows, doe):
+    """Take every step to the recommendation; return it."""
     status, _, error = doe("plan", "--from", folder.parent / "published.csv", "--study", folder)
     assert status == 0, error
     status, out, _ = doe("sheet", "--json", "--study", folder)
@@ -122,7 +124,20 @@ def test_published_optimum_is_recommended(tyre, doe):
     assert doe("fit", "--study", folder)[0] == 0
     status, out, error = doe("recommend", "--json", "--study", folder)
     assert status == 0, error
-    found = json.loads(out)
+    return json.loads(out)
+
+
+@pytest.fixture
+def advised(tyre, doe):
+    """Return the study with its recommendation, made once."""
+    folder, rows = tyre
+    if not (folder / "recommendation.json").exists():
+        advise(folder, rows, doe)
+    return folder
+
+
+def test_published_optimum_is_recommended(advised, doe):
+    folder, found = advised, json.loads((advised / "recommendation.json").read_bytes())
     recomputed = expected_of("D_tyre_tread")["recomputed"]["optimum_from_refit"]
     published = expected_of("D_tyre_tread")["published"]
     desirable = found["desirable"]
@@ -141,8 +156,110 @@ def test_published_optimum_is_recommended(tyre, doe):
     assert "Conformance" not in out
 
 
-def test_report_of_aims_is_written(tyre, doe):
-    folder, _ = tyre
+def test_report_of_aims_is_written(advised, doe):
+    folder = advised
     status, _, error = doe("report", "--study", folder)
     assert status == 0, error
     assert (folder / "report.pdf").stat().st_size > 10_000
+
+
+def predicted(folder):
+    return {name: one["mean"] for name, one in json.loads((folder / "recommendation.json").read_bytes())["responses"].items()}
+
+
+def tried(folder, doe, change=None, outcomes=()):
+    """Plan, print and judge a confirmation whose six prints lie about what was predicted; return its words and the judgement."""
+    override = ("--override", "published data, which have lack of fit")
+    status, plan, error = doe("confirm", "--seed", 3, *override, "--study", folder)
+    assert status == 0, error
+    status, out, _ = doe("sheet", "--json", "--study", folder)
+    sheet = json.loads(out)
+    (number,) = (int(name.stem.split("-")[1]) for name in folder.glob("confirmation-*.json"))
+    prints = [one["print"] for one in json.loads((folder / f"confirmation-{number}.json").read_bytes())["prints"]]
+    means, results = predicted(folder) | (change or {}), {}
+    for place, name in enumerate(prints):
+        outcome = outcomes[place] if place < len(outcomes) else "completed"
+        values = {response: mean * (1 + 0.002 * (place - 2.5)) for response, mean in means.items()}
+        results[name] = {"outcome": outcome} | (values if outcome == "completed" else {})
+    fill(folder / sheet["file"], sheet["sheets"]["Prints"], results)
+    assert doe("collect", "--study", folder)[0] == 0
+    status, out, error = doe("confirm", "--study", folder)
+    assert status == 0, error
+    return plan, out, json.loads((folder / "judgement-1.json").read_bytes())
+
+
+@pytest.fixture
+def copied(advised, tmp_path):
+    return shutil.copytree(advised, tmp_path / "tyre")
+
+
+def without_requirements(text):
+    """Whether a text says nothing of requirements or of shares of prints that meet them, which a study with aims has not."""
+    return not any(word in text.lower() for word in ("conform", "requirement", "tolerance", "meets it", "meet it"))
+
+
+def test_a_confirmation_of_aims_is_judged_by_means_and_prints(copied, doe):
+    plan, out, data = tried(copied, doe)
+    assert data["verdict"] == "confirmed"
+    assert [one["place"] for one in data["outcomes"]] == ["inside"] * 4
+    assert all(len(one["singles"]) == 6 and (one["values"], one["missed"]) == (0, 0) for one in data["outcomes"])
+    assert {one["response"] for one in data["outcomes"]} == set(RESPONSES)
+    assert without_requirements(plan) and without_requirements(out)
+    assert "a response with an aim" in " ".join(plan.split())
+    assert "this confirmation would catch a change of" in plan and "would catch a drop of" in plan
+    state = doe("status", "--study", copied)[1]
+    assert "recommendation 1 is confirmed" in state and without_requirements(state)
+    assert doe("release", "--by", "A. Person", "--study", copied)[0] == 0
+
+
+def test_all_prints_together_give_the_desirability_anew(copied, doe):
+    # No loads and one value a print: least squares over the 20 published prints and the six new ones, made here.
+    _, out, data = tried(copied, doe)
+    rows = rows_of("D_tyre_tread")
+    place = json.loads((copied / "recommendation.json").read_bytes())["settings"]
+    new = np.array([(place[name]["value"] - centre) / half for name, (centre, half) in CENTRES.items()])
+    x = np.vstack([[[float(row[f"x{i}"]) for i in (1, 2, 3)] for row in rows], np.tile(new, (6, 1))])
+    pairs = [x[:, i] * x[:, j] for i in range(3) for j in range(i, 3)]
+    X = np.column_stack([np.ones(26), x, *pairs])
+    means = predicted(copied)
+    spread = 1 + 0.002 * (np.arange(6) - 2.5)
+    at = {
+        name: X[-1] @ np.linalg.lstsq(X, np.r_[[float(row[name]) for row in rows], means[name] * spread])[0] for name in RESPONSES
+    }
+    worth = [
+        np.clip((at["abrasion"] - 120) / 50, 0, 1), np.clip((at["modulus"] - 1000) / 300, 0, 1),
+        np.clip(1 - abs(at["elongation"] - 500) / 100, 0, 1), np.clip(1 - abs(at["hardness"] - 67.5) / 7.5, 0, 1),
+    ]  # fmt: skip
+    found = data["updated"]["desirable"]
+    assert data["updated"]["conformance"] is None
+    assert found["overall"] == pytest.approx(np.prod(worth) ** 0.25, abs=1e-6)
+    assert found["low"] < found["overall"] < found["high"]
+    assert {one["response"]: one["mean"] for one in data["updated"]["responses"]} == pytest.approx(at)
+    assert "Desirability of the setting, all prints together" in out and f"{found['overall']:.2f}" in out
+    assert "The setting, all prints together" in out
+
+
+def test_a_drop_and_a_worthless_mean_are_not_confirmed(copied, doe):
+    _, out, data = tried(copied, doe, {"modulus": 300.0})
+    assert data["verdict"] == "not confirmed"
+    assert data["reasons"][0].startswith("modulus: the mean of 6 prints, 300 psi, lies below its prediction interval")
+    assert data["reasons"][-1] == (
+        "modulus: the mean itself, 300 psi, is worth nothing by its aim (high: worth nothing up to 1000 psi, perfect from 1300 "
+        "psi)"
+    )
+    assert without_requirements(out)
+
+
+def test_a_target_is_missed_to_both_sides(copied, doe):
+    mean = predicted(copied)["hardness"]
+    _, _, data = tried(copied, doe, {"hardness": mean + 12})
+    assert data["verdict"] == "not confirmed"
+    assert "hardness: the mean of 6 prints" in data["reasons"][0] and "lies above its prediction interval" in data["reasons"][0]
+
+
+def test_prints_that_all_failed_leave_the_desirability_as_it_was(copied, doe):
+    _, out, data = tried(copied, doe, outcomes=["detached"] * 6)
+    assert data["verdict"] == "not confirmed"
+    assert data["reasons"] == ["none of the 6 prints completed"]
+    assert data["remarks"] == ["the desirability was not computed anew: none of its prints gave a value"]
+    assert without_requirements(out)

@@ -43,11 +43,12 @@ terms = "interactions"
 REQUEST = PlanRequest(kind="factorial", centre=4, replicates=3, loads=8, seed=1)
 
 
-def fill(folder, shift=0.0, outcomes=(), fails=(), bent=0.0):
+def fill(folder, shift=0.0, outcomes=(), fails=(), bent=0.0, blank=False):
     """
     Write the latest sheet and fill it: a plane that rises with the nozzle and falls with the bed, less a shift.
 
-    ``outcomes`` are those of the first prints, ``fails`` the places of prints whose seal fails, ``bent`` lifts the centre.
+    ``outcomes`` are those of the first prints, ``fails`` the places of prints whose seal fails, ``bent`` lifts the centre; with
+    ``blank`` no values and no outcomes of coupons are given.
     """
     written = steps.sheet(folder).data
     desk = Desk(folder)
@@ -66,11 +67,11 @@ def fill(folder, shift=0.0, outcomes=(), fails=(), bent=0.0):
         nozzle, bed = (run["target.nozzle_temperature"] - 270) / 15, (run["target.bed_temperature"] - 70) / 10
         mean = 30 + 3 * nozzle - 1.5 * bed - shift + of_load[run["load"]] + generator.normal(0, 0.3)
         mean += bent * (1 - nozzle**2)
-        if outcome == "completed":
+        if outcome == "completed" and not blank:
             page[f"{columns['seal']}{row}"] = "fail" if place in fails else "pass"
         for _ in range(2):
-            coupons[f"{of_coupon['outcome']}{line}"] = outcome
-            if outcome == "completed":
+            coupons[f"{of_coupon['outcome']}{line}"] = None if blank else outcome
+            if outcome == "completed" and not blank:
                 coupons[f"{of_coupon['z_strength']}{line}"] = float(mean + generator.normal(0, 0.3))
             line += 1
     book.save(target)
@@ -170,8 +171,13 @@ class TestPlan:
         data = said["planned"].data
         by_loads = {one["loads"]: one["chance"] for one in data["forecasts"][0]["catches"] if one["sds"] == 3}
         assert by_loads[3] < by_loads[6] < by_loads[12]
-        reached = [loads for loads, chance in by_loads.items() if chance >= 0.8]
-        assert data["proposed"] == (min(reached) if reached else None)
+        # As many as are needed must complete where as few do as the recommendation's bound allows.
+        advice = json.loads(confirmed_once[0].read("recommendation-1.json"))
+        (lower,) = (one["lower"] for one in advice["beside"] if one["what"] == "completion")
+        assert data["completion_lower"] == lower and 0.5 < lower < 1
+        needed = min(loads for loads, chance in by_loads.items() if chance >= 0.8)
+        assert data["proposed"] == np.ceil(needed / lower) > needed
+        assert f"it takes {needed} completed prints to catch" in text
 
     def test_status_follows_it(self, confirmed_once):
         _, said = confirmed_once
@@ -237,7 +243,9 @@ class TestJudgement:
             for one in (before, after)
         ]
         assert widths[1] < widths[0]
-        assert after["lower"] >= before["conformance"]["lower"] - 0.02
+        assert after["conformance"]["lower"] >= before["conformance"]["lower"] - 0.02
+        assert after["conformance"]["required"] == before["conformance"]["required"]
+        assert after["responses"][0]["tolerance"]["lower"] < after["responses"][0]["mean"]
 
     def test_a_large_drop_is_not_confirmed(self, answered):
         data = tried(answered, shift=5.0)

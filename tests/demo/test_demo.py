@@ -3,6 +3,7 @@
 import json
 
 import numpy as np
+import pandas as pd
 import pytest
 from openpyxl import load_workbook
 from pypdf import PdfReader
@@ -10,13 +11,30 @@ from pypdf import PdfReader
 from doe.cli import rehearsal
 from doe.cli.desk import Desk
 from doe.demo import bench
+from doe.demo.read import demo_study
+from doe.design.plan import Design
 from doe.files import Folder
+from doe.study.read import parse_study
 
 
 @pytest.fixture(scope="module")
 def finished(tmp_path_factory):
     folder = Folder(tmp_path_factory.mktemp("demo") / "study")
     return folder, rehearsal.demo(folder, seed=20)
+
+
+def test_what_is_computed_is_typed_as_force_and_sizes():
+    study = parse_study(demo_study().decode())
+    responses = [one.model_copy(update={"formula": "peel"} if one.unit == "N/mm" else {}) for one in study.responses]
+    runs = pd.DataFrame({"print": ["P1"], "load": ["L1"], "printer": ["A"]})
+    design = Design(runs=runs.assign(**{f"set.{one.name}": one.centre for one in study.factors}))
+    plain = bench.run(study, design, 1).coupons
+    typed = bench.run(study.model_copy(update={"responses": tuple(responses)}), design, 1).coupons
+    assert plain["P1-1", "force.z_strength"] == typed["P1-1", "force.z_strength"]
+    # the first coupon that is peeled is the same; its force is read to 0.1 N, on a strip of about 5 mm
+    force, width = (typed["P1-1", f"{part}.first_layer_peel"] for part in ("force", "width"))
+    assert width == pytest.approx(5, abs=0.3)
+    assert force / width == pytest.approx(plain["P1-1", "first_layer_peel"], abs=0.05 / width + 0.0005)
 
 
 def test_every_step_leaves_its_file(finished):

@@ -4,11 +4,9 @@ import itertools
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
-from hypothesis import strategies as st
 from scipy import stats
 
-from doe.numerics import calibration, conformance, posterior
+from doe.numerics import calibration, conformance
 from doe.numerics.posterior import Draws
 from doe.numerics.terms import model_matrix, standard_terms
 
@@ -78,7 +76,27 @@ class TestNodes:
         np.testing.assert_array_equal(nodes, [[0, -0.2, 0], [0, 0.2, 0]])
         np.testing.assert_array_equal(conformance.setpoint_nodes(np.zeros(3)), np.zeros((1, 3)))
 
-    # The rule is held to 0.003 at the usual scatter, and to what is said of it where it is larger.
+    @pytest.mark.parametrize("sd", [(0.10, 0.10, 0.15, 0.05), (0.15, 0.10, 0.15, 0.10), (0.15, 0.15, 0.15, 0.15)])
+    def test_near_the_best_setting_the_error_is_below_three_thousandths(self, sd):
+        # As below, with 4,096 points, at the best of 625 settings.
+        sd = np.array(sd)
+        scatter = stats.norm.ppf(np.clip(stats.qmc.Sobol(4, seed=8).random(4096), 1e-9, 1 - 1e-9)) * sd
+        nodes = conformance.setpoint_nodes(sd)
+        grid = np.array(list(itertools.product(np.linspace(-1, 1, 5), repeat=4)))
+        generator = np.random.default_rng(13)
+        errors = []
+        for _ in range(60):
+            betas = np.column_stack(
+                [generator.uniform(1, 3, 3), generator.normal(0, 0.5, (3, 10)), generator.uniform(-1.5, 0, (3, 4))]
+            )
+            x = grid[stats.norm.cdf(quadratic(grid) @ betas.T).prod(axis=1).argmax()]
+            required = [conformance.margins(known(beta), np.ones(1), 0.0, None) for beta in betas]
+            rows = np.array([quadratic(x + node[None]) for node in nodes])
+            ours = conformance.conformance([rows] * 3, required)[0, 0]
+            errors.append(abs(ours - stats.norm.cdf(quadratic(x + scatter) @ betas.T).prod(axis=1).mean()))
+        assert max(errors) < 0.003
+
+    # Anywhere: the rule is held to 0.003 at the usual scatter, and to what is said of it where it is larger.
     @pytest.mark.parametrize(
         ("sd", "most"),
         [
@@ -213,42 +231,3 @@ class TestShifted:
             actual = model_matrix(x + np.column_stack([a + b * x[:, 0], [0, 0]]), model, levels)
             expected = stats.norm.cdf(actual @ drawn.beta.T / sd)
             np.testing.assert_allclose(apart[printer], expected, atol=2e-4)
-
-
-class TestTolerance:
-    @given(
-        seed=st.integers(0, 10_000), limit=st.floats(-3, 3), share=st.floats(0.05, 0.99), level=st.floats(0.01, 0.5),
-        scatter=st.sampled_from([0.0, 0.2]),
-    )
-    @settings(max_examples=60, deadline=None)
-    def test_a_requirement_passes_by_both_bounds_or_by_neither(self, seed, limit, share, level, scatter):
-        drawn = several(size=101, columns=6, seed=seed)
-        sd = conformance.future_sd(drawn, 1)
-        x = np.array([[0.3, -0.5]])
-        nodes = conformance.setpoint_nodes(np.array([scatter, scatter]))
-        rows = np.array([model_matrix(x + node, standard_terms("quadratic", (0, 0)), (0, 0)) for node in nodes])
-        lower, upper = conformance.tolerance_limits(drawn, rows, sd, share, level)[0]
-        means = (rows @ drawn.beta.T)[:, 0]
-        for side, found in ((1, lower), (-1, upper)):
-            assume(abs(found - limit) > 1e-9)
-            shares = stats.norm.cdf(side * (means - limit) / sd).mean(axis=0)
-            bound = np.quantile(shares, level, method="inverted_cdf")
-            assert (bound >= share) == (side * found >= side * limit)
-            one = conformance.margins(drawn, sd, *((limit, None) if side == 1 else (None, limit)))
-            fast = np.quantile(conformance.conformance([rows], [one])[0], level, method="inverted_cdf")
-            assert fast == pytest.approx(bound, abs=2e-4)
-
-    def test_one_known_normal_distribution(self):
-        found = conformance.tolerance_limits(known([10.0]), np.ones((1, 1, 1)), np.array([2.0]), 0.9, 0.05)
-        np.testing.assert_allclose(found, [stats.norm.ppf([0.1, 0.9], 10, 2)])
-
-    def test_one_stratum_gives_the_factor_of_the_noncentral_t(self):
-        # Owen (1968), from memory: with a flat prior on mean and log sd the Bayesian one-sided tolerance limit of a
-        # normal sample is mean - k sd, k sqrt(n) the 0.95 quantile of a noncentral t with shift z sqrt(n).
-        values = np.random.default_rng(3).normal(20, 2, 12)
-        drawn = posterior.draws(
-            posterior.PrintMeans(values, np.ones((12, 1)), None, 0, 0, np.ones(12, int)), 100_000, np.random.default_rng(1)
-        )
-        found = conformance.tolerance_limits(drawn, np.ones((1, 1, 1)), conformance.future_sd(drawn, 1), 0.9, 0.05)[0, 0]
-        k = stats.nct.ppf(0.95, 11, stats.norm.ppf(0.9) * np.sqrt(12)) / np.sqrt(12)
-        assert found == pytest.approx(values.mean() - k * values.std(ddof=1), abs=0.03)

@@ -298,6 +298,18 @@ class TestPrinters:
         assert values_of(advice)["nozzle"] == 269.0
         assert advice.printers[0]["setpoints"]["nozzle"] == 275.0
 
+    def test_limits_hold_for_the_setpoints_of_later_readings(self):
+        # By its checks the printer stays 6 degC below what is set; later readings stay 16 below, and all together
+        # 11: 264 is the highest value that 275 reaches. By the planned line 269 would be allowed, whose setpoint is now 280.
+        study = make_study(printers=[{**CHECKED, "limits": {"nozzle": (0, 275)}}])
+        design = make_design(study, *NINE, ("A",))
+        reading = {"printer": "A", "factor": "nozzle", "instrument": "", "read_on": None}
+        rows = [{**reading, "set": at, "actual": at - 16} for at in (250, 265, 280)]
+        record = dataclasses.replace(make_record(study, design, hill(height=25.27)), checks=pd.DataFrame(rows))
+        advice = recommend_settings(study, design, *fit_model(study, design, record), 1, record)
+        assert values_of(advice)["nozzle"] == 264.0
+        assert advice.printers[0]["setpoints"]["nozzle"] == 275.0
+
 
 class TestVerdicts:
     def test_optimum_on_the_edge_names_factor_and_side(self):

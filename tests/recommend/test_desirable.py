@@ -7,7 +7,7 @@ import pytest
 
 from doe.model.fit import fit_model
 from doe.numerics.desirability import Goal
-from doe.recommend import desirable, outlook, search
+from doe.recommend import desirable, next_step, outlook, search
 from doe.study.spec import Response
 from doe.verdicts import Verdict
 from tests.recommend.test_choose import NINE, STRENGTH, hill, make_design, make_record, make_study
@@ -131,7 +131,7 @@ class TestPlateaus:
         found = desirable.desirable(view, area.coded(best[None]), 0.95)
         assert found.overall == 0.0
         verdict = next(desirable.verdicts(study, found, fitted))
-        assert verdict.name == desirable.NOTHING
+        assert verdict.name == next_step.WORTHLESS
         assert "strength is predicted at 25" in verdict.cause and "worth nothing up to 30 MPa" in verdict.cause
 
     def test_everything_is_perfect(self):

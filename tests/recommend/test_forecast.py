@@ -1,5 +1,6 @@
 """What is frozen before a confirmation: intervals on the response's own scale, levels, and the way to the file and back."""
 
+import dataclasses
 import json
 
 import numpy as np
@@ -11,7 +12,7 @@ from doe.model.results import as_data
 from doe.numerics import confirming
 from doe.numerics.confirming import NewPrints
 from doe.recommend import forecast
-from doe.recommend.confirmation import Forecast, Print, restored
+from doe.recommend.confirmation import Catch, Forecast, Print, restored
 from doe.study import scale
 from tests.recommend.test_choose import NINE, STRENGTH, make_design, make_record, make_study
 
@@ -94,3 +95,42 @@ def test_more_loads_catch_more_and_the_fewest_that_do_are_proposed():
     assert forecast.proposed_loads([made]) == wanted
     # With all of the variance known a drop of three standard deviations is beyond any interval of 12 prints.
     assert chances[-1] < stats.norm.sf(stats.norm.ppf(0.975) - 3 * np.sqrt(12))
+
+
+def catching(needed):
+    """Return a forecast of which so many prints, and no fewer, catch three standard deviations in four of five cases."""
+    study, (one,) = fitted(model={"terms": "main"})
+    catches = tuple(
+        Catch(loads, sds, 1.0, 0.85 if loads >= needed else 0.7) for loads in forecast.CANDIDATES for sds in (2.0, 3.0)
+    )
+    return dataclasses.replace(of(study, one), catches=catches)
+
+
+@pytest.mark.parametrize(
+    ("needed", "completes", "loads"),
+    [
+        (6, None, 6), (6, 1.0, 6), (6, 0.6, 10), (6, 0.59, 11), (3, 0.75, 4), (12, 0.24, 50), (12, 0.23, None), (6, 0.0, None),
+        (13, 0.9, None),
+    ],
+)  # fmt: skip
+def test_as_many_loads_are_proposed_as_bring_the_prints_that_are_needed(needed, completes, loads):
+    # Of 10 prints 6 complete where 60 of 100 do, of 9 only 5.4; and so on.
+    assert forecast.proposed_loads([catching(needed)], completes) == loads
+
+
+@pytest.mark.parametrize(
+    ("aims", "says", "not_said"),
+    [
+        ({"at_least": 20.0}, "values miss it more often than the study allows", "aim"),
+        (
+            {"aim": "maximise", "worthless_below": 20, "perfect_at": 30},
+            "the mean itself is worth nothing by its aim", "requirement",
+        ),
+    ],
+)  # fmt: skip
+def test_the_rule_speaks_of_what_the_study_has(aims, says, not_said):
+    plain = {key: value for key, value in STRENGTH.items() if key != "at_least"}
+    study, found = fitted([{**plain, **aims}])
+    said = forecast.rule(study, found)
+    assert says in said
+    assert not_said not in said

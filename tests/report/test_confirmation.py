@@ -28,7 +28,7 @@ COUNTED = (
 )
 JUDGED = Judgement(
     study="clip", confirmation=1, recommendation=2, verdict="not confirmed", reasons=("z_strength fell",), remarks=(),
-    next="look", override="", simulated=False, outcomes=(OUTCOME,), counted=COUNTED, planned=3,
+    next="look", override="", simulated=False, aims=False, outcomes=(OUTCOME,), counted=COUNTED, planned=3,
     without=(("P33A", "detached"),), updated=None, not_updated="", inputs={},
 )  # fmt: skip
 CATCHES = tuple(
@@ -40,7 +40,7 @@ FORECAST = Forecast(
 )  # fmt: skip
 PLANNED = Confirmation(
     "clip", 1, 2, "0" * 64, "", False, 2, 3, 6, 8, 0.95, {}, (Print("P31V", "L09Y", "B"),) * 6, (FORECAST,), (), None,
-    "The rule.", (), "doe sheet", {},
+    False, "The rule.", (), "doe sheet", {},
 )  # fmt: skip
 
 
@@ -79,7 +79,22 @@ def test_the_power_is_a_sentence():
         "drop of 3.8 MPa (3 standard deviations of a new print) with 60 %."
     )
     assert proposal.startswith("8 single-print loads are the fewest")
-    assert shown.power_sentences(replace(PLANNED, proposed=None))[-1].startswith("No number of loads up to 12")
+    blind = replace(FORECAST, catches=tuple(replace(one, chance=0.5) for one in CATCHES))
+    said = shown.power_sentences(replace(PLANNED, forecasts=(blind,), proposed=None))[-1]
+    assert said.startswith("No number of loads up to 12 catches a change for the worse of three standard deviations")
+
+
+def test_prints_that_may_fail_are_in_the_proposal():
+    said = shown.power_sentences(replace(PLANNED, proposed=10, completion_lower=0.8019))[-1]
+    assert said.startswith("10 single-print loads are proposed: it takes 8 completed prints to catch")
+    assert "as few as 80.1 % of prints may complete at this setting (lower bound)" in said
+    said = shown.power_sentences(replace(PLANNED, proposed=None, completion_lower=0.1))[-1]
+    assert said.startswith("It takes 8 completed prints") and "even 50 loads may not do" in said
+
+
+def test_a_target_may_be_missed_to_both_sides():
+    both = replace(PLANNED, forecasts=(replace(FORECAST, bad_side="both"),))
+    assert "would catch a change of 2.5 MPa" in shown.power_sentences(both)[0]
 
 
 def test_the_plan_shows_intervals_and_chances():

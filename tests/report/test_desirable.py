@@ -36,7 +36,7 @@ def test_answer_names_the_weakest_and_claims_no_share():
     said = desirable.desirable_answer(FOUND)
     assert "worth 0.58 on a scale" in said and "interval 0 to 0.65" in said
     assert "least desirable is abrasion index with 0.19" in said
-    assert "no share of conforming prints is stated" in said
+    assert "nothing is said of how many prints will be good enough" in said
 
 
 def test_answer_where_nothing_is_worth_anything():

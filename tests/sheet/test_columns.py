@@ -2,6 +2,7 @@
 
 import pytest
 
+from doe.numerics.strength import FORMULAS
 from doe.record import schema
 from doe.sheet import columns, layout, usual
 from doe.sheet.logs import log_columns
@@ -52,6 +53,42 @@ def test_what_the_study_asks_for_has_no_second_column():
 )
 def test_a_response_is_usual_up_to_ten_times_what_is_asked(response, positive, range_):
     assert usual.of_response(Response(name="y", **response), positive=positive) == range_
+
+
+@pytest.mark.parametrize("name", FORMULAS)
+def test_a_formula_asks_for_what_it_needs(name):
+    formula = FORMULAS[name]
+    response = {"name": "y", "unit": formula.unit, "formula": name, "coupons": 2, "at_least": 1, "method": "m"}
+    study = make_study(responses=[response])
+    *asked, computed = columns.value_columns(study.responses[0])
+    assert [one.key for one in asked] == [f"{one.key}.y" for one in formula.inputs]
+    assert [one.header for one in asked] == [f"Y: {one.label} ({one.unit})" for one in formula.inputs]
+    assert all(one.fill and one.positive and one.kind == "number" and one.upto == 2 for one in asked)
+    assert all("Method: m." in rule(one, {})["prompt"] for one in asked[:1])  # nothing of the hint is cut off
+    assert [one.hint for one in asked[1:]] == ["Measured before the test."] * (len(asked) - 1)
+    assert (computed.key, computed.kind, computed.fill) == ("y", "stress", False)
+    cells = {one.key: f"${letter}7" for letter, one in zip("ABCD", formula.inputs, strict=False)}
+    letters = {f"{key}.y": cell.strip("$7") for key, cell in cells.items()}
+    assert in_letters(computed.formula, letters).replace(ROW, "7") == (
+        f'=IF(MIN({",".join(cells.values())})>0,{formula.in_cell(cells)[1:]},"")'
+    )
+
+
+def test_what_the_tensile_formula_asks_for_is_as_it_was():
+    force, width, thickness, computed = columns.value_columns(make_study().responses[0])
+    assert [one.header for one in (force, width, thickness, computed)] == [
+        "Z strength: force (N)", "Z strength: width (mm)", "Z strength: thickness (mm)", "Z strength (MPa), computed",
+    ]
+    assert [one.usual for one in (force, width, thickness, computed)] == [(0.1, 20_000), (1, 60), (0.2, 30), None]
+    assert force.hint == "Highest force. Leave it empty where nothing was measured. Method: upright."
+    inner = '=IF(COUNT({force.z_strength},{width.z_strength},{thickness.z_strength})=3,'
+    assert inner[1:] + '{force.z_strength}/({width.z_strength}*{thickness.z_strength}),"")' in computed.formula
+
+
+def test_dimensions_are_those_of_all_formulas():
+    assert set(columns.DIMENSIONS) == {"width.", "thickness.", "distance.", "span.", "diameter.", "overlap."}
+    assert set(usual.INPUTS) == {one.key for formula in FORMULAS.values() for one in formula.inputs}
+    assert all(0 < low < high for low, high in usual.INPUTS.values())
 
 
 def test_readings_are_usual_within_three_widths_of_the_range():

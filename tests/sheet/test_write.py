@@ -138,7 +138,7 @@ def test_grades_are_offered_as_numbers(book):
 
 def test_stress_is_a_live_formula_in_a_locked_cell(book):
     cell = book["Coupons"]["K3"]
-    assert cell.value == '=IF(COUNT($H3,$I3,$J3)=3,$H3/($I3*$J3),"")'
+    assert cell.value == '=IF(MIN($H3,$I3,$J3)>0,IF(COUNT($H3,$I3,$J3)=3,$H3/($I3*$J3),""),"")'
     assert cell.protection.locked
 
 
