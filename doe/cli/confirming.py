@@ -9,7 +9,7 @@ import typer
 from doe.cli.desk import RECOMMENDATION, Desk, Done
 from doe.cli.options import HERE, JsonOption, StudyOption, folder_of, show
 from doe.cli.steps import fresh_seed
-from doe.cli.trial import RELEASE, Trial, handed_out, not_releasable, numbers_of, trial
+from doe.cli.trial import RELEASE, Trial, handed_out, not_releasable, numbers_of, release_of, trial
 from doe.errors import InputRefused, Problem
 from doe.files import Folder, digest, dump_json
 
@@ -89,6 +89,7 @@ def confirmed(folder: Folder, asked: Asked) -> Done:
         latest = trial(desk, study, design, record)
         there = _There(design, record, desk.inputs(), desk.declared_inputs(study, design, record))
         if latest is None or _is_over(latest):
+            _refuse_twice(desk, latest, asked)
             return _planned(desk, study, there, asked)
         if latest.judgement is None and not handed_out(folder, record, latest):
             if not asked.replacing:
@@ -111,6 +112,26 @@ def _is_over(latest: Trial) -> bool:
     if latest.judgement is None:
         return False
     return latest.superseded or not latest.stale
+
+
+def _refuse_twice(desk: Desk, latest: Trial | None, asked: Asked) -> None:
+    """Refuse to try anew what is confirmed, unless a reason is given: a new trial puts its result, and a release, in question."""
+    from doe.recommend.confirmation import CONFIRMED
+
+    if latest is None or latest.judgement is None or latest.superseded or asked.override:
+        return
+    if latest.judgement.verdict == CONFIRMED:
+        signed = release_of(desk, latest)
+        raise InputRefused(
+            Problem(
+                f"judgement-{latest.confirmation.number}.json",
+                f"recommendation {latest.judgement.recommendation} is confirmed already"
+                + (f", and {signed['by']} released it" if signed else ""),
+                "a confirmed setting is tried again only for a reason, since the new prints put it in question"
+                + (" and end the release" if signed else ""),
+                "go on with 'doe report'" if signed else "go on with 'doe release', or give the reason: --override REASON",
+            )
+        )
 
 
 def _refuse_options(latest: Trial, asked: Asked) -> None:
@@ -316,6 +337,7 @@ def released(folder: Folder, by: str) -> Done:
         data,
         lines=(
             f"{by} released recommendation {data['recommendation']}, confirmed by confirmation {number}.",
+            *(f"Signed although {one}." for one in latest.judgement.remarks),
             f"Wrote {RELEASE}. Any later change of study, plan, record or recommendation ends it.",
             "Next: doe report",
         ),

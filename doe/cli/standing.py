@@ -43,7 +43,8 @@ def _standing(folder: Folder) -> Standing:
     number = design.rounds[-1]
     record = desk.record_or_none(study)
     tried = trial.trial(desk, study, design, record)
-    if tried is not None and record is not None and (tried.judgement is None or number == tried.confirmation.round):
+    over = tried is None or tried.superseded or (tried.judgement is not None and number != tried.confirmation.round)
+    if tried is not None and record is not None and not over:
         said, after = trial.stands(folder, tried, design, record)
         return Standing(f"{study.header.id}: {said}.", after)
     began = record is not None and bool((record.prints["round"] == number).any())
@@ -60,6 +61,8 @@ def _standing(folder: Folder) -> Standing:
         return Standing(state, after_collect(design, record))
     rounds = f" in {len(design.rounds)} rounds" if several else ""
     progress = f"{study.header.id}: {ended} of {total} prints{rounds} are recorded"
+    if tried is not None and tried.superseded:
+        progress += f"; what confirmation {tried.confirmation.number} rests on changed, so that it no longer holds"
     inputs = desk.declared_inputs(study, design, record)
     found = _after_collect(folder, inputs, progress, whole=ended == total)
     return found if found.next else Standing(found.state, _after_report(folder, study, design))
@@ -86,7 +89,7 @@ def _after_collect(folder: Folder, inputs: dict[str, str], progress: str, *, who
         return Standing(f"{progress} and fitted.", after_fit(bool(json.loads(folder.read(FIT))["responses"])))
     advised = json.loads(folder.read(RECOMMENDATION))
     if not folder.has(REPORT) or not _reported(folder):
-        return Standing(f"{progress}, fitted, with recommendation {advised['number']}.", "doe report")
+        return Standing(f"{progress}, fitted, with recommendation {advised['number']}.", f"doe report, then {advised['next']}")
     return Standing(f"{progress}; {REPORT} holds recommendation {advised['number']}.", "")
 
 

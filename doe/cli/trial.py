@@ -126,8 +126,6 @@ def stands(folder: Folder, latest: Trial, design: "Design", record: "Record") ->
             return f"{ended} of {len(known.prints)} prints of {name} are recorded", "doe collect when more is filled in"
         return f"the prints of {name} are recorded, not judged", "doe confirm"
     said = f"recommendation {latest.judgement.recommendation} is {latest.judgement.verdict} ({name})"
-    if latest.superseded:
-        return f"{said}, but the study, the record or the recommendation changed since: that no longer holds", "doe fit"
     if latest.stale:
         return f"{said}, but {', '.join(latest.stale)} changed since", "doe confirm"
     signed = release_of(Desk(folder), latest)

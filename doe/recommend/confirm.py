@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from doe.design import check, order, plan
+from doe.design import check, order, plan, setpoints
 from doe.design.plan import CONFIRMATION, Design, Provenance
 from doe.errors import InputRefused, Problem
 from doe.model.measured import Fitted
@@ -123,6 +123,14 @@ def _refusals(fitted: Sequence[Fitted], request: ConfirmRequest) -> Iterator[Pro
             "a confirmation judges the declared model",
             "run 'doe fit' and 'doe recommend' without --terms",
         )
+    for name, card in _cards(request.advice).items():
+        for factor in (factor for factor, value in card.items() if value is None):
+            yield Problem(
+                where,
+                f"printer {name} has no setpoint for {factor}: it lies beyond what was read on it",
+                "prints of a confirmation are set as the cards say",
+                f"read the probe on {name} there (sheet 'Printer checks'), collect, then fit and recommend again",
+            )
     if not request.override:
         for verdict in (verdict for one in fitted for verdict in one.result.verdicts if verdict.name in _DOES_NOT_FIT):
             yield Problem(
@@ -167,7 +175,16 @@ def _new_round(study: Study, design: Design, request: ConfirmRequest, loads: int
     load = np.arange(loads) if with_loads else np.full(loads, -1, dtype=np.int64)
     new = plan.assemble(study, targets, load, printer, ["recommended"] * loads, provenance)
     new["cell"] = check.cells_after(study, design.runs, new)
+    for name, card in _cards(request.advice).items():  # later readings may have moved a printer's line since the plan
+        for factor, value in card.items():
+            new.loc[new["printer"] == name, f"set.{factor}"] = value
+    setpoints.require_settable(study, new)
     return new
+
+
+def _cards(advice: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
+    """Return what the recommendation says to set on each printer."""
+    return {row["printer"]: row["setpoints"] for row in advice["printers"]}
 
 
 def _verdicts(advice: Mapping[str, Any], request: ConfirmRequest) -> Iterator[Verdict]:

@@ -1,7 +1,9 @@
 """The one thing to do next."""
 
+import re
 from collections.abc import Sequence
 
+from doe.study.names import spoken
 from doe.verdicts import Verdict
 
 ESTIMATE_TOO_LOW = "estimate below the required share"
@@ -18,6 +20,7 @@ OF_THE_FIT = (COUPON_OFF, PRINT_OFF, PREDICTS_NOTHING, LACK_OF_FIT, IN_DOUBT)
 DEPENDS = "the recommendation depends on the model"
 BEYOND_CHECKS = "setpoint beyond the checks"
 
+_GIVEN = re.compile(r"doe confirm --loads \d+")
 _AROUND = "doe extend --prints 12"
 _STEPS = (
     # Verdict, what to do, its command. A requirement that no setting meets comes before doubts about the model, these
@@ -61,6 +64,9 @@ def next_step(verdicts: Sequence[Verdict], held_back: tuple[int, int] = (0, 0)) 
             continue
         for verdict in verdicts:
             if verdict.name.startswith(name):
-                about = f"{verdict.about}: " if verdict.about else ""
-                return f"{action}: " + (f"{command}, since " if command else "") + f"{about}{verdict.name}; {verdict.next_step}"
+                about = f"{spoken(verdict.about)}: " if verdict.about else ""
+                given = _GIVEN.search(verdict.next_step)  # how many loads it would take, where that is not the usual number
+                said = verdict.next_step.replace(f" ({given.group()})", "") if given else verdict.next_step
+                first = f"{given.group() if given else command}, since " if command else ""
+                return f"{action}: {first}{about}{verdict.name}; {said}"
     return "confirm: doe confirm, which prints the setting on new drying loads before it is released"

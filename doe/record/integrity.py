@@ -16,6 +16,9 @@ from doe.study import amend, read
 STUDY = "study.toml"
 _OURS = (PLAN, "record/*.csv", "sheets/*.xlsx", "*.json", "report.pdf", "report.html", "evidence/**/*")
 """Patterns of the files that a study holds, besides the protocol and the log."""
+_MADE_BY = {
+    "fit.json": "doe fit", "recommendation.json": "doe recommend", "report.pdf": "doe report", "report.html": "doe report --html",
+}  # fmt: skip
 _BACK = "bring the file back from a copy"
 
 
@@ -175,8 +178,7 @@ def _protocol(folder: Folder) -> str | None:
 def _remedy(name: str) -> str:
     if name == STUDY:
         return "undo the change, or have it accepted with 'doe amend --reason'"
-    again = {"fit.json": "doe fit", "recommendation.json": "doe recommend", "report.pdf": "doe report", "report.html": "doe report --html"}.get(name)
-    return f"run '{again}' again" if again else _BACK
+    return f"run '{_MADE_BY[name]}' again" if name in _MADE_BY else _BACK
 
 
 def _strangers(folder: Folder, known: dict[str, _Known]) -> Iterator[Problem]:

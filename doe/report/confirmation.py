@@ -56,6 +56,18 @@ def state_table(
     return Table("State", ("State", "Found"), tuple(rows), "ll")
 
 
+def renewed(judgement: Judgement) -> tuple[str, ...]:
+    """Return what all prints, those of the confirmation among them, say of the share that meets every requirement."""
+    share = None if judgement.updated is None else judgement.updated.conformance
+    if share is None:
+        return ()
+    shown = "that share is shown" if share["lower"] >= share["required"] else "that share is not shown"
+    return (
+        f"with the prints of the confirmation an estimated {predicted(share['estimate'])} meet every measured requirement, with"
+        f" {numbers.level(share['level'])} confidence at least {predicted_bound(share['lower'])}: {shown}",
+    )
+
+
 def power_sentences(confirmation: Confirmation) -> tuple[str, ...]:
     """Return, per judged response, what drop this confirmation would catch; then how many loads would do."""
     said = [_catches(one, confirmation.loads) for one in confirmation.forecasts if one.catches]

@@ -45,6 +45,8 @@ def setting_table(recommendation: Recommendation) -> Table:
     return Table("Recommended setting", columns, tuple(rows), "llrr" + "r" * len(across), note)
 
 
+_HARDLY_ANY = 0.005
+_USUAL_LEVEL = 0.95
 _UNCHECKED = "* No reference probe has checked this factor on this printer: the setpoint is the setting itself."
 
 
@@ -208,7 +210,14 @@ def answer(recommendation: Recommendation) -> str:
         judged = "The estimate reaches it, the bound does not: it is not shown by these data."
     else:
         judged = "The estimate itself stays below it: the setting does not do."
+    if share.estimate < _HARDLY_ANY:
+        return (
+            f"Hardly any future print would meet every measured requirement (an estimated {predicted(share.estimate)}), and the"
+            f" study asks for {numbers.level(share.required)}. {judged}"
+        )
     bound = f"with {numbers.level(share.level)} confidence at least {predicted_bound(share.lower)} do"
+    if share.level < _USUAL_LEVEL:
+        bound += f" ({numbers.level(share.level)}, since one response decides: so often the bound holds then)"
     return (
         f"Of future prints on new drying loads that complete, an estimated {predicted(share.estimate)} meet every"
         f" measured requirement; {bound}. The study asks for {numbers.level(share.required)}. {judged}"

@@ -30,7 +30,7 @@ from doe.record.match import Record
 from doe.report import draw_maps, figures, maps, numbers, pieces, rows, views
 from doe.report.agreement import agreement_table
 from doe.report.completion import completion_tables
-from doe.report.confirmation import forecast_tables, judgement_tables, power_sentences, state_table
+from doe.report.confirmation import forecast_tables, judgement_tables, power_sentences, renewed, state_table
 from doe.report.diagnostics import print_rows
 from doe.report.judged import judged_tables
 from doe.report.measured import measured_tables
@@ -57,6 +57,7 @@ SIMULATED = "SIMULATED DATA: no print was made. This report shows the method, no
 EXPLORATORY = "EXPLORATORY MODEL: not the declared one. It cannot feed a confirmation."
 
 _VERDICTS_UP_FRONT = 6
+_AFTER_RELEASE = "none: the setting is confirmed and released"
 _TYPES = {"toml": "application/toml", "csv": "text/csv", "json": "application/json", "jsonl": "application/jsonl"}
 
 
@@ -213,6 +214,8 @@ def _answer(inputs: ReportInputs) -> list[Block]:
     else:
         state = state_table(found.number, tried.judgement, tried.release, ended=tried.ended)
         blocks += [pieces.table(setting_table(found)), pieces.strong(answer(found)), pieces.table(state)]
+        if tried.judgement is not None and not tried.ended:
+            blocks += [pieces.strong(f"{one[:1].upper()}{one[1:]}.") for one in renewed(tried.judgement)]
     verdicts = all_verdicts(inputs)
     if verdicts:
         short = tuple((one.name, words(one.about) or "the study", one.next_step) for one in verdicts[:_VERDICTS_UP_FRONT])
@@ -220,8 +223,15 @@ def _answer(inputs: ReportInputs) -> list[Block]:
         note = (f"And {more} more. " if more else "") + "The causes stand in sections 2, 3, 5, 6 and 7."
         blocks.append(pieces.table(Table("Open verdicts", ("Verdict", "About", "What to do"), short, "lll", note)))
     if found is not None:
-        blocks.append(pieces.strong(f"Next step: {found.next}"))
+        blocks.append(pieces.strong(f"Next step: {_next(found, tried)}"))
     return blocks
+
+
+def _next(found: Recommendation, tried: TrialState) -> str:
+    """Return what comes next: by the recommendation, or by its confirmation where one was judged and holds."""
+    if tried.judgement is None or tried.ended:
+        return found.next
+    return tried.judgement.next if tried.release is None else _AFTER_RELEASE
 
 
 def all_verdicts(inputs: ReportInputs) -> tuple[Verdict, ...]:

@@ -393,7 +393,7 @@ class TestRelease:
         record = (confirmed.path / "record" / "prints.csv").read_text()
         (confirmed.path / "record" / "prints.csv").write_text(record.replace(",completed,", ",lost,", 1))
         state = standing.status(confirmed).data
-        assert "changed since: that no longer holds" in state["state"]
+        assert "what confirmation 1 rests on changed, so that it no longer holds" in state["state"]
         err = refused(doe, confirmed, "release", "--by", "A. Person")
         assert "changed since it was judged: record/prints.csv" in err
         assert "no longer judges the latest recommendation" in err
