@@ -1,6 +1,7 @@
 """Limits that a share of future values keeps, from the same draws as the conformance."""
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,7 @@ _ROUNDS = 60
 _CLOSE = 1e-13  # of a standard deviation
 
 
-def tolerance_limits(draws: Draws, rows: Array, sd: Array, share: float, level: float) -> Array:
+def tolerance_limits(draws: Sequence[Draws], rows: Sequence[Array], sd: Array, share: float, level: float) -> Array:
     """
     Return the limits that a share of future values stays above, and below, each by itself.
 
@@ -24,9 +25,10 @@ def tolerance_limits(draws: Draws, rows: Array, sd: Array, share: float, level: 
 
     Parameters
     ----------
-    draws : Draws
-    rows : ndarray of shape (nodes, m, p)
-        Model rows of m settings at each node of the setpoint's scatter, see ``conformance.setpoint_nodes``.
+    draws : sequence of Draws
+        One a printer, as seen from its setpoint, see ``conformance.shifted``.
+    rows : sequence of ndarray of shape (nodes, m, p)
+        One a printer: model rows of m settings at each node of the setpoint's scatter, see ``conformance.setpoint_nodes``.
     sd : ndarray of shape (size,)
         Of a future value, from ``conformance.future_sd``.
     share : float
@@ -39,7 +41,7 @@ def tolerance_limits(draws: Draws, rows: Array, sd: Array, share: float, level: 
     ndarray of shape (m, 2)
         Lower and upper limit, response units, each one-sided.
     """
-    means = rows @ draws.beta.T  # (nodes, m, size)
+    means = np.concatenate([own @ one.beta.T for one, own in zip(draws, rows, strict=True)])  # (nodes, m, size)
     low, high = (_reached(side * means, sd, share) for side in (1.0, -1.0))
     lower, upper = (np.quantile(one, level, axis=-1, method="inverted_cdf") for one in (low, high))
     return np.column_stack([lower, -upper])

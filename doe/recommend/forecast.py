@@ -65,7 +65,7 @@ def rule(study: Study, fitted: Sequence[Fitted]) -> str:
     what, missed = _BY_AIMS if any(one.data.response.aim is not None for one in fitted) else _BY_REQUIREMENTS
     return (
         f"Not confirmed: the mean of the prints lies on the bad side of its prediction interval for a response with {what},"
-        " no print completes, or more prints fail or miss a grade than the earlier ones let expect (2.5 %, or half of them)."
+        " no print completes, or more prints fail or miss a grade than the earlier ones let expect (2.5 %)."
         f" Inconclusive: the mean lies beyond the good side, a single print lies outside its interval, {missed},"
         " or less than half of the planned prints have a value."
         f" Confirmed otherwise. Every response has a level of {each:.4g} %, so that all together have"

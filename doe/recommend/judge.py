@@ -26,6 +26,7 @@ from doe.recommend.confirmation import (
     Updated,
 )
 from doe.recommend.counted import counted_again
+from doe.recommend.places import where_lies, where_limits_lie
 from doe.recommend.results import predicted_bound
 from doe.record.match import Record
 from doe.record.schema import filled
@@ -183,7 +184,7 @@ def _outcome(study: Study, mine: Design, record: Record, known: Forecast, prints
         low=forecast.back(response, ahead.low),
         high=forecast.back(response, ahead.high),
         mean=forecast.back(response, mean),
-        place=_place(mean, ahead.low, ahead.high),
+        place=where_lies(mean, ahead.low, ahead.high) if data.limits is None else where_limits_lie(data, rows, ahead),
         singles=_singles(response, valued, means, confirming.each_ahead(basis, new, known.level)),
         values=len(values),
         missed=int(np.sum(~_meets(response, values))),
@@ -220,14 +221,10 @@ def _singles(
             value=forecast.back(response, mean),
             low=forecast.back(response, limits.low),
             high=forecast.back(response, limits.high),
-            place=_place(mean, limits.low, limits.high),
+            place=where_lies(mean, limits.low, limits.high),
         )
         for one, mean, limits in zip(prints, means.tolist(), each, strict=True)
     )
-
-
-def _place(value: float, low: float, high: float) -> str:
-    return "below" if value < low else "above" if value > high else "inside"
 
 
 def _required_values(response: Response, data: ResponseData, rows: Sequence[int]) -> Array:
@@ -288,6 +285,11 @@ def _open(
             yield (
                 f"{one.response}: the mean, {_amount(one.mean, one.unit)}, is better than its prediction interval, "
                 f"{_figure(one.low)} to {_figure(one.high)}: the model is wrong here, or the measurement changed"
+            )
+        if one.place == "open":
+            yield (
+                f"{one.response}: values that are only limits (no break, broke early) leave open whether the mean lies in its "
+                f"prediction interval, {_figure(one.low)} to {_figure(one.high)}"
             )
         if one.place == "inside":
             yield from _outside(one)

@@ -44,6 +44,8 @@ class Outlook:
         Those that printed, averaged over; empty where none is named.
     lines : mapping of (printer, factor) to PrinterLine
         What the errors of the printers' setpoints were drawn from.
+    seen : tuple of tuple of Draws
+        ``drawn`` with these errors, one entry a printer; one entry alone where no printer is named.
     """
 
     views: tuple[ResponseData, ...]
@@ -54,6 +56,7 @@ class Outlook:
     nodes: Array
     printers: tuple[str, ...]
     lines: Lines
+    seen: tuple[tuple[Draws, ...], ...]
 
     @property
     def size(self) -> int:
@@ -136,8 +139,9 @@ class Outlook:
         """
         found = {}
         of_printers = [self._rows(coded, name) for name in self.printers or [None]]
-        for view, drawn, sd, *rows in zip(self.views, self.drawn, self.future, *of_printers, strict=True):
-            low, high = tolerance.tolerance_limits(drawn, np.concatenate(rows), sd, share, level)[0]
+        for place, (view, sd) in enumerate(zip(self.views, self.future, strict=True)):
+            drawn, rows = [own[place] for own in self.seen], [own[place] for own in of_printers]
+            low, high = tolerance.tolerance_limits(drawn, rows, sd, share, level)[0]
             found[view.response.name] = (float(low), float(high))
         return found
 
@@ -221,14 +225,12 @@ def outlook(
     future = tuple(_future(view, one) for view, one in zip(views, drawn, strict=True))
     margins = [_margins(view, one, spread) for view, one, spread in zip(views, drawn, future, strict=True)]
     errors = _line_errors(study, printers, lines or {})
-    of_printers = [
-        [
-            _margins(view, conformance.shifted(one, view.model, view.levels, *error), spread)
-            for view, one, spread in zip(views, drawn, future, strict=True)
-        ]
-        if error[0].any() or error[1].any()
-        else margins
+    seen = [
+        tuple(conformance.shifted(one, view.model, view.levels, *error) for view, one in zip(views, drawn, strict=True))
         for error in errors
+    ]
+    of_printers = [
+        [_margins(view, one, spread) for view, one, spread in zip(views, own, future, strict=True)] for own in seen
     ]
     return Outlook(
         views=tuple(views),
@@ -239,6 +241,7 @@ def outlook(
         nodes=conformance.setpoint_nodes(sd),
         printers=tuple(printers),
         lines=lines or {},
+        seen=tuple(seen),
     )
 
 

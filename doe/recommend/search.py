@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from doe.design import calibrated, setpoints
 from doe.design.calibrated import Lines
 from doe.model.data import ResponseData
-from doe.numerics import calibration, coding, criteria
+from doe.numerics import calibration, coding
 from doe.study.spec import Factor, Printer, Study
 
 Array = NDArray[np.float64]
@@ -95,9 +95,10 @@ class Region:
         for view in self.views:
             if not any(_same_prints(view, other) for other in different):
                 different.append(view)
-        return tuple(
-            (view, np.linalg.inv(np.linalg.qr(view.X)[1]), criteria.region_limit(view.X) * (1 + _SLACK)) for view in different
-        )
+        roots = [np.linalg.inv(np.linalg.qr(view.X)[1]) for view in different]
+        # Of the prints' settings as they are looked at here: on the average of printers and rounds.
+        farthest = [float(np.sum((v.rows(v.coded) @ root) ** 2, axis=1).max()) for v, root in zip(different, roots, strict=True)]
+        return tuple(zip(different, roots, (limit * (1 + _SLACK) for limit in farthest), strict=True))
 
 
 def _same_prints(one: ResponseData, other: ResponseData) -> bool:

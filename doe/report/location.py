@@ -34,7 +34,7 @@ def place_table(one: Location, level: float) -> Table:
     place = numbers.place_of((one.mean_high - one.mean_low) / 2)
     mean = f"{numbers.at_place(one.mean, place)} {_unit(one)}".rstrip()
     notes = [
-        f"The {one.sense} mean itself: {mean}, {numbers.level(level)} interval"
+        f"The predicted mean at the estimated best setting: {mean}, {numbers.level(level)} interval"
         f" {numbers.interval(one.mean_low, one.mean_high, place)}.",
         "This response by itself: the recommended setting weighs all of them. Average over printers and rounds.",
         f"{_A_DRAW} Intervals are rounded outwards to what can be set; each holds for one factor, not for all at once.",

@@ -2,10 +2,13 @@
 
 import json
 
+import pytest
 from openpyxl import load_workbook
 from pypdf import PdfReader
 
 from tests.cli.test_hard_cases import STRENGTH, THREE, hill, recommended, response, strength, study_of
+
+pytestmark = pytest.mark.slow
 
 
 def report_of(path, doe):

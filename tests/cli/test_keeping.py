@@ -73,6 +73,7 @@ def test_a_full_disk_gives_one_line_and_leaves_the_study(path, doe):
     assert snapshot(path) == before
 
 
+@pytest.mark.slow
 def test_studies_survive_their_commands_being_killed():
     environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
     done = subprocess.run(

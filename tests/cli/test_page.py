@@ -8,6 +8,8 @@ import pytest
 from tests import path
 from tests.cli.conftest import TWO_FACTORS, snapshot
 
+pytestmark = pytest.mark.slow
+
 STUDY = TWO_FACTORS + """
 [[responses]]
 name = "strength"

@@ -23,7 +23,7 @@ class TestTolerance:
         x = np.array([[0.3, -0.5]])
         nodes = conformance.setpoint_nodes(np.array([scatter, scatter]))
         rows = np.array([model_matrix(x + node, standard_terms("quadratic", (0, 0)), (0, 0)) for node in nodes])
-        lower, upper = tolerance.tolerance_limits(drawn, rows, sd, share, level)[0]
+        lower, upper = tolerance.tolerance_limits([drawn], [rows], sd, share, level)[0]
         means = (rows @ drawn.beta.T)[:, 0]
         for side, found in ((1, lower), (-1, upper)):
             assume(abs(found - limit) > 1e-9)
@@ -35,7 +35,7 @@ class TestTolerance:
             assert fast == pytest.approx(bound, abs=2e-4)
 
     def test_one_known_normal_distribution(self):
-        found = tolerance.tolerance_limits(known([10.0]), np.ones((1, 1, 1)), np.array([2.0]), 0.9, 0.05)
+        found = tolerance.tolerance_limits([known([10.0])], [np.ones((1, 1, 1))], np.array([2.0]), 0.9, 0.05)
         np.testing.assert_allclose(found, [stats.norm.ppf([0.1, 0.9], 10, 2)])
 
     def test_one_stratum_gives_the_factor_of_the_noncentral_t(self):
@@ -45,6 +45,6 @@ class TestTolerance:
         drawn = posterior.draws(
             posterior.PrintMeans(values, np.ones((12, 1)), None, 0, 0, np.ones(12, int)), 100_000, np.random.default_rng(1)
         )
-        found = tolerance.tolerance_limits(drawn, np.ones((1, 1, 1)), conformance.future_sd(drawn, 1), 0.9, 0.05)[0, 0]
+        found = tolerance.tolerance_limits([drawn], [np.ones((1, 1, 1))], conformance.future_sd(drawn, 1), 0.9, 0.05)[0, 0]
         k = stats.nct.ppf(0.95, 11, stats.norm.ppf(0.9) * np.sqrt(12)) / np.sqrt(12)
         assert found == pytest.approx(values.mean() - k * values.std(ddof=1), abs=0.03)

@@ -2,6 +2,7 @@
 
 import ast
 from collections import Counter
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -52,6 +53,7 @@ def first_parts(tree):
             yield node.value.elts[0]
 
 
+@cache
 def said():
     """Every name of a verdict that some module of the package makes."""
     found = set()

@@ -32,7 +32,7 @@ def test_places_are_rounded_outwards_to_what_can_be_set():
         ("nozzle temperature", "°C", "279", "268 to 285", "255 to 285", "at its upper end in 41 % of draws"),
         ("drying time", "h", "9.5", "7.5 to 10.5", "4 to 12", ""),
     )
-    assert "The highest mean itself: 28.13 MPa, 95 % interval 27.42 to 28.86." in table.note
+    assert "The predicted mean at the estimated best setting: 28.13 MPa, 95 % interval 27.42 to 28.86." in table.note
     assert "On the constraint 1 nozzle temperature + 5 drying time at most 340 in 12 % of draws." in table.note
     assert "Held as recommended: bed surface glass, glue stick." in table.note
     assert "Not part of the model of this response: bed temperature." in table.note
@@ -87,4 +87,4 @@ def test_tables_without_rows_are_left_out():
     bare = dataclasses.replace(PLACE, shape=None, path=(), unit="1")
     tables = location.location_tables(Locations((bare,), {}, 0.95))
     assert [table.title for table in tables] == ["Where the highest mean of z strength lies"]
-    assert "mean itself: 28.13, 95 %" in tables[0].note
+    assert "best setting: 28.13, 95 %" in tables[0].note

@@ -23,7 +23,7 @@ try:
 except ImportError:
     webdriver = None
 WHY = "no browser to look with: install Chromium and its driver (Debian: chromium, chromium-driver), and pip install selenium"
-pytestmark = [pytest.mark.browser, pytest.mark.skipif(not (BROWSER and DRIVER and webdriver), reason=WHY)]
+pytestmark = [pytest.mark.slow, pytest.mark.browser, pytest.mark.skipif(not (BROWSER and DRIVER and webdriver), reason=WHY)]
 
 SAME = 1e-6
 EMPTY = {"title": "", "id": "", "day": ""} | {name: [] for name in ("loud", "facts", "digests", "answer", "sections")}

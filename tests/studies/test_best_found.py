@@ -6,6 +6,8 @@ import pytest
 from tests.studies import best_found
 from tests.studies.recommendation import Kind
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.mark.parametrize(("plan", "number"), [((30, 6), 0), ((40, 8), 3)])
 def test_the_setting_found_is_as_good_as_the_best_of_all(plan, number):
