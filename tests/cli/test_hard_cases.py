@@ -192,7 +192,8 @@ def test_requirements_in_conflict(tmp_path, doe):
     assert data["next"] == f"stop: {one['name']}; {one['next_step']}"
 
 
-def test_a_factor_without_effect(tmp_path, doe):
+def test_a_factor_without_effect(tmp_path, doe, monkeypatch):
+    monkeypatch.setenv("COLUMNS", "140")
     truths = {STRENGTH: lambda at: 30 - 2 * at["nozzle_temperature"] ** 2}
     data, shown = recommended(tmp_path / "clip", doe, study_of(THREE, strength(27)), truths)
     by_name = {one["factor"]: one for one in data["window"]["reaches"]}

@@ -190,4 +190,4 @@ def test_what_is_wrong_with_the_values_is_said_beside_the_recommendation(folder,
     assert (status, err) == (0, "")
     data = json.loads(out)
     assert "coupon out of line" in {one["name"] for one in data["verdicts"]}
-    assert data["next"].startswith("check the record: z_strength: coupon out of line")
+    assert data["next"].startswith("check the record: z strength: coupon out of line")

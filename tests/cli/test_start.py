@@ -9,7 +9,9 @@ import pytest
 
 README = Path(__file__).parents[2] / "README.md"
 COMMANDS = (
-    "amend", "collect", "confirm", "demo", "extend", "fit", "new", "plan", "recommend", "release", "report", "sheet", "status",
+    "amend", "check", "collect", "confirm", "demo", "extend", "fit", "new", "plan", "recommend", "release", "report",
+    "sheet", "status",
+    "verify",
 )  # fmt: skip
 HEAVY = ("pandas", "statsmodels", "matplotlib", "openpyxl", "scipy", "typst", "pydantic")
 
