@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 STUDY = "study.toml"
 FIT, EXPLORATORY = "fit.json", "fit-exploratory.json"
 RECOMMENDATION = "recommendation.json"
-REPORT = "report.pdf"
+REPORT, PAGE = "report.pdf", "report.html"
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from doe.cli.desk import RECOMMENDATION, Desk
 from doe.files import LOG, Folder, digest, dump_json
 
 if TYPE_CHECKING:
-    from doe.report.sections import Revision
+    from doe.report.inputs import Revision
     from doe.report.write import ReportInputs
 
 SOFTWARE = "software.json"
@@ -35,7 +35,7 @@ def report_inputs(desk: Desk, made_with: Mapping[str, str] | None = None) -> "Re
     from doe.model.measured import mean_interval, predicted_mean
     from doe.model.request import FitRequest
     from doe.recommend import choose
-    from doe.report.sections import TrialState
+    from doe.report.inputs import TrialState
     from doe.report.write import ReportInputs
     from doe.study import materials
 
@@ -76,6 +76,7 @@ def report_inputs(desk: Desk, made_with: Mapping[str, str] | None = None) -> "Re
         else TrialState(tried.confirmation, tried.judgement, released, tried.superseded or bool(tried.stale)),
         chosen=None if advice is None else choose.chosen_setting(study, design, fitted, advice, record),
         prepared_at=log[-1]["time"],
+        fitted=fitted,
         attachments=carried,
         revision=_revision(log),
     )
@@ -102,7 +103,7 @@ def _sheets(log: list[dict[str, Any]]) -> dict[str, str]:
 
 def _revision(log: list[dict[str, Any]]) -> "Revision":
     """Return the number of this report, and the lines since the one before; reports of one and the same state are one."""
-    from doe.report.sections import Revision
+    from doe.report.inputs import Revision
 
     places = [place for place, line in enumerate(log) if line["command"] == "report"]
     ends = [place for place in places if log[place + 1]["command"] != "report"]

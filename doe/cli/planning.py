@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from doe.study.spec import Study
 
 
-LOST = ("lost", "skipped")
-"""Outcomes that say nothing of the settings, so that a print may be made again."""
 _NOTHING_LOST = Problem(
     "record/prints.csv", "no print of the plan was lost or skipped that is not planned anew already",
     "prints with one of these outcomes are printed again",
@@ -75,6 +73,7 @@ def reprint(folder: Folder, seed: int) -> Done:
     from doe.design.reprint import reprint as planned_anew
     from doe.design.reprint import reprinted
     from doe.report import tables
+    from doe.sheet.columns import NEVER_PRINTED
 
     with folder.locked("plan"):
         desk = Desk(folder)
@@ -82,7 +81,7 @@ def reprint(folder: Folder, seed: int) -> Done:
         design, record = desk.design(study), desk.record(study)
         mine = set(design.fitted["print"]) - reprinted(design)
         lost = [name for name, what in zip(record.prints["print"], record.prints["outcome"], strict=True)
-                if what in LOST and name in mine]  # fmt: skip
+                if what in NEVER_PRINTED and name in mine]  # fmt: skip
         if design.confirmations:
             raise InputRefused(_CONFIRMED)
         if not lost:

@@ -198,7 +198,7 @@ def _without_value(study: "Study", base: "Design", record: "Record | None") -> t
     """Return the prints that failed or were never tried, and gave no value of any measured response."""
     from doe.model.data import response_data
     from doe.model.values import FAILED
-    from doe.record.schema import NOT_TRIED
+    from doe.sheet.columns import NEVER_PRINTED
     from doe.study import scale
 
     if record is None:
@@ -207,7 +207,7 @@ def _without_value(study: "Study", base: "Design", record: "Record | None") -> t
     measured = [one for one in study.responses if one.kind == "measured"]
     found = [response_data(study, base, record, one, model) for one in measured]
     valued = {name for one in found if one is not None for name in one.names}
-    ended = set(record.prints.loc[record.prints["outcome"].isin([*FAILED, *NOT_TRIED]), "print"])
+    ended = set(record.prints.loc[record.prints["outcome"].isin([*FAILED, *NEVER_PRINTED]), "print"])
     return tuple(name for name in base.runs["print"] if name in ended - valued)
 
 

@@ -5,13 +5,14 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from doe.cli.desk import EXPLORATORY, FIT, RECOMMENDATION, REPORT, STUDY, Desk, Done
+from doe.cli.desk import EXPLORATORY, FIT, PAGE, RECOMMENDATION, REPORT, STUDY, Desk, Done
 from doe.errors import InputRefused, Problem
 from doe.files import Folder, dump_json
 
 if TYPE_CHECKING:
     from doe.design.plan import Design
     from doe.record.match import Record
+    from doe.report.inputs import ReportInputs
     from doe.study.spec import Study
 
 def fresh_seed() -> int:
@@ -275,16 +276,21 @@ def _next_number(folder: Folder, desk: Desk, inputs: dict[str, str]) -> int:
     return max(numbers) if latest["inputs"] == inputs else max(numbers) + 1
 
 
+def _page(inputs: "ReportInputs") -> dict[str, bytes]:
+    from doe.report.page import write_page
+
+    return {PAGE: write_page(inputs)}
+
+
 def report(folder: Folder, *, page: bool = False) -> Done:
     """Write the report of everything that stands in the study now; as one page of HTML as well where that is asked for."""
     from doe.cli.filing import report_inputs
-    from doe.cli.page import PAGE, report_page
     from doe.report.write import write_report
 
     with folder.locked("report"):
         desk = Desk(folder)
         inputs = report_inputs(desk)
-        written = {REPORT: write_report(inputs)} | ({PAGE: report_page(desk, inputs)} if page else {})
+        written = {REPORT: write_report(inputs), **(_page(inputs) if page else {})}
         desk.commit("report", written)
         old = folder.has(PAGE) and not page
     more = {"page": {"file": PAGE, "bytes": len(written[PAGE])}} if page else {}

@@ -4,16 +4,13 @@ import json
 import tempfile
 from collections.abc import Container, Iterator, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from doe.cli.desk import FIT, RECOMMENDATION, Desk, Done
 from doe.cli.filing import SOFTWARE, report_inputs, versions
 from doe.cli.steps import outside
 from doe.errors import InputRefused, NotReproduced, Problem
 from doe.files import LOG, Folder, dump_json
-
-if TYPE_CHECKING:
-    from doe.recommend.results import Recommendation
 
 _MOST = 40
 """Lines of differences that are shown of each kind."""
@@ -44,9 +41,8 @@ def verified(file: Path) -> Done:
             target.write_bytes(text)
         problems = [*_altered(folder, files)]
         problems += _computed(folder, files, {problem.where for problem in problems})
-        if not any(problem.where in (FIT, RECOMMENDATION, "study.toml", "plan.csv") for problem in problems):
-            used = json.loads(files[SOFTWARE]) if SOFTWARE in files else None
-            anew = write_report(report_inputs(Desk(folder), used))
+        if not problems:  # else the report that would be made is another one, or none
+            anew = write_report(report_inputs(Desk(folder), json.loads(files[SOFTWARE])))
             printed = page_words(content, file.name)
             problems += [] if anew == content else _pages(printed, page_words(anew, "the report made anew"))
     if problems:
@@ -97,19 +93,18 @@ def _compared(folder: Folder, files: Mapping[str, bytes], altered: Container[str
     yield from _differing(files, FIT, as_data(fit), altered)
     if RECOMMENDATION not in files:
         return
-    number = json.loads(files[RECOMMENDATION])["number"]
-    advice: Recommendation = choose.recommend_settings(study, design, fit, fitted, number, record)
+    number = json.loads(files[RECOMMENDATION]).get("number")
+    if not isinstance(number, int):
+        yield Problem(RECOMMENDATION, "it has no number", "recommendations are numbered", _WARNED)
+        return
+    advice = choose.recommend_settings(study, design, fit, fitted, number, record)
     yield from _differing(files, RECOMMENDATION, choose.as_data(advice), altered)
 
 
 def _differing(files: Mapping[str, bytes], name: str, anew: Mapping[str, Any], altered: Container[str]) -> Iterator[Problem]:
     from doe.report.verify import data_differences
 
-    try:
-        stored = json.loads(files[name])
-    except ValueError:
-        yield Problem(name, "it is not JSON", "as doe wrote it", "do not rely on this report")
-        return
+    stored = json.loads(files[name])
     made = json.loads(dump_json(anew))
     found = list(data_differences(stored, made, name))
     if not found and name in altered:  # a digit so far back that another processor might have rounded it so
@@ -129,6 +124,6 @@ def _pages(printed: list[list[str]], anew: list[list[str]]) -> Iterator[Problem]
 
 def _other_versions(files: Mapping[str, bytes]) -> list[str]:
     """Return the software that made the report in another version than runs now."""
-    then, now = json.loads(files.get(SOFTWARE, b"{}")), versions()
+    then, now = json.loads(files[SOFTWARE]), versions()
     other = [name for name, version in then.items() if now.get(name) != version]
     return [f"{name} {then[name]}, verified with {now.get(name, 'none')}" for name in other]

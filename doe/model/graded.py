@@ -18,7 +18,7 @@ from doe.numerics import binary, graded
 from doe.numerics.load_allowance import LoadAllowance, Shares
 from doe.numerics.proportionality import Proportionality, proportionality
 from doe.record.match import Record
-from doe.record.schema import NOT_TRIED
+from doe.sheet.columns import NEVER_PRINTED
 from doe.study import scale
 from doe.study.spec import Response, Study
 from doe.verdicts import Verdict
@@ -190,7 +190,7 @@ def _printed(study: Study, design: Design, record: Record) -> tuple[dict[int, st
     """Return the cells of the plan that were printed, with their settings in words and coded; pilots left out."""
     ended = dict(zip(record.prints["print"], record.prints["outcome"], strict=True))
     runs = design.runs
-    tried = [str(ended.get(name, "")) not in ("", *NOT_TRIED) for name in runs["print"]]
+    tried = [str(ended.get(name, "")) not in ("", *NEVER_PRINTED) for name in runs["print"]]
     mine = runs[np.array(tried, dtype=bool) & (runs["round"] != PILOT).to_numpy()]
     mine = mine.drop_duplicates("cell").sort_values("cell")
     targets = check.settings_of(study, mine)

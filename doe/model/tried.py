@@ -23,7 +23,8 @@ from numpy.typing import NDArray
 from doe.design.plan import PILOT, Design
 from doe.model.values import AT_LEAST, BROKE_EARLY, FAILED
 from doe.record.match import Record
-from doe.record.schema import NOT_TRIED, filled
+from doe.record.schema import filled
+from doe.sheet.columns import NEVER_PRINTED
 from doe.study.spec import Study
 
 Array = NDArray[np.float64]
@@ -68,7 +69,7 @@ def tried_prints(study: Study, design: Design, record: Record) -> Tried:
     for name, ended, valued in zip(record.prints["print"], record.prints["outcome"], has_value, strict=True):
         mine = coupons.get(str(name), [])
         is_known = ended != "" or valued or any(one.valued or one.outcome in (*PRINTED, *FAILED) for one in mine)
-        if str(name) not in row_of or ended in NOT_TRIED or not is_known:
+        if str(name) not in row_of or ended in NEVER_PRINTED or not is_known:
             continue
         completed, of = _k_of_m(str(ended) in FAILED, mine, planned)
         if of:
@@ -111,11 +112,11 @@ def _has_value(study: Study, table: pd.DataFrame, per: str) -> NDArray[np.bool_]
 
 def _k_of_m(has_failed: bool, coupons: Sequence[_Coupon], planned: int) -> tuple[int, int]:
     """Return how many coupons of a print were printed, and of how many; 0 of 0 where nothing of it is known."""
-    lost = sum(one.outcome in NOT_TRIED for one in coupons)
+    lost = sum(one.outcome in NEVER_PRINTED for one in coupons)
     fallen = sum(one.outcome in FAILED for one in coupons)
     if has_failed:
         known = sum(
-            one.outcome not in (*FAILED, *NOT_TRIED) and (one.valued or one.outcome in PRINTED) for one in coupons
+            one.outcome not in (*FAILED, *NEVER_PRINTED) and (one.valued or one.outcome in PRINTED) for one in coupons
         )
         return known, max(planned - lost, 1)
     return (max(planned, 1) - lost - fallen, max(planned, 1) - lost)

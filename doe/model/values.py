@@ -8,7 +8,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from doe.record.match import Record
-from doe.record.schema import NOT_TRIED
+from doe.sheet.columns import NEVER_PRINTED
 from doe.study.spec import Response
 
 Array = NDArray[np.float64]
@@ -167,4 +167,4 @@ def _judged(cell: _Cell) -> tuple[float, float] | str:
 def _absent(cell: _Cell) -> str:
     if cell.outcome and cell.outcome != "completed":
         return cell.outcome
-    return cell.print_outcome if cell.print_outcome in (*FAILED, *NOT_TRIED) else ""
+    return cell.print_outcome if cell.print_outcome in (*FAILED, *NEVER_PRINTED) else ""

@@ -22,6 +22,7 @@ and Welch, "Applications of the non-central t-distribution", Biometrika 31 (1940
 memory).
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,6 +36,8 @@ Array = NDArray[np.float64]
 
 _MEANS_PER_COEFFICIENT = 6
 _LEAST_DOF = 1.0
+_NODES = 2000
+_LEAST_OWN = 1e-12  # of the variance that a coupon has by itself
 
 
 @dataclass(frozen=True)
@@ -268,3 +271,35 @@ def chance_to_catch(known: Prospect, new: NewPrints, level: float, drop: float) 
     ahead = mean_ahead(known, new, level)
     beyond = (ahead.estimate - ahead.low) / ahead.se
     return float(stats.nct.sf(beyond, max(ahead.dof, _LEAST_DOF), drop / ahead.se))
+
+
+def chance_of_misses(known: Prospect, missed: int, counts: Sequence[int], share: float) -> float:
+    """
+    Return the chance that so many values of new prints, or more, miss their requirement where a share of values meets it.
+
+    Coupons of one print are alike: given what load and print do, each misses with the same chance. That is a normal one whose
+    mean over the prints is ``1 - share``, with the components' estimated part of the variance (averaged over 2,000 prints of
+    equal probability).
+
+    Parameters
+    ----------
+    known : Prospect
+        Of a fit of coupons, which tells how much alike they are; values of a fit of print means are independent.
+    missed : int
+    counts : sequence of int
+        Values of each print.
+    share : float
+        Between 0 and 1.
+
+    Returns
+    -------
+    float
+    """
+    total = float(known.variances.sum())
+    alike = float(known.variances[:-1].sum()) / total if known.of_coupons and total > 0 else 0.0
+    of_print = stats.norm.ppf((np.arange(_NODES) + 0.5) / _NODES)
+    failing = stats.norm.cdf((stats.norm.ppf(1 - share) - np.sqrt(alike) * of_print) / np.sqrt(max(1 - alike, _LEAST_OWN)))
+    chances = np.ones(1)
+    for count in counts:
+        chances = np.convolve(chances, stats.binom.pmf(np.arange(count + 1), count, failing[:, None]).mean(axis=0))
+    return float(chances[missed:].sum())

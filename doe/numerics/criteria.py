@@ -23,7 +23,7 @@ from doe.numerics.terms import Term, column_terms, estimable, rank
 
 __all__ = [
     "average_variance", "d_efficiency", "information", "leverages", "log_d", "moment_matrix", "prediction_variance",
-    "rank", "region_limit", "variance_inflation",
+    "rank", "variance_inflation",
 ]
 
 Array = NDArray[np.float64]
@@ -220,26 +220,6 @@ def leverages(X: Array) -> Array:
     """
     _require_estimable(X)
     return np.asarray(np.sum(np.linalg.qr(X)[0] ** 2, axis=1))
-
-
-def region_limit(X: Array) -> float:
-    """
-    Return the largest leverage, the limit of what was studied.
-
-    A setting with model-matrix row x is an interpolation where x'(X'X)^-1 x, from ``prediction_variance`` without
-    loads, is at most this; beyond it is a hidden extrapolation even within the range of every factor.
-
-    Parameters
-    ----------
-    X : ndarray of shape (n, p)
-        Model matrix, coded units.
-
-    References
-    ----------
-    Montgomery, Peck and Vining, *Introduction to Linear Regression Analysis*, 5th ed. (2012), section 3.8.
-
-    """
-    return float(leverages(X).max())
 
 
 def variance_inflation(X: Array) -> Array:

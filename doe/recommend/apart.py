@@ -87,4 +87,5 @@ def _only(view: Outlook, place: int) -> Outlook:
     return replace(
         view, views=(view.views[place],), drawn=(view.drawn[place],), future=(view.future[place],),
         requirements=(view.requirements[place],), by_printer=tuple((one[place],) for one in view.by_printer),
+        seen=tuple((one[place],) for one in view.seen),
     )  # fmt: skip

@@ -184,7 +184,7 @@ def _new_round(study: Study, design: Design, request: ConfirmRequest, loads: int
 
 def _cards(advice: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
     """Return what the recommendation says to set on each printer."""
-    return {row["printer"]: row.get("setpoints", {}) for row in advice["printers"]}
+    return {row["printer"]: row["setpoints"] for row in advice["printers"]}
 
 
 def _verdicts(advice: Mapping[str, Any], request: ConfirmRequest) -> Iterator[Verdict]:

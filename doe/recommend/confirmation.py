@@ -184,13 +184,15 @@ class Outcome:
     high: float | None
     mean: float | None
     place: str
-    """``inside``, ``below``, ``above``, ``no value``."""
+    """``inside``, ``below``, ``above``, ``no value``; ``open`` where values that are only limits cannot tell."""
     singles: tuple[SinglePrint, ...]
     values: int
     """Coupons, or prints, that the requirement is on; none without a requirement."""
     missed: int
     """How many of them do not meet it."""
     judged: bool
+    chance: float = 1.0
+    """Of so many that do not, or more, where the study's share of values meets it."""
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,8 @@ from doe.model.values import FAILED
 from doe.recommend import forecast
 from doe.recommend.confirmation import Before, Confirmation, Counted
 from doe.record.match import Record
-from doe.record.schema import NOT_TRIED, filled
+from doe.record.schema import filled
+from doe.sheet.columns import NEVER_PRINTED
 from doe.study import scale
 from doe.study.spec import Response, Study
 
@@ -31,7 +32,7 @@ def counted_before(study: Study, record: Record) -> Iterator[Before]:
 
 def completion_counts(record: Record) -> tuple[int, int]:
     """Return how many prints failed, of those that were tried."""
-    ended = [outcome for outcome in record.prints["outcome"] if outcome and outcome not in NOT_TRIED]
+    ended = [outcome for outcome in record.prints["outcome"] if outcome and outcome not in NEVER_PRINTED]
     return sum(outcome in FAILED for outcome in ended), len(ended)
 
 

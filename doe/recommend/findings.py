@@ -9,7 +9,8 @@ from doe.model.measured import Fitted
 from doe.recommend import apart, next_step, window
 from doe.recommend.apart import Alone
 from doe.recommend.bounds import Chosen
-from doe.recommend.results import Conformance, Promise, Setting, predicted, predicted_bound
+from doe.recommend.confirm import LOADS
+from doe.recommend.results import MEASURED_LEVEL, Conformance, Promise, Setting, predicted, predicted_bound
 from doe.recommend.search import Axis, Edge
 from doe.recommend.window import Reach, Window
 from doe.study.names import listed, spoken
@@ -19,8 +20,6 @@ from doe.verdicts import Verdict
 
 _HALF = 0.5
 _PRIOR_DRIVEN_DOF = 2
-_MEASURED_LEVEL = 0.95
-_LOADS_OF_A_CONFIRMATION = 6
 
 
 @dataclass(frozen=True)
@@ -130,8 +129,8 @@ def _to_show(case: Case) -> str:
             f"a confirmation tells whether the setting is as good as estimated, but even {most} {unit}, are not expected to show"
             f" {required}: that takes a setting or a material with more room, or a lower share asked for"
         )
-    loads = max(enough[0], _LOADS_OF_A_CONFIRMATION)
-    given = f" (doe confirm --loads {loads})" if loads > _LOADS_OF_A_CONFIRMATION else ""
+    loads = max(enough[0], LOADS)
+    given = f" (doe confirm --loads {loads})" if loads > LOADS else ""
     return (
         f"print the recommended setting on {loads} {unit}{given}: if it is as good as estimated, that many are expected to show"
         f" {required} in half of such studies or more"
@@ -235,7 +234,7 @@ def decisive(verdicts: Sequence[Verdict], share: Conformance | None) -> tuple[Ve
 
 def of_level(study: Study, share: Conformance) -> Iterator[Verdict]:
     """Yield what the bound's level falls short of: measured coverage, not the study's wish, decides it."""
-    if share.level < _MEASURED_LEVEL and share.estimate >= share.required:
+    if share.level < MEASURED_LEVEL and share.estimate >= share.required:
         weakest = _weakest(share)
         which = (
             f"nearly all failures are those of {spoken(weakest)}"
@@ -246,7 +245,7 @@ def of_level(study: Study, share: Conformance) -> Iterator[Verdict]:
             "held in 90 to 95 of 100, and the estimate was too high by 0.04 to 0.08 on average",
             "judge the setting by the bound and by prints on new loads, not by the estimate", weakest,
         )
-    elif share.level >= _MEASURED_LEVEL and study.header.confidence > _MEASURED_LEVEL:
+    elif share.level >= MEASURED_LEVEL and study.header.confidence > MEASURED_LEVEL:
         yield Verdict(
             "bound at 95 %", f"the study asks for {level(study.header.confidence)}, and the bound's coverage was measured "
             "for 95 % only", "read the bound as a 95 % one; the intervals of the responses have the study's level",

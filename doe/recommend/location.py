@@ -24,15 +24,10 @@ from doe.model import inference
 from doe.model.measured import Fitted
 from doe.numerics import optimum
 from doe.numerics.posterior import Draws
-from doe.recommend.bending import FALLS, NOT_KNOWN, RISES, Curvature, PathStep, Shape, path_of, shape_of
+from doe.recommend.bending import PathStep, Shape, path_of, shape_of
 from doe.recommend.search import Region
 from doe.recommend.varied import Part, in_response_units, natural_value, part_of, quantiles
 from doe.study.spec import Response, Study
-
-__all__ = [
-    "FALLS", "HIGHEST", "LOWEST", "NOT_KNOWN", "RISES", "Curvature", "FactorPlace", "Location", "Locations", "PathStep", "Shape",
-    "locations", "sense_of",
-]
 
 Array = NDArray[np.float64]
 

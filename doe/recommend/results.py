@@ -12,6 +12,10 @@ from doe.verdicts import Verdict
 _NEVER_ALL = 1e-6
 
 
+MEASURED_LEVEL = 0.95
+"""At which the bound's coverage was measured; lower where one response decides."""
+
+
 def predicted(share: float) -> str:
     """Return a predicted share as a percentage: no model promises all or none, though its last digit may round to it."""
     return percent(min(max(share, _NEVER_ALL), 1 - _NEVER_ALL))

@@ -78,19 +78,20 @@ class Region:
         """
         Whether each setting keeps the constraints and lies inside what was printed, shape (m,).
 
-        Inside means that x'(X'X)^-1 x is at most the largest leverage of the prints: within the range of every single
-        factor a combination may still be far from every print (Montgomery, Peck and Vining 2012, section 3.8).
+        Inside means that x'(X'X)^-1 x is at most the largest of the prints' own settings, all of them on the average of
+        printers and rounds: within the range of every single factor a combination may still be far from every print
+        (Montgomery, Peck and Vining 2012, section 3.8, where the largest leverage is the limit; the same without blocks).
         """
         allowed = self.keeps_constraints(places)
         coded = self.coded(places)
-        for view, root, limit in self._reaches:
+        for view, root, limit in self.reaches:
             reach = np.sum((view.rows(coded) @ root) ** 2, axis=1)
             allowed = allowed & (reach <= limit)
         return np.asarray(allowed, dtype=bool)
 
     @cached_property
-    def _reaches(self) -> tuple[tuple[ResponseData, Array, float], ...]:
-        """Of every different model matrix a root of (X'X)^-1, and how far its prints reach."""
+    def reaches(self) -> tuple[tuple[ResponseData, Array, float], ...]:
+        """Of every different model matrix its response, a root of (X'X)^-1, shape (p, p), and how far its prints reach."""
         different: list[ResponseData] = []
         for view in self.views:
             if not any(_same_prints(view, other) for other in different):

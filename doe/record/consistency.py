@@ -6,7 +6,8 @@ import pandas as pd
 
 from doe.errors import Problem
 from doe.record.rows import Findings, Row, listed
-from doe.record.schema import NOT_TRIED, UNTESTED, in_words
+from doe.record.schema import in_words
+from doe.sheet.columns import NEVER_PRINTED, NEVER_TESTED
 from doe.sheet.layout import CHECKS, COUPONS, LOADS, PRINTS
 from doe.study.spec import Study
 
@@ -31,14 +32,14 @@ def check_rows(study: Study, runs: pd.DataFrame, tables: Mapping[str, Rows], fin
     per_print = _result_keys(study, "print")
     per_coupon = _result_keys(study, "coupon")
     for name, row in prints.items():
-        _require_no_results(f"print {name}", row, row.values.get("outcome"), per_print, NOT_TRIED, findings)
+        _require_no_results(f"print {name}", row, row.values.get("outcome"), per_print, NEVER_PRINTED, findings)
     _check_used(study, runs, prints, findings)
     for name, row in coupons.items():
-        _require_no_results(f"coupon {name}", row, row.values.get("outcome"), per_coupon, UNTESTED, findings)
+        _require_no_results(f"coupon {name}", row, row.values.get("outcome"), per_coupon, NEVER_TESTED, findings)
         owner = prints.get(name.rpartition("-")[0])
         ended = owner.values.get("outcome") if owner else None
-        if row.values.get("outcome") not in UNTESTED:
-            _require_no_results(f"its print {name.rpartition('-')[0]}", row, ended, per_coupon, NOT_TRIED, findings)
+        if row.values.get("outcome") not in NEVER_TESTED:
+            _require_no_results(f"its print {name.rpartition('-')[0]}", row, ended, per_coupon, NEVER_PRINTED, findings)
     for row in loads.values():
         _check_load(row, findings)
     for row in tables.get(CHECKS, {}).values():
@@ -148,7 +149,7 @@ def _remark_off_plan(study: Study, runs: pd.DataFrame, prints: Rows, loads: Rows
 def _remark_covariates(study: Study, prints: Rows, loads: Rows, findings: Findings) -> None:
     """Name the prints and loads that were made but lack a covariate: it can still be written down as long as it is known."""
     made = {
-        "print": {name: row for name, row in prints.items() if row.values.get("outcome") not in (None, *NOT_TRIED)},
+        "print": {name: row for name, row in prints.items() if row.values.get("outcome") not in (None, *NEVER_PRINTED)},
         "load": {name: row for name, row in loads.items() if len(row.values) > 1},
     }
     for one in study.covariates:

@@ -10,9 +10,7 @@ from doe.errors import InputRefused, Problem
 from doe.record.match import Cell, Record
 from doe.record.schema import (
     CORRECTIONS,
-    NOT_TRIED,
     ROW_ID,
-    UNTESTED,
     as_text,
     computed_columns,
     filled,
@@ -21,6 +19,7 @@ from doe.record.schema import (
     value_columns,
     with_stress,
 )
+from doe.sheet.columns import NEVER_PRINTED, NEVER_TESTED
 
 
 @dataclass(frozen=True)
@@ -143,8 +142,8 @@ def overlaid(before: pd.DataFrame, book: pd.DataFrame, key: str) -> pd.DataFrame
 def _untested(record: Record) -> tuple[pd.Series, pd.Series]:
     """Return, per print and per coupon, whether its outcome (or its print's) leaves nothing to measure."""
     prints, coupons = record.prints, record.coupons
-    not_tried = prints["outcome"].isin(NOT_TRIED)
-    return not_tried, coupons["outcome"].isin(UNTESTED) | coupons["print"].isin(set(prints.loc[not_tried, "print"]))
+    not_tried = prints["outcome"].isin(NEVER_PRINTED)
+    return not_tried, coupons["outcome"].isin(NEVER_TESTED) | coupons["print"].isin(set(prints.loc[not_tried, "print"]))
 
 
 def _ruled_out(book: Record, joined: Record, places: Mapping[Cell, str]) -> Iterator[Problem]:

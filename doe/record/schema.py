@@ -33,11 +33,6 @@ CORRECTIONS: Columns = {
     "why": "text",
 }
 
-NOT_TRIED = ("lost", "skipped")
-"""Outcomes that the settings did not cause: there is no result of any kind."""
-UNTESTED = (*NOT_TRIED, "detached", "clogged", "broke in handling")
-"""Outcomes of a coupon that never came to its test."""
-
 
 def schema(study: Study) -> dict[str, Columns]:
     """Return, per table, the columns in their order with their kinds."""

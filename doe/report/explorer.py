@@ -18,7 +18,7 @@ from scipy.stats import qmc
 from doe.design.calibrated import Lines
 from doe.model import inference
 from doe.model.measured import Fitted
-from doe.numerics import coding, criteria
+from doe.numerics import coding
 from doe.numerics.conformance import Margins, bound_coverage
 from doe.numerics.mixture import Mixture
 from doe.numerics.terms import column_terms
@@ -26,7 +26,7 @@ from doe.recommend import search
 from doe.recommend.outlook import Outlook
 from doe.recommend.search import Axis, Region
 from doe.report import numbers
-from doe.report.sections import ReportInputs
+from doe.report.inputs import ReportInputs
 from doe.report.tables import words
 from doe.study import scale
 from doe.study.spec import Factor, Response, Study
@@ -226,15 +226,8 @@ def _factor(inputs: ReportInputs, axis: Axis) -> dict[str, Any]:
 
 def _of_region(study: Study, area: Region) -> dict[str, Any]:
     """Return the constraints, and of every different model matrix a root of (X'X)^-1 with how far its prints reach."""
-    reaches: dict[tuple[Any, ...], dict[str, Any]] = {}
-    for view in area.views:
-        root = np.linalg.inv(np.linalg.qr(view.X)[1])
-        limit = float(criteria.region_limit(view.X) * (1 + _SLACK))
-        reaches.setdefault(
-            (view.model, view.levels, view.X.tobytes()), {"root": root.tolist(), "limit": limit, "columns": _columns(view)}
-        )
     return {
-        "reaches": list(reaches.values()),
+        "reaches": [{"root": root.tolist(), "limit": limit, "columns": _columns(view)} for view, root, limit in area.reaches],
         "constraints": [
             {"weights": list(weights), "limit": float(limit), "text": _in_words(study, one.coef, one.limit)}
             for weights, limit, one in zip(area.weights.tolist(), area.limits, study.constraints, strict=True)

@@ -2,7 +2,8 @@
 
 import math
 
-from doe.recommend.location import Curvature, FactorPlace, Location, Locations, PathStep, Shape
+from doe.recommend.bending import Curvature, PathStep, Shape
+from doe.recommend.location import FactorPlace, Location, Locations
 from doe.report import numbers
 from doe.report.tables import Table, unit, words
 

@@ -10,20 +10,20 @@ import base64
 import hashlib
 import json
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 from doe.design import calibrated
-from doe.model.measured import Fitted
 from doe.report.explorer import explorer
+from doe.report.inputs import ReportInputs
 from doe.report.read import page_templates
-from doe.report.sections import ReportInputs, document
+from doe.report.sections import document
 
 _SHOWN = ("title", "id", "material", "simulated", "day", "loud", "facts", "digests", "answer", "sections")
 _MARK = re.compile(r"@@([a-z-]+)@@")
 
 
-def write_page(inputs: ReportInputs, fitted: Sequence[Fitted]) -> bytes:
+def write_page(inputs: ReportInputs) -> bytes:
     """
     Return the report as one page of HTML that needs nothing else.
 
@@ -31,8 +31,6 @@ def write_page(inputs: ReportInputs, fitted: Sequence[Fitted]) -> bytes:
     ----------
     inputs : ReportInputs
         All that is shown, as for the PDF; the files of the study are not carried in the page.
-    fitted : sequence of Fitted
-        The measured responses with their arrays, from the same study, plan and record as ``inputs.fit``.
 
     Returns
     -------
@@ -41,7 +39,7 @@ def write_page(inputs: ReportInputs, fitted: Sequence[Fitted]) -> bytes:
     """
     made = document(inputs)
     lines = calibrated.lines_of(inputs.study, inputs.record.checks)
-    return page({name: made[name] for name in _SHOWN}, explorer(inputs, fitted, lines))
+    return page({name: made[name] for name in _SHOWN}, explorer(inputs, inputs.fitted, lines))
 
 
 def page(report: Mapping[str, Any], exploring: Mapping[str, Any] | None) -> bytes:

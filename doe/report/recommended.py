@@ -5,7 +5,15 @@ from typing import Any
 
 from doe.recommend.beside import COMPLETION
 from doe.recommend.printers import FleetSettings
-from doe.recommend.results import Conformance, Recommendation, Setting, Tolerance, predicted, predicted_bound
+from doe.recommend.results import (
+    MEASURED_LEVEL,
+    Conformance,
+    Recommendation,
+    Setting,
+    Tolerance,
+    predicted,
+    predicted_bound,
+)
 from doe.report import numbers
 from doe.report.choice import alternatives_rows
 from doe.report.desirable import desirable_answer, desirable_table
@@ -46,7 +54,6 @@ def setting_table(recommendation: Recommendation) -> Table:
 
 
 _HARDLY_ANY = 0.005
-_USUAL_LEVEL = 0.95
 _UNCHECKED = "* No reference probe has checked this factor on this printer: the setpoint is the setting itself."
 
 
@@ -216,7 +223,7 @@ def answer(recommendation: Recommendation) -> str:
             f" study asks for {numbers.level(share.required)}. {judged}"
         )
     bound = f"with {numbers.level(share.level)} confidence at least {predicted_bound(share.lower)} do"
-    if share.level < _USUAL_LEVEL:
+    if share.level < MEASURED_LEVEL:
         bound += f" ({numbers.level(share.level)}, since one response decides: so often the bound holds then)"
     return (
         f"Of future prints on new drying loads that complete, an estimated {predicted(share.estimate)} meet every"

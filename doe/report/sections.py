@@ -5,44 +5,39 @@ The templates in ``templates/report`` only set what is said here; what is said i
 """
 
 import datetime
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from doe.design import calibrated
-from doe.design.plan import Design
 from doe.files import digest, digest_of
 from doe.model import data as model_data
 from doe.model.agreement import repeated_grades
 from doe.model.agreement import verdicts as grading_verdicts
-from doe.model.results import Fit, JudgedFit, ResponseFit
+from doe.model.results import JudgedFit, ResponseFit
 from doe.model.settings import actual_settings
 from doe.model.summary import meets
-from doe.recommend.bounds import Chosen
-from doe.recommend.confirmation import Confirmation, Judgement
 from doe.recommend.desirable import has_aims
 from doe.recommend.results import Recommendation
 from doe.record.declared import without_confirmations
-from doe.record.match import Record
-from doe.report import draw_maps, figures, maps, numbers, pieces, rows, views
+from doe.report import draw_maps, figures, front, maps, numbers, pieces, rows, views
 from doe.report.agreement import agreement_table
 from doe.report.completion import completion_tables
-from doe.report.confirmation import forecast_tables, judgement_tables, power_sentences, renewed, state_table
+from doe.report.confirmation import forecast_tables, judgement_tables, power_sentences
 from doe.report.diagnostics import print_rows
+from doe.report.inputs import ReportInputs
 from doe.report.judged import judged_tables
 from doe.report.measured import measured_tables
 from doe.report.pieces import Block
 from doe.report.printers import lines_table
 from doe.report.protocol import evidence_rows, revision_rows, spool_rows
-from doe.report.recommended import answer, recommendation_tables, setting_table
-from doe.report.tables import Table, words
+from doe.report.recommended import recommendation_tables
+from doe.report.tables import words
 from doe.report.values import reading_rows
 from doe.study import scale
-from doe.study.spec import Response, Study
-from doe.verdicts import Verdict
+from doe.study.spec import Response
 
 View = views.SurfaceView | views.LevelView | maps.MapView | maps.MarginView
 _DRAWN: Mapping[type, Callable[[Any], bytes]] = {
@@ -56,89 +51,7 @@ PREVAIL = (
 SIMULATED = "SIMULATED DATA: no print was made. This report shows the method, not a material."
 EXPLORATORY = "EXPLORATORY MODEL: not the declared one. It cannot feed a confirmation."
 
-_VERDICTS_UP_FRONT = 6
-_AFTER_RELEASE = "none: the setting is confirmed and released"
 _TYPES = {"toml": "application/toml", "csv": "text/csv", "json": "application/json", "jsonl": "application/jsonl"}
-
-
-@dataclass(frozen=True)
-class TrialState:
-    """What became of the recommendation: its confirmation, the judgement, and the release."""
-
-    confirmation: Confirmation | None = None
-    judgement: Judgement | None = None
-    release: Mapping[str, Any] | None = None
-    """As ``release.json`` holds it, where it still holds."""
-    ended: bool = False
-    """Whether something that the judgement rests on changed since."""
-
-
-@dataclass(frozen=True)
-class Revision:
-    """Which report of a study this is, and what happened since the one before."""
-
-    number: int = 1
-    since: Sequence[Mapping[str, Any]] = ()
-    """Lines of the log after the report before this one; empty for the first."""
-
-
-@dataclass(frozen=True)
-class ReportInputs:
-    """
-    Everything the report rests on.
-
-    Parameters
-    ----------
-    study : Study
-        Gives the question.
-    design : Design
-        Gives the plan, all rounds.
-    record : Record
-        Gives what happened.
-    fit : Fit
-        Gives the models and the summaries.
-    recommendation : Recommendation or None
-        Gives the answer; None where there is none yet.
-    predict : mapping of str to callable
-        Per measured response, the predicted mean at natural settings.
-    interval : mapping of str to callable
-        Per measured response, the confidence interval of the mean at natural settings; may be empty.
-    cautions : tuple of str
-        Those of the material's family.
-    log : sequence of mapping
-        Lines of the log, oldest first.
-    log_head : str
-        SHA-256 of the log's last line.
-    files : mapping of str to str
-        File -> SHA-256; ``study.toml`` among them.
-    versions : mapping of str to str
-        Software -> version.
-    prepared_at : str
-        ISO 8601 date and time; the only clock of the report.
-    attachments : mapping of str to bytes
-        Files of the study that the report carries inside, UTF-8 text.
-    revision : Revision
-        Which report of the study this is, and what happened since the one before.
-    """
-
-    study: Study
-    design: Design
-    record: Record
-    fit: Fit
-    recommendation: Recommendation | None
-    predict: Mapping[str, views.Predict]
-    cautions: tuple[str, ...]
-    log: Sequence[Mapping[str, Any]]
-    log_head: str
-    files: Mapping[str, str]
-    versions: Mapping[str, str]
-    prepared_at: str
-    interval: Mapping[str, views.Interval] = field(default_factory=dict)
-    trial: TrialState = TrialState()
-    attachments: Mapping[str, bytes] = field(default_factory=dict)
-    revision: Revision = Revision()
-    chosen: Chosen | None = None
-    """What the recommendation was chosen from and by; None where it was not by requirements."""
 
 
 def document(inputs: ReportInputs) -> dict[str, Any]:
@@ -163,14 +76,14 @@ def document(inputs: ReportInputs) -> dict[str, Any]:
         "title": header.title, "id": header.id, "material": header.material, "simulated": _simulated(inputs),
         "description": f"Qualification report of study {header.id}: {header.material}",
         "day": day.isoformat(), "date": [day.year, day.month, day.day], "loud": loud,
-        "facts": [["Study", header.id], ["Material", f"{header.material} (family {header.family})"], ["State", _state(inputs)],
-                  ["Prepared", inputs.prepared_at], ["Revision", str(inputs.revision.number)]],
+        "facts": [["Study", header.id], ["Material", f"{header.material} (family {header.family})"],
+                  ["State", front.state(inputs)], ["Prepared", inputs.prepared_at], ["Revision", str(inputs.revision.number)]],
         "digests": [["study", study_digest(inputs.attachments)], ["log head", inputs.log_head]],
         "attachments": [
             {"name": name, "text": content.decode(), "type": _TYPES[name.rpartition(".")[2]]}
             for name, content in sorted(inputs.attachments.items())
         ],
-        "answer": _answer(inputs),
+        "answer": front.blocks(inputs),
         "sections": [
             pieces.section("Question and requirements", _question(inputs)),
             pieces.section("Plan", _plan(inputs)),
@@ -194,55 +107,6 @@ def study_digest(attachments: Mapping[str, bytes]) -> str:
 
 def _simulated(inputs: ReportInputs) -> bool:
     return inputs.study.header.simulated or inputs.fit.simulated
-
-
-def _state(inputs: ReportInputs) -> str:
-    if inputs.recommendation is None:
-        return "fitted, without a recommendation"
-    number, tried = inputs.recommendation.number, inputs.trial
-    if tried.judgement is None or tried.ended:
-        return f"recommendation {number}: a hypothesis until prints confirm it"
-    person = "released" if tried.release is not None else "not released"
-    return f"recommendation {number}: {tried.judgement.verdict}, {person}"
-
-
-def _answer(inputs: ReportInputs) -> list[Block]:
-    found, tried = inputs.recommendation, inputs.trial
-    blocks: list[Block] = []
-    if found is None:
-        blocks.append(pieces.strong("No setting is recommended. The verdicts below say what stands in the way."))
-    else:
-        state = state_table(found.number, tried.judgement, tried.release, ended=tried.ended)
-        blocks += [pieces.table(setting_table(found)), pieces.strong(answer(found)), pieces.table(state)]
-        if tried.judgement is not None and not tried.ended:
-            blocks += [pieces.strong(f"{one[:1].upper()}{one[1:]}.") for one in renewed(tried.judgement)]
-    verdicts = all_verdicts(inputs)
-    if verdicts:
-        short = tuple((one.name, words(one.about) or "the study", one.next_step) for one in verdicts[:_VERDICTS_UP_FRONT])
-        more = len(verdicts) - len(short)
-        note = (f"And {more} more. " if more else "") + "The causes stand in sections 2, 3, 5, 6 and 7."
-        blocks.append(pieces.table(Table("Open verdicts", ("Verdict", "About", "What to do"), short, "lll", note)))
-    if found is not None:
-        blocks.append(pieces.strong(f"Next step: {_next(found, tried)}"))
-    return blocks
-
-
-def _next(found: Recommendation, tried: TrialState) -> str:
-    """Return what comes next: by the recommendation, or by its confirmation where one was judged and holds."""
-    if tried.judgement is None or tried.ended:
-        return found.next
-    return tried.judgement.next if tried.release is None else _AFTER_RELEASE
-
-
-def all_verdicts(inputs: ReportInputs) -> tuple[Verdict, ...]:
-    """Return every verdict once: those of the recommendation first, then of the fit, its responses and the plan."""
-    found = () if inputs.recommendation is None else inputs.recommendation.verdicts
-    of_measured = [verdict for fit in inputs.fit.responses for verdict in fit.verdicts]
-    of_judged = [verdict for fit in inputs.fit.judged for verdict in fit.verdicts]
-    of_printed = () if inputs.fit.printed is None else inputs.fit.printed.verdicts
-    graded = grading_verdicts(inputs.study, repeated_grades(inputs.study, inputs.record))
-    every = [*found, *inputs.fit.verdicts, *of_printed, *of_measured, *of_judged, *graded, *inputs.design.verdicts]
-    return tuple(dict.fromkeys(every))
 
 
 def _question(inputs: ReportInputs) -> list[Block]:

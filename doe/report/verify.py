@@ -2,6 +2,7 @@
 
 import difflib
 import io
+import json
 import math
 import re
 from collections.abc import Iterator, Mapping, Sequence
@@ -11,6 +12,7 @@ from doe.errors import InputRefused, Problem
 
 _MOST_BYTES = 50_000_000
 _NAME = re.compile(r"(?:[A-Za-z0-9_-]+/)?[A-Za-z0-9_-]+\.(?:toml|csv|json|jsonl)")
+_NEEDED = ("log.jsonl", "plan.csv", "fit.json", "software.json")
 CLOSE = 1e-9
 """Numbers that differ by less, relatively, are equal: another processor may round the last digits otherwise."""
 
@@ -40,13 +42,29 @@ def carried(content: bytes, where: str) -> dict[str, bytes]:
         found = {str(name): contents[0] for name, contents in reader.attachments.items()}
     except Exception as error:  # a library's many errors about damaged files: the file is at fault, whatever it is
         raise _damaged(where, error) from None
-    if "study.toml" not in found or "log.jsonl" not in found:
+    if "study.toml" not in found:
         raise InputRefused(Problem(where, "it carries no study", "a report that 'doe report' wrote does", "name such a report"))
     odd = [name for name in found if not _NAME.fullmatch(name)]
     if odd or sum(map(len, found.values())) > _MOST_BYTES:
-        said = f"it carries {', '.join(map(repr, odd[:5]))}" if odd else "what it carries is too large"
-        raise InputRefused(Problem(where, said, "the files of a study", "do not trust this file"))
+        much = f"it carries {', '.join(map(repr, odd[:5]))}" if odd else "what it carries is too large"
+        raise InputRefused(Problem(where, much, "the files of a study", "do not trust this file"))
+    missing = [name for name in _NEEDED if name not in found]
+    if missing:
+        raise InputRefused(Problem(where, f"{missing[0]} is not in it", "a report carries it", "do not trust this file"))
+    damaged = [name for name, content in found.items() if not _is_read(name, content)]
+    if damaged:
+        said = ("it cannot be read as what it is called", "a file as doe wrote it", "do not trust this file")
+        raise InputRefused(Problem(f"{where}, {name}", *said) for name in damaged)
     return found
+
+
+def _is_read(name: str, content: bytes) -> bool:
+    """Whether a carried file is text, and JSON where it is called so; what stands in it is judged later."""
+    try:
+        text = content.decode()
+        return not name.endswith(".json") or isinstance(json.loads(text), dict)
+    except ValueError:
+        return False
 
 
 def page_words(content: bytes, where: str) -> list[list[str]]:

@@ -11,7 +11,8 @@ from pathlib import Path
 import typst
 
 from doe.errors import InternalFault
-from doe.report.sections import ReportInputs, document
+from doe.report.inputs import ReportInputs
+from doe.report.sections import document
 
 __all__ = ["ReportInputs", "write_report"]
 

@@ -4,6 +4,13 @@ import sys
 
 import pytest
 
+from doe.cli import planning, steps
+from doe.cli.desk import Desk
+from doe.design.request import PlanRequest
+from doe.files import Folder
+from doe.record.read_tables import record_files
+from tests.records import simulated
+
 TWO_FACTORS = """
 [study]
 id = "clip"
@@ -26,6 +33,24 @@ high = 80
 increment = 1
 """
 """The beginning of a study file; responses and model follow."""
+
+
+def strength_study(terms, coupons=2):
+    """Return the text of a study of two factors and one strength, at least 20 MPa."""
+    response = f'[[responses]]\nname = "z_strength"\nunit = "MPa"\ncoupons = {coupons}\nat_least = 20.0\n'
+    return f'{TWO_FACTORS}\n{response}\n[model]\nterms = "{terms}"\n'
+
+
+def collected(path, terms, **plan):
+    """Make a factorial study of :func:`strength_study` in a folder: planned, handed out, and collected from a simulation."""
+    folder = Folder(path)
+    (path / "study.toml").write_text(strength_study(terms))
+    planning.plan(folder, PlanRequest(kind="factorial", centre=2, seed=1, **plan))
+    steps.sheet(folder)
+    desk = Desk(folder)
+    study = desk.study()
+    desk.commit("collect", record_files(simulated(study, desk.design(study), load_sd=0.0)))
+    return folder
 
 
 @pytest.fixture

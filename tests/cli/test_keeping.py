@@ -10,9 +10,9 @@ import pytest
 
 from doe.errors import InputRefused
 from doe.files import Folder
-from tests.cli.conftest import TWO_FACTORS, snapshot
+from tests.cli.conftest import snapshot, strength_study
 
-STUDY = TWO_FACTORS + '[[responses]]\nname = "z_strength"\nunit = "MPa"\nat_least = 20.0\n[model]\nterms = "main"\n'
+STUDY = strength_study("main")
 
 
 @pytest.fixture

@@ -10,19 +10,10 @@ from doe.design.read import read_plan
 from doe.files import Folder
 from doe.record.read_tables import record_files
 from doe.study.read import parse_study
-from tests.cli.conftest import TWO_FACTORS, snapshot
+from tests.cli.conftest import snapshot, strength_study
 from tests.records import simulated
 
-STUDY = TWO_FACTORS + """
-[[responses]]
-name = "z_strength"
-unit = "MPa"
-coupons = 3
-at_least = 20.0
-
-[model]
-terms = "quadratic"
-"""
+STUDY = strength_study("quadratic", coupons=3)
 
 
 @pytest.fixture

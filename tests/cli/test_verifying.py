@@ -9,40 +9,15 @@ import pytest
 from pypdf import PdfReader, PdfWriter
 from pypdf.generic import DecodedStreamObject, NameObject
 
-from doe.cli import planning, steps, verifying
-from doe.cli.desk import Desk
-from doe.design.request import PlanRequest
+from doe.cli import steps, verifying
 from doe.errors import InputRefused, NotReproduced
-from doe.files import Folder
-from doe.record.read_tables import record_files
 from doe.report.verify import carried, page_differences
-from tests.cli.conftest import TWO_FACTORS
-from tests.records import simulated
-
-STUDY = (
-    TWO_FACTORS
-    + """
-[[responses]]
-name = "z_strength"
-unit = "MPa"
-coupons = 2
-at_least = 20.0
-
-[model]
-terms = "interactions"
-"""
-)
+from tests.cli.conftest import collected
 
 
 @pytest.fixture(scope="module")
 def report(tmp_path_factory):
-    folder = Folder(tmp_path_factory.mktemp("whole"))
-    (folder.path / "study.toml").write_text(STUDY)
-    planning.plan(folder, PlanRequest(kind="factorial", replicates=2, centre=2, seed=1))
-    steps.sheet(folder)
-    desk = Desk(folder)
-    study = desk.study()
-    desk.commit("collect", record_files(simulated(study, desk.design(study), load_sd=0.0)))
+    folder = collected(tmp_path_factory.mktemp("whole"), "interactions", replicates=2)
     steps.fit(folder, None)
     steps.recommend(folder)
     steps.report(folder)
@@ -165,3 +140,9 @@ def test_names_that_leave_the_folder_are_refused(report, tmp_path):
     writer.write(out)
     with pytest.raises(InputRefused, match="do not trust this file"):
         verifying.verified(out)
+
+
+@pytest.mark.parametrize("content", [b"{", b"\xff", b"[]"])
+def test_a_carried_file_that_is_not_what_it_is_called_is_refused(report, tmp_path, content):
+    with pytest.raises(InputRefused, match=r"fit\.json: it cannot be read as what it is called"):
+        verifying.verified(with_file(report, tmp_path, "fit.json", lambda text: content))

@@ -63,6 +63,7 @@ def test_a_single_reading_moves_its_print_by_its_weight():
     assert np.delete(moved, 3) == pytest.approx(found.weight * (known - known.mean()))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scatter", [0.0, 2.0, 4.0])
 def test_readings_flatten_neither_slope_nor_curvature(scatter):
     # What a quadratic truth gives where the actual value scatters about its setpoint and is read with an error of 2.5.

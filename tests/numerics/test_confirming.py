@@ -1,11 +1,14 @@
 """Predictions of new prints at one setting, against the fits that they are taken from, closed forms and simulation."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
 
 from doe.numerics.confirming import (
     NewPrints,
+    chance_of_misses,
     chance_to_catch,
     choice_factor,
     each_ahead,
@@ -116,3 +119,33 @@ def test_no_print_and_odd_rows_are_refused(known, coupons):
         mean_ahead(known, NewPrints((), ()), 0.95)
     with pytest.raises(ValueError, match="rows need 3 columns"):
         prospect(fit_reml(y, X[of_print], [load[of_print], of_print]), np.ones((1, 2)), of_coupons=True)
+
+
+class TestMisses:
+    @pytest.fixture
+    def with_parts(self, known):
+        def made(load, within, coupon):
+            return replace(known, variances=np.array([load, within, coupon]))
+
+        return made
+
+    def test_values_that_are_not_alike_are_binomial(self, with_parts):
+        for missed in (1, 3, 5):
+            found = chance_of_misses(with_parts(0, 0, 1), missed, [5] * 6, 0.9)
+            assert found == pytest.approx(stats.binom.sf(missed - 1, 30, 0.1), abs=1e-12)
+
+    def test_values_that_are_all_alike_miss_together(self, with_parts):
+        found = chance_of_misses(with_parts(0.5, 0.5, 1e-10), 5, [5] * 6, 0.9)
+        assert found == pytest.approx(1 - 0.9**6, abs=0.005)
+
+    @pytest.mark.parametrize(("parts", "each"), [((0.2, 0.1, 0.7), 5), ((0.4, 0.3, 0.3), 10)])
+    def test_a_sound_material_is_seldom_in_doubt(self, with_parts, parts, each):
+        """Simulated: of 20,000 confirmations of six prints as the study asks for, the counts with 5 % chance at most."""
+        generator = np.random.default_rng(3)
+        load, within, coupon = parts
+        prints = generator.normal(0, np.sqrt(load + within), (20_000, 6, 1))
+        missing = (prints + generator.normal(0, np.sqrt(coupon), (20_000, 6, each)) < stats.norm.ppf(0.1)).sum(axis=(1, 2))
+        chance = np.array([chance_of_misses(with_parts(*parts), missed, [each] * 6, 0.9) for missed in range(6 * each + 1)])
+        assert np.mean(chance[missing] <= 0.05) <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / 20_000)
+        seen = np.array([np.mean(missing >= missed) for missed in range(6 * each + 1)])
+        assert np.abs(seen - chance).max() < 0.015

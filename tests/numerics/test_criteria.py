@@ -80,7 +80,7 @@ def test_orthogonal_factorial_by_hand():
     assert criteria.log_d(X) == pytest.approx(3 * math.log(4))
     assert criteria.d_efficiency(X) == pytest.approx(100)
     assert criteria.leverages(X) == pytest.approx(np.full(4, 0.75))
-    assert criteria.region_limit(X) == pytest.approx(0.75)
+    assert criteria.leverages(X).max() == pytest.approx(0.75)
     assert criteria.prediction_variance(np.array([[1.0, 0, 0], [1, 1, 1]]), X) == pytest.approx(np.array([0.25, 0.75]))
     # (1 + 1/3 + 1/3) / 4: each squared factor averages 1/3 over [-1, 1]
     assert criteria.average_variance(X, standard_terms("main", TWO), TWO) == pytest.approx(5 / 12)
@@ -91,7 +91,7 @@ def test_rotatable_composite_by_hand():
     # (6 - 5/5) / 8 at each outer point, for the leverages add up to the six coefficients.
     X = model_matrix(composite(5), QUADRATIC, TWO)
     assert criteria.leverages(X) == pytest.approx(np.array([0.625] * 8 + [0.2] * 5))
-    assert criteria.region_limit(X) == pytest.approx(0.625)
+    assert criteria.leverages(X).max() == pytest.approx(0.625)
     turned = np.array([[math.cos(angle), math.sin(angle)] for angle in (0.1, 0.7, 2.9)])
     variances = criteria.prediction_variance(model_matrix(turned, QUADRATIC, TWO), X)
     assert np.ptp(variances) == pytest.approx(0, abs=1e-12)
@@ -102,7 +102,7 @@ def test_a_corner_within_every_range_can_lie_outside_what_was_studied():
     main = standard_terms("main", TWO)
     X = model_matrix(diagonal, main, TWO)
     inside, outside = criteria.prediction_variance(model_matrix(np.array([[0.8, 0.8], [1, -1]]), main, TWO), X)
-    assert inside < criteria.region_limit(X) < outside
+    assert inside < criteria.leverages(X).max() < outside
 
 
 def test_information_with_loads_equals_the_dense_calculation():
@@ -177,7 +177,7 @@ def test_relabelled_factors_and_swapped_ends_change_nothing(order, signs, seed):
     X, other = model_matrix(coded, terms, levels), model_matrix((coded * signs)[:, order], terms, levels)
     assert criteria.log_d(other, load) == pytest.approx(criteria.log_d(X, load), abs=1e-7)
     assert criteria.d_efficiency(other) == pytest.approx(criteria.d_efficiency(X), rel=1e-8)
-    assert criteria.region_limit(other) == pytest.approx(criteria.region_limit(X), rel=1e-8)
+    assert criteria.leverages(other).max() == pytest.approx(criteria.leverages(X).max(), rel=1e-8)
     assert criteria.average_variance(other, terms, levels, load) == pytest.approx(
         criteria.average_variance(X, terms, levels, load), rel=1e-7
     )
@@ -230,7 +230,7 @@ def test_what_cannot_be_estimated():
     assert criteria.d_efficiency(X) == 0
     for refused in (
         lambda: criteria.prediction_variance(X, X), lambda: criteria.average_variance(X, QUADRATIC, TWO),
-        lambda: criteria.leverages(X), lambda: criteria.variance_inflation(X), lambda: criteria.region_limit(X),
+        lambda: criteria.leverages(X), lambda: criteria.variance_inflation(X),
     ):
         with pytest.raises(ValueError, match="the model cannot be estimated from these rows"):
             refused()

@@ -433,3 +433,17 @@ def test_as_data_is_plain_and_keyed_by_name():
     assert {"mean", "mean_interval", "prediction_interval", "meets"} <= set(data["responses"]["strength"])
     assert {"estimate", "lower", "level"} <= set(data["conformance"])
     assert all(set(one) == {"name", "about", "cause", "next_step"} for one in data["verdicts"])
+
+
+def test_what_was_printed_is_inside_also_where_printers_did_not_print_alike():
+    """Each of three printers made prints at one temperature mainly, so that its leverages are not those of an average printer."""
+    study = make_study(printers=[{"name": name} for name in "ABC"], model={"terms": "quadratic"})
+    settings = [(t, d) for t in (255, 270, 285) for d in (6, 9, 12)] * 2 + [(285, 9), (255, 12), (255, 6)]
+    design = make_design(study, settings, list(range(21)))
+    order = ["A"] * 3 + ["B"] * 3 + ["C"] * 3 + ["A"] * 3 + ["B"] * 3 + ["C"] * 3 + ["A", "C", "B"]
+    design = dataclasses.replace(design, runs=design.runs.assign(printer=order))
+    record = make_record(study, design, hill())
+    _, fitted = fit_model(study, design, record)
+    area = search.region(study, [one.data for one in fitted], ["A", "B", "C"])
+    places = [[axis.natural.tolist().index(value) for axis, value in zip(area.axes, one, strict=True)] for one in settings]
+    assert area.allows(np.array(places)).all()

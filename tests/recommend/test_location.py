@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from doe.model.fit import fit_model
-from doe.recommend import desirable, location, outlook, search
+from doe.recommend import bending, desirable, location, outlook, search
 from tests.recommend.test_choose import (
     DRYING,
     NINE,
@@ -64,7 +64,7 @@ class TestPublished:
         assert [round(one.estimate, 4) for one in shape.curvatures] == expected["eigenvalues"]
         assert round(shape.mean, 2) == expected["y_at_stationary"]
         assert shape.inside and shape.nature == "maximum" and shape.shares["maximum"] == 1.0
-        assert [one.sign for one in shape.curvatures] == [location.FALLS] * 2
+        assert [one.sign for one in shape.curvatures] == [bending.FALLS] * 2
         assert shape.p_value == pytest.approx(1.0, abs=1e-4) and shape.may_be_level
         # The stationary point is well inside: the draws' best settings lie about it.
         for place, at in zip(found.places, expected["stationary_point"], strict=True):
@@ -101,7 +101,7 @@ class TestPlaces:
         study = make_study(responses=[{**STRENGTH, "at_least": None, "at_most": 30.0}])
         bottom = simulated(study, turned).rows[0]
         assert (top.sense, bottom.sense) == ("highest", "lowest")
-        assert bottom.shape.nature == "minimum" and bottom.shape.curvatures[0].sign == location.RISES
+        assert bottom.shape.nature == "minimum" and bottom.shape.curvatures[0].sign == bending.RISES
         for one, other, true in zip(top.places, bottom.places, (272, 9.5), strict=True):
             assert one.low < true < one.high
             assert other.low < true < other.high

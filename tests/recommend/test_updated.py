@@ -63,7 +63,7 @@ def tried(study, loads, printers=("",), values=VALUES, sd=(0.05, 0.1, 0.1)):
     record = make_record(study, design, hill(), sd=sd)
     _, fitted = fit_model(study, design, record)
     advice = {
-        **ADVICE, "printers": [{"printer": one.name} for one in study.printers],
+        **ADVICE, "printers": [{"printer": one.name, "setpoints": {}} for one in study.printers],
         "settings": {"nozzle": {"value": 272.0, "unit": "°C"}, "drying": {"value": 9.5, "unit": "h"}},
     }
     both, confirmation = plan_confirmation(study, design, record, fitted, ConfirmRequest(1, advice, "", {}, 3, loads=4))

@@ -11,7 +11,7 @@ from doe.files import Folder
 from doe.record.evidence import digests, gathered, logged
 from doe.record.integrity import examine
 from doe.report.protocol import evidence_rows
-from tests.record.test_integrity import STUDY
+from tests.cli.conftest import strength_study
 
 
 def lay(folder, name, content):
@@ -23,7 +23,7 @@ def lay(folder, name, content):
 @pytest.fixture
 def folder(tmp_path):
     made = Folder(tmp_path)
-    (made.path / "study.toml").write_text(STUDY)
+    (made.path / "study.toml").write_text(strength_study("main"))
     planning.plan(made, PlanRequest(kind="factorial", centre=2, seed=1))
     steps.sheet(made)
     lay(made, "curves/P01.csv", b"0,0\n1,250\n")

@@ -6,40 +6,16 @@ import shutil
 
 import pytest
 
-from doe.cli import planning, steps
-from doe.cli.desk import Desk
-from doe.design.request import PlanRequest
+from doe.cli import steps
 from doe.files import LOG, Folder
 from doe.record.integrity import examine
-from doe.record.read_tables import record_files
-from tests.cli.conftest import TWO_FACTORS
-from tests.records import simulated
-
-STUDY = (
-    TWO_FACTORS
-    + """
-[[responses]]
-name = "z_strength"
-unit = "MPa"
-coupons = 2
-at_least = 20.0
-
-[model]
-terms = "main"
-"""
-)
+from tests.cli.conftest import collected
 
 
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory):
     """Return a study that was planned, handed out, collected and fitted."""
-    folder = Folder(tmp_path_factory.mktemp("whole"))
-    (folder.path / "study.toml").write_text(STUDY)
-    planning.plan(folder, PlanRequest(kind="factorial", centre=2, seed=1))
-    steps.sheet(folder)
-    desk = Desk(folder)
-    study = desk.study()
-    desk.commit("collect", record_files(simulated(study, desk.design(study))))
+    folder = collected(tmp_path_factory.mktemp("whole"), "main")
     steps.fit(folder, None)
     return folder.path
 

@@ -48,6 +48,7 @@ def _reported(study, design, record):
     chosen = chosen_setting(study, design, fitted, advice, record)
     made = samples.inputs(
         study, design=design, record=record, fit=fit, recommendation=advice, chosen=chosen, predict={}, interval={},
+        fitted=fitted,
     )
     return made, fitted
 

@@ -9,7 +9,7 @@ from doe.design.plan import Design
 from doe.model.results import Coefficient, Completion, Component, Fit, ResponseFit, Summary
 from doe.recommend.results import Conformance, Promise, Recommendation, Setting
 from doe.record.match import Record
-from doe.report.sections import ReportInputs
+from doe.report.inputs import ReportInputs
 from doe.study.spec import Factor, Header, Instrument, Oven, Printer, Response, Study
 from doe.verdicts import Verdict
 

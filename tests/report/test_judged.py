@@ -2,7 +2,7 @@ import dataclasses
 import json
 
 from doe.model.results import JudgedColumn, JudgedFit, JudgedSetting
-from doe.report import judged, screens, sections
+from doe.report import front, judged, screens, sections
 from doe.verdicts import Verdict
 from tests.report import samples
 
@@ -79,4 +79,4 @@ def test_the_report_holds_the_same_tables_and_counts_the_verdict():
         "Chance of meeting the requirement: bed grade", "Model of bed grade", "Not in the model of bed grade", "Verdicts",
     ]
     json.dumps(blocks, allow_nan=False)
-    assert FIT.verdicts[0] in sections.all_verdicts(inputs)
+    assert FIT.verdicts[0] in front.all_verdicts(inputs)

@@ -1,7 +1,8 @@
 import dataclasses
 import math
 
-from doe.recommend.location import Curvature, FactorPlace, Location, Locations, PathStep, Shape
+from doe.recommend.bending import Curvature, PathStep, Shape
+from doe.recommend.location import FactorPlace, Location, Locations
 from doe.report import location
 
 NOZZLE = FactorPlace("nozzle_temperature", "°C", 279.31, 268.4, 285.0, 255.0, 285.0, 0.0, 0.41, 1.0)

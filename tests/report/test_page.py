@@ -44,7 +44,7 @@ class _Seen(HTMLParser):
 
 @pytest.fixture(scope="module")
 def content():
-    return write_page(*explored.inputs()).decode()
+    return write_page(explored.inputs()[0]).decode()
 
 
 @pytest.fixture(scope="module")
@@ -54,7 +54,7 @@ def seen(content):
 
 def test_the_same_inputs_give_the_same_bytes():
     inputs = samples.inputs(samples.study(samples.FACTORS[:1], samples.RESPONSES[:1]))
-    assert write_page(inputs, ()) == write_page(inputs, ())
+    assert write_page(inputs) == write_page(inputs)
 
 
 def test_it_says_what_the_report_says(seen):
@@ -107,7 +107,7 @@ def test_texts_are_set_as_text_and_no_tag_carries_a_program(seen):
 
 
 def test_markup_in_a_study_stays_text():
-    hostile = _Seen(write_page(samples.inputs(samples.study(title=MARKUP, material=MARKUP)), ()).decode())
+    hostile = _Seen(write_page(samples.inputs(samples.study(title=MARKUP, material=MARKUP))).decode())
     shown = hostile.data("report")
     assert shown["title"].replace(BREAK, "") == MARKUP
     assert f"prints of {MARKUP} meet" in shown["sections"][0]["blocks"][0]["text"].replace(BREAK, "")
@@ -128,6 +128,6 @@ def test_marks_in_the_data_are_not_filled_in():
 
 
 def test_simulated_data_are_named():
-    shown = _Seen(write_page(samples.inputs(samples.study(simulated=True)), ()).decode()).data("report")
+    shown = _Seen(write_page(samples.inputs(samples.study(simulated=True))).decode()).data("report")
     assert shown["simulated"] is True
     assert shown["loud"][0].startswith("SIMULATED DATA")

@@ -63,7 +63,7 @@ def path(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def whole(path):
-    return _written(path, "whole.html", write_page(*explored.inputs(simulated=True)))
+    return _written(path, "whole.html", write_page(explored.inputs(simulated=True)[0]))
 
 
 def _written(path, name, content):
@@ -225,7 +225,7 @@ def test_it_prints_with_its_label_on_every_sheet(browser, whole):
 def test_markup_in_a_study_is_shown_and_does_nothing(browser, path):
     evil = "</script><script>document.title='run'</script><b>bold</b> #strong[x] =1+1"
     made = samples.inputs(samples.study(title=evil, material=evil))
-    browser.get(_written(path, "evil.html", write_page(made, ())))
+    browser.get(_written(path, "evil.html", write_page(made)))
     assert browser.find_element(By.TAG_NAME, "h1").text == evil
     assert f"prints of {evil} meet" in browser.find_element(By.ID, "s1").text
     assert browser.title == f"pa-x-clip: {evil}"

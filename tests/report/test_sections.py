@@ -4,7 +4,7 @@ import json
 import numpy as np
 import pytest
 
-from doe.report import sections
+from doe.report import front, sections
 from tests.report import samples
 
 ORDER = [
@@ -49,12 +49,12 @@ def test_page_one_holds_the_answer(made):
 
 def test_page_one_shows_the_first_verdicts_and_counts_the_rest(made):
     table = next(block for block in made["answer"] if block.get("title") == "Open verdicts")
-    more = len(sections.all_verdicts(samples.inputs())) - len(table["rows"])
+    more = len(front.all_verdicts(samples.inputs())) - len(table["rows"])
     assert len(table["rows"]) == 6 and table["note"].startswith(f"And {more} more.")
 
 
 def test_every_verdict_is_listed_once():
-    found = sections.all_verdicts(samples.inputs())
+    found = front.all_verdicts(samples.inputs())
     assert len(found) == len(set(found)) == 7
 
 

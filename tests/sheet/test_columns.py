@@ -3,7 +3,6 @@
 import pytest
 
 from doe.numerics.strength import FORMULAS
-from doe.record import schema
 from doe.sheet import columns, layout, usual
 from doe.sheet.logs import log_columns
 from doe.sheet.states import ROW, in_letters
@@ -17,9 +16,7 @@ def column(study, sheet, key):
     return next(one for one in table.columns if one.key == key)
 
 
-def test_outcomes_without_a_value_are_those_of_the_record():
-    assert set(columns.NEVER_PRINTED) == set(schema.NOT_TRIED)
-    assert set(columns.NEVER_TESTED) == set(schema.UNTESTED)
+def test_outcomes_with_every_value_are_none_of_those_without():
     assert not set(columns.TESTED) & set(columns.NEVER_TESTED)
     assert set(columns.TESTED) < set(columns.OUTCOMES)
 

@@ -72,7 +72,7 @@ def main(studies):
             bending.append([one.low <= at <= one.high for one, at in zip(found.shape.curvatures, true, strict=True)])
             wrong.append(
                 [
-                    one.sign == (location.RISES if at < 0 else location.FALLS)
+                    one.sign == (bending.RISES if at < 0 else bending.FALLS)
                     for one, at in zip(found.shape.curvatures, true, strict=True)
                 ]
             )

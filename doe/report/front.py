@@ -1,0 +1,66 @@
+"""Page one of the report: the answer for who reads nothing else."""
+
+from doe.model.agreement import repeated_grades
+from doe.model.agreement import verdicts as grading_verdicts
+from doe.recommend.results import Recommendation
+from doe.report import pieces
+from doe.report.confirmation import renewed, state_table
+from doe.report.inputs import ReportInputs, TrialState
+from doe.report.pieces import Block
+from doe.report.recommended import answer, setting_table
+from doe.report.tables import Table, words
+from doe.verdicts import Verdict
+
+_VERDICTS_UP_FRONT = 6
+_AFTER_RELEASE = "none: the setting is confirmed and released"
+
+
+def state(inputs: ReportInputs) -> str:
+    """Return in a few words how far the study is."""
+    if inputs.recommendation is None:
+        return "fitted, without a recommendation"
+    number, tried = inputs.recommendation.number, inputs.trial
+    if tried.judgement is None or tried.ended:
+        return f"recommendation {number}: a hypothesis until prints confirm it"
+    person = "released" if tried.release is not None else "not released"
+    return f"recommendation {number}: {tried.judgement.verdict}, {person}"
+
+
+def blocks(inputs: ReportInputs) -> list[Block]:
+    """Return the answer: setting, what it promises, both states, open verdicts, the next step."""
+    found, tried = inputs.recommendation, inputs.trial
+    made: list[Block] = []
+    if found is None:
+        made.append(pieces.strong("No setting is recommended. The verdicts below say what stands in the way."))
+    else:
+        both = state_table(found.number, tried.judgement, tried.release, ended=tried.ended)
+        made += [pieces.table(setting_table(found)), pieces.strong(answer(found)), pieces.table(both)]
+        if tried.judgement is not None and not tried.ended:
+            made += [pieces.strong(f"{one[:1].upper()}{one[1:]}.") for one in renewed(tried.judgement)]
+    verdicts = all_verdicts(inputs)
+    if verdicts:
+        short = tuple((one.name, words(one.about) or "the study", one.next_step) for one in verdicts[:_VERDICTS_UP_FRONT])
+        more = len(verdicts) - len(short)
+        note = (f"And {more} more. " if more else "") + "The causes stand in sections 2, 3, 5, 6 and 7."
+        made.append(pieces.table(Table("Open verdicts", ("Verdict", "About", "What to do"), short, "lll", note)))
+    if found is not None:
+        made.append(pieces.strong(f"Next step: {_next(found, tried)}"))
+    return made
+
+
+def _next(found: Recommendation, tried: TrialState) -> str:
+    """Return what comes next: by the recommendation, or by its confirmation where one was judged and holds."""
+    if tried.judgement is None or tried.ended:
+        return found.next
+    return tried.judgement.next if tried.release is None else _AFTER_RELEASE
+
+
+def all_verdicts(inputs: ReportInputs) -> tuple[Verdict, ...]:
+    """Return every verdict once: those of the recommendation first, then of the fit, its responses and the plan."""
+    found = () if inputs.recommendation is None else inputs.recommendation.verdicts
+    of_measured = [verdict for fit in inputs.fit.responses for verdict in fit.verdicts]
+    of_judged = [verdict for fit in inputs.fit.judged for verdict in fit.verdicts]
+    of_printed = () if inputs.fit.printed is None else inputs.fit.printed.verdicts
+    graded = grading_verdicts(inputs.study, repeated_grades(inputs.study, inputs.record))
+    every = [*found, *inputs.fit.verdicts, *of_printed, *of_measured, *of_judged, *graded, *inputs.design.verdicts]
+    return tuple(dict.fromkeys(every))
