@@ -1,4 +1,4 @@
-"""The study folder on disk: atomic writes, digests, the append-only log and the lock.
+"""The study folder on disk: atomic writes, digests, the append-only log and the lock; and where the templates are.
 
 A command stages everything it will write, and ``Folder.commit`` makes all of it appear at once: the new contents and a
 list of what goes where are made durable first, then the files are moved into place, then the log gets its line. A
@@ -15,7 +15,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from doe.errors import InputRefused, Problem, StudyBusy
+from doe.errors import InputRefused, InternalFault, Problem, StudyBusy
 
 LOG = "log.jsonl"
 _LOCK = ".doe.lock"
@@ -72,6 +72,22 @@ def now() -> datetime.datetime:
 def stamp() -> str:
     """Return the time as ISO 8601 text that ends in Z."""
     return now().isoformat().replace("+00:00", "Z")
+
+
+def templates_path() -> Path:
+    """
+    Return the folder of the templates: inside the package where it was installed, beside it in a checkout.
+
+    Raises
+    ------
+    InternalFault
+        Where neither is there.
+    """
+    package = Path(__file__).resolve().parent
+    for candidate in (package / "templates", package.parent / "templates"):
+        if (candidate / "materials").is_dir():
+            return candidate
+    raise InternalFault(f"the templates are missing beside {package}; install the package again")
 
 
 class Folder:

@@ -43,9 +43,17 @@ def report(
     page: Annotated[
         bool, typer.Option("--html", help="Write report.html as well: the same on one page, with sliders to try settings.")
     ] = False,
+    draft: Annotated[
+        bool, typer.Option("--draft", help="Write report-draft.pdf from what is there, with what is missing; it is no revision.")
+    ] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Write report.pdf for the quality file."""
-    from doe.cli import steps
+    from doe.cli import drafting, steps
 
+    if draft and page:
+        raise typer.BadParameter("a draft has no page: leave one of --draft and --html out")
+    if draft:
+        show(drafting.draft(folder_of(study)), as_json)
+        return
     show(steps.report(folder_of(study), page=page), as_json)

@@ -8,7 +8,7 @@ from typing import Any
 
 import typer
 
-from doe.cli import answer, confirming, floor, keeping, protocol, rounds, whole
+from doe.cli import answer, confirming, drying, floor, keeping, protocol, rounds, topics, whole
 from doe.errors import DoeError, InputRefused
 
 app = typer.Typer(
@@ -18,9 +18,10 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     help="Plan, record and analyse the test prints that qualify a filament on your printers.",
-    epilog="Start with 'doe demo', or with 'doe new' in the folder where your studies live. 'doe status' names the next step.",
+    epilog="New to this: 'doe help walk-through'. Start with 'doe demo', or with 'doe new' in the folder where your studies "
+    "live. 'doe status' names the next step.",
 )
-for group in (protocol, floor, answer, confirming, rounds, keeping, whole):
+for group in (protocol, floor, answer, confirming, rounds, keeping, drying, whole, topics):
     group.register(app)
 
 

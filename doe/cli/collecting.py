@@ -80,6 +80,7 @@ def collect(folder: Folder, asked: Asked) -> Done:
     from doe.record import corrections, read_tables
     from doe.record.evidence import gathered
     from doe.record.instruments import overdue_lines
+    from doe.record.integrity import require_record
     from doe.record.plausible import unlikely
     from doe.record.standing import standing
 
@@ -87,6 +88,7 @@ def collect(folder: Folder, asked: Asked) -> Done:
         desk = Desk(folder)
         study = desk.study()
         design = desk.design(study)
+        require_record(folder)
         before = desk.record_or_none(study)
         files, passed_over = _files(desk, asked)
         books = _matched(study, design, files)
@@ -114,6 +116,7 @@ def collect(folder: Folder, asked: Asked) -> Done:
 
 def _done(study: "Study", design: "Design", record: "Record", said: _Said, *, changed: bool) -> Done:
     from doe.cli.steps import after_collect
+    from doe.record.lost import lost_lines, to_reprint
     from doe.report import protocol
 
     ended, total, after = int((record.prints["outcome"] != "").sum()), len(record.prints), after_collect(design, record)
@@ -122,6 +125,7 @@ def _done(study: "Study", design: "Design", record: "Record", said: _Said, *, ch
         {
             "prints": ended,
             "of": total,
+            "to_reprint": list(to_reprint(design, record)),
             "corrections": [vars(one) for one in said.corrections],
             "messages": list(said.messages),
             "read_as": [vars(one) for one in said.read_as],
@@ -130,7 +134,7 @@ def _done(study: "Study", design: "Design", record: "Record", said: _Said, *, ch
             "next": after,
         },
         (protocol.data_summary(study, record),),
-        (*said.lines(), result, f"{ended} of {total} prints are recorded.", f"Next: {after}"),
+        (*said.lines(), result, f"{ended} of {total} prints are recorded.", *lost_lines(design, record), f"Next: {after}"),
     )
 
 

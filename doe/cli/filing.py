@@ -14,6 +14,9 @@ if TYPE_CHECKING:
 SOFTWARE = "software.json"
 """The versions that made a report, among the files that it carries."""
 
+SHADOWS = ("report", "draft")
+"""Commands that only show what stands in a study: their lines in the log change nothing of it."""
+
 _LIBRARIES = ("numpy", "scipy", "statsmodels", "pandas", "pyDOE3", "matplotlib", "typst")
 
 
@@ -50,7 +53,7 @@ def report_inputs(desk: Desk, made_with: Mapping[str, str] | None = None) -> "Re
             advice = choose.recommend_settings(study, design, fit, fitted, stored["number"], record)
     tried = trial.trial(desk, study, design, record)
     released = trial.release_of(desk, tried)
-    log, text = _log_before_report(desk.folder)
+    log, text = log_before_report(desk.folder)
     used = versions() if made_with is None else dict(made_with)
     carried = {**{name: desk.folder.read(name) for name in _carried(desk)}, LOG: text, SOFTWARE: dump_json(used)}
     files = {name: digest(content) for name, content in carried.items() if name != LOG} | _sheets(log)
@@ -63,7 +66,7 @@ def report_inputs(desk: Desk, made_with: Mapping[str, str] | None = None) -> "Re
         predict={one.result.response: partial(predicted_mean, study, one) for one in fitted},
         cautions=materials.template(study.header.family).cautions,
         log=log,
-        log_head=desk.folder.log_head("report"),
+        log_head=digest(text.removesuffix(b"\n").rpartition(b"\n")[2]),
         files=dict(sorted(files.items())),
         versions=used,
         interval={
@@ -82,10 +85,10 @@ def report_inputs(desk: Desk, made_with: Mapping[str, str] | None = None) -> "Re
     )
 
 
-def _log_before_report(folder: Folder) -> tuple[list[dict[str, Any]], bytes]:
-    """Return the log up to its last line that no report wrote, as data and as it stands in the file: a second report is equal."""
+def log_before_report(folder: Folder) -> tuple[list[dict[str, Any]], bytes]:
+    """Return the log up to its last line that changed something, as data and as it stands: a second report is equal."""
     lines = folder.log()
-    end = 1 + max(place for place, line in enumerate(lines) if line["command"] != "report")
+    end = 1 + max(place for place, line in enumerate(lines) if line["command"] not in SHADOWS)
     return lines[:end], b"".join(text + b"\n" for text in folder.log_texts()[:end])
 
 
@@ -105,9 +108,10 @@ def _revision(log: list[dict[str, Any]]) -> "Revision":
     """Return the number of this report, and the lines since the one before; reports of one and the same state are one."""
     from doe.report.inputs import Revision
 
-    places = [place for place, line in enumerate(log) if line["command"] == "report"]
-    ends = [place for place in places if log[place + 1]["command"] != "report"]
-    return Revision(1 + len(ends), tuple(log[ends[-1] + 1 :]) if ends else ())
+    kept = [line for line in log if line["command"] != "draft"]
+    places = [place for place, line in enumerate(kept) if line["command"] == "report"]
+    ends = [place for place in places if kept[place + 1]["command"] != "report"]
+    return Revision(1 + len(ends), tuple(kept[ends[-1] + 1 :]) if ends else ())
 
 
 def versions() -> dict[str, str]:

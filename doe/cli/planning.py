@@ -71,17 +71,14 @@ def reprint(folder: Folder, seed: int) -> Done:
     """Plan the prints that were lost anew; the record keeps the old ones."""
     from doe.design.read import PLAN, plan_text
     from doe.design.reprint import reprint as planned_anew
-    from doe.design.reprint import reprinted
+    from doe.record.lost import to_reprint
     from doe.report import tables
-    from doe.sheet.columns import NEVER_PRINTED
 
     with folder.locked("plan"):
         desk = Desk(folder)
         study = desk.study()
         design, record = desk.design(study), desk.record(study)
-        mine = set(design.fitted["print"]) - reprinted(design)
-        lost = [name for name, what in zip(record.prints["print"], record.prints["outcome"], strict=True)
-                if what in NEVER_PRINTED and name in mine]  # fmt: skip
+        lost = list(to_reprint(design, record))
         if design.confirmations:
             raise InputRefused(_CONFIRMED)
         if not lost:
@@ -185,11 +182,12 @@ def _shown(study: "Study", design: "Design") -> Done:
     from doe.design import calibrated, calibration_findings
     from doe.design.read import PLAN
     from doe.report import planning, protocol, screens
+    from doe.study import heat
 
     outlook = planning.outlook(study, design)
     lines, names = calibrated.lines_of(study), [one.name for one in study.printers]
     read = (*calibration_findings.unread_findings(study, names, lines), *calibration_findings.beyond_findings(study, design.runs))
-    said = (*design.verdicts, *outlook.verdicts, *read)
+    said = (*heat.heat_warnings(study), *design.verdicts, *outlook.verdicts, *read)
     return Done(
         {
             "prints": len(design.runs),

@@ -19,15 +19,18 @@ def new(
     directory: Annotated[
         Path, typer.Argument(metavar="DIR", help="The folder to make; its name becomes the study's id.")
     ],
-    family: Annotated[str, typer.Option(help="Material family; picks ranges and cautions.")] = "PA-CF",
+    family: Annotated[str | None, typer.Option(help="Material family; picks ranges and cautions. Without it: a list.")] = None,
     title: Annotated[str | None, typer.Option(help="What the study is about, in one line.")] = None,
     printers: Annotated[int, typer.Option(min=1, max=12, help="How many printers take part.")] = 2,
+    responses: Annotated[
+        str | None, typer.Option(metavar="NAMES", help="What is measured, separated by commas; from what the family offers.")
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Make a study folder with a commented study.toml, and print the cautions."""
-    from doe.cli import steps
+    from doe.cli import starting
 
-    show(steps.new(folder_of(directory), family, title, printers), as_json)
+    show(starting.new(folder_of(directory), starting.Wanted(family, title, printers, responses)), as_json)
 
 
 def amend(

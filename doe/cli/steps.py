@@ -20,39 +20,6 @@ def fresh_seed() -> int:
     return secrets.randbelow(2**31)
 
 
-def new(folder: Folder, family: str, title: str | None, printers: int) -> Done:
-    """Make a study folder from a material family's starting points."""
-    from doe.study import materials, read
-
-    if folder.path.exists() and (not folder.path.is_dir() or any(folder.path.iterdir())):
-        raise InputRefused(
-            Problem(
-                str(folder.path),
-                "it is already there and not empty",
-                "a study starts in a folder of its own",
-                "choose another name",
-            )
-        )
-    text = materials.new_study_text(
-        family, folder.path.resolve().name, [chr(ord("A") + i) for i in range(printers)], title
-    )
-    study = read.parse_study(text)
-    make_folder(folder)
-    Desk(folder).commit("new", {STUDY: text.encode()}, family=family)
-    cautions = materials.template(family).cautions
-    return Done(
-        {"study": study.header.id, "file": STUDY, "cautions": list(cautions)},
-        lines=(
-            f"Made {folder.path / STUDY} for {study.header.family}.",
-            "",
-            "Before anybody heats anything:",
-            *(f"- {caution}" for caution in cautions),
-            "",
-            f"Next: read {STUDY}, put in your own requirements, then run 'doe plan --study {folder.path}'.",
-        ),
-    )
-
-
 def make_folder(folder: Folder) -> None:
     """Make the folder of a new study."""
     try:
@@ -87,6 +54,7 @@ def amend(folder: Folder, reason: str) -> Done:
     """Log a change of the protocol with its reason, and lock the new one."""
     from doe.report import screens
     from doe.study import amend as amendment
+    from doe.study import heat
 
     with folder.locked("amend"):
         desk = Desk(folder)
@@ -109,7 +77,7 @@ def amend(folder: Folder, reason: str) -> Done:
             has_plan=True,
             has_sheets=bool(folder.names("sheets/*.xlsx")),
             only_pilot=desk.design(study).only_pilot,
-        )
+        ) + heat.heat_warnings(study)
         listed = [{"key": one.key, "before": one.before, "after": one.after} for one in changes]
         desk.commit("amend", {}, reason=reason, changes=listed, protocol=amendment.protocol(study))
     return Done(

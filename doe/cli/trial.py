@@ -130,7 +130,7 @@ def stands(folder: Folder, latest: Trial, design: "Design", record: "Record") ->
         return f"{said}, but {', '.join(latest.stale)} changed since", "doe confirm"
     signed = release_of(Desk(folder), latest)
     if signed is not None:
-        reported = folder.log()[-1]["command"] == "report"
+        reported = next(line["command"] for line in reversed(folder.log()) if line["command"] != "draft") == "report"
         after = "nothing: the study is released and reported" if reported else "doe report"
         return f"{said}, and {signed['by']} released it on {signed['when'][:10]}", after
     return f"{said}, not released" if latest.judgement.verdict == CONFIRMED else said, latest.judgement.next

@@ -1,6 +1,6 @@
 """The demo's study file, as shipped with the templates."""
 
-from doe.study.read import templates_path
+from doe.files import templates_path
 
 
 def demo_study() -> bytes:

@@ -30,6 +30,8 @@ def fill_workbook(content: bytes, places: dict[str, Any], results: Results) -> b
         ("Coupons", "coupon", results.coupons),
         ("Loads", "load", results.loads),
     ):
+        if not cells:  # a study without drying loads has no sheet for them
+            continue
         place = places[sheet]
         page = book[place["sheet"]]
         rows = {

@@ -66,6 +66,32 @@ def vapour_pressure(dew_point: ArrayLike) -> Array:
     return np.where(degrees < 0, 6.1121 * np.exp(22.587 * frost / (273.86 + frost)), saturation_pressure(degrees))
 
 
+def dew_point(pressure: ArrayLike) -> Array:
+    """
+    Dew point of air, the inverse of :func:`vapour_pressure`.
+
+    Parameters
+    ----------
+    pressure : array_like
+        Of the water vapour, hPa, above 0.
+
+    Returns
+    -------
+    ndarray
+        degC; the frost point where it lies below 0. From 6.1094 to 6.1121 hPa, where both formulas hold, within 0.01 K.
+
+    References
+    ----------
+    Alduchov and Eskridge (1996), eq. 21 and 23, solved for the temperature.
+    """
+    found = np.asarray(pressure, dtype=float)
+    wrong = found[~(found > 0)]
+    if wrong.size:
+        raise ValueError(f"the pressure of the water vapour is {wrong[0]:g} hPa: it must be above 0")
+    water, ice = np.log(found / 6.1094), np.log(found / 6.1121)
+    return np.where(ice < 0, 273.86 * ice / (22.587 - ice), 243.04 * water / (17.625 - water))
+
+
 def room_pressure(celsius: ArrayLike, humidity: ArrayLike) -> Array:
     """
     Pressure of the water vapour in the air of a room.

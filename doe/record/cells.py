@@ -118,7 +118,7 @@ def _number(column: Column, raw: Raw, where: str, decimal: str | None) -> float 
     text = "" if isinstance(raw, bool) else str(raw).strip().translate(_MINUS)
     unit = unit_of(column)
     if isinstance(raw, str) and not _NUMBER.fullmatch(text) and (with_unit := _WITH_UNIT.fullmatch(text)):
-        if not _same_unit(with_unit["unit"], unit):
+        if not same_unit(with_unit["unit"], unit):
             allowed = f"a number in {unit} is allowed" if unit not in ("", "1") else "a number without a unit is allowed"
             return Problem(where, f"'{shown(raw)}' is not a number", allowed, _DIGITS_ONLY)
         text = with_unit["number"]
@@ -133,7 +133,7 @@ def _number(column: Column, raw: Raw, where: str, decimal: str | None) -> float 
     return _possible(column, number, where)
 
 
-def _same_unit(said: str, unit: str) -> bool:
+def same_unit(said: str, unit: str) -> bool:
     """Whether a typed unit is the column's; a prefix that differs in case is another one (mPa is not MPa)."""
     plain = [text.replace(" ", "").replace("²", "2").replace("^", "") for text in (said, unit)]
     if plain[1].casefold() in _DEGREES:

@@ -141,7 +141,10 @@ def _remark_off_plan(study: Study, runs: pd.DataFrame, prints: Rows, loads: Rows
         if says and not differs and not (dried and any(key in dried.values for key in used)):
             unused.append(name)
     if unsaid:
-        findings.remarks.append(f"Prints {listed(unsaid)} used another setpoint but are not marked as 'off plan'.")
+        findings.remarks.append(
+            f"Prints {listed(unsaid)} used another setpoint but are not marked as 'off plan': they count at the setpoint under "
+            "'used'. Choose that deviation; where 'used' is a slip, correct it."
+        )
     if unused:
         findings.remarks.append(f"Prints {listed(unused)} are marked 'off plan' but nothing is written under 'used'.")
 

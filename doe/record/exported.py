@@ -2,12 +2,13 @@
 
 import csv
 import io
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from doe.design.plan import Design
 from doe.errors import InputRefused, Problem
-from doe.record.cells import key_of, nearest, read_cell, tolerated
+from doe.record.cells import key_of, nearest, read_cell, same_unit, tolerated, unit_of
 from doe.record.match import TABLE_OF, Matched, recorded
 from doe.record.rows import REASON, Findings, ReadAs, Row
 from doe.sheet import layout
@@ -22,6 +23,14 @@ _HEADER_WITHIN = 100
 """Lines from the top among which the headings are looked for."""
 _LOOKED_UP = 100
 """Identifiers for which the nearest one is looked for; more that are unknown are a fault of the whole table."""
+_UNITS = frozenset({
+    "µm", "um", "mm", "cm", "dm", "m", "in", "inch", "mil", "N", "kN", "daN", "mN", "MN", "lbf", "kgf", "gf", "Pa", "kPa", "hPa",
+    "MPa", "GPa", "psi", "ksi", "bar", "N/mm2", "N/mm²", "kN/m2", "N/mm", "kN/m", "N/m", "N/cm", "mN/mm", "lbf/in", "J", "mJ",
+    "kJ", "Nm", "kJ/m2", "kJ/m²", "J/m2", "J/m", "J/mm", "g", "kg", "mg", "°C", "°F", "K", "degC", "%", "h", "min", "s", "d",
+})
+"""Units as machines write them; anything else beside or below a heading says nothing."""
+_EQUAL = ({"N/mm2", "MPa"}, {"N/mm²", "MPa"}, {"kN/m", "N/mm"})
+_BRACKETED = re.compile(r"[\[(]([^\])]*)[\])]\s*$")
 _WANTED = "a table as text (CSV) is needed"
 
 
@@ -119,6 +128,7 @@ class _Export:
     def read(self, lines: Sequence[list[str]]) -> None:
         """Read all lines; what is wrong goes to the findings."""
         header, places = self._headings(lines)
+        self._require_units(lines[header : header + 1 + self.form.lines_below_headings], header + 1, places)
         known = {key_of(name): (number, name) for number, sheet in self.sheets.items() for name in sheet.row_ids()}
         begins = header + 1 + self.form.lines_below_headings
         for number, line in enumerate(lines[begins:], begins + 1):
@@ -195,6 +205,17 @@ class _Export:
                 self._problem(f", line {number + 1}", said, "what is named in study.toml is there", remedy)
         if self.findings.problems:
             raise InputRefused(self.findings.problems)
+
+    def _require_units(self, lines: Sequence[list[str]], first: int, places: Mapping[str, int]) -> None:
+        """Refuse a column whose heading, or a line of units below it, gives another unit than is recorded."""
+        for number, line in enumerate(lines, first):
+            for column in (one for one in self.columns if one.kind == "number" and one.key in places):
+                unit, text = unit_of(column), next(iter(line[places[column.key] :]), "").strip()
+                bracketed = _BRACKETED.search(text)
+                said = bracketed[1].strip() if bracketed else text if number > first else ""  # a thickness may be called h
+                if unit not in ("", "1") and said in _UNITS and not same_unit(said, unit) and {said, unit} not in _EQUAL:
+                    found = f"the values of '{column.header}' are in {said}"
+                    self._problem(f", line {number}", found, f"values in {unit} are allowed", f"export them in {unit}")
 
     def _identifier(self, number: int, said: str, cells: Mapping[str, str], known: Mapping[str, object]) -> str | None:
         if not said:

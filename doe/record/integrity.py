@@ -14,11 +14,13 @@ from doe.sheet.layout import plan_digest
 from doe.study import amend, read
 
 STUDY = "study.toml"
+DRAFT = "report-draft.pdf"
 _OURS = (PLAN, "record/*.csv", "sheets/*.xlsx", "*.json", "report.pdf", "report.html", "evidence/**/*")
 """Patterns of the files that a study holds, besides the protocol and the log."""
 _MADE_BY = {
     "fit.json": "doe fit", "recommendation.json": "doe recommend", "report.pdf": "doe report", "report.html": "doe report --html",
 }  # fmt: skip
+_RECORD = "record/"
 _BACK = "bring the file back from a copy"
 
 
@@ -79,6 +81,26 @@ def examine(folder: Folder) -> Examined:
     return Examined(len(texts), here, tuple(problems), tuple(notes))
 
 
+def require_record(folder: Folder) -> None:
+    """
+    Refuse to go on from a record that is not as the log says: what is collected next would stand on the alteration.
+
+    Parameters
+    ----------
+    folder : Folder
+
+    Raises
+    ------
+    InputRefused
+        With every file of ``record/`` that was altered, is gone, or is not known to the log.
+    """
+    known, _ = _known(folder.log())
+    problems, _ = _compare(folder, {name: last for name, last in known.items() if name.startswith(_RECORD)})
+    problems += [one for one in _strangers(folder, known) if one.where.startswith(_RECORD)]
+    if problems:
+        raise InputRefused(problems)
+
+
 def _no_log() -> Problem:
     return Problem(LOG, "there is no log", "every study has one", _BACK)
 
@@ -122,6 +144,8 @@ def _compare(folder: Folder, known: dict[str, _Known]) -> tuple[list[Problem], l
     for name, last in sorted(known.items()):
         since = f"since 'doe {last.command}' {'wrote' if last.wrote else 'read'} it on {last.time}"
         if not folder.has(name):
+            if name == DRAFT:
+                continue  # it is no part of the quality file: it is there to be thrown away
             if not name.startswith("sheets/"):
                 problems.append(Problem(name, f"it is gone {since}", "what the log names stays in the study", _BACK))
             else:

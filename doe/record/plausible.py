@@ -52,6 +52,7 @@ def unlikely(study: Study, design: Design, record: Record, places: Mapping[Cell,
 def _columns(study: Study, design: Design) -> Iterator[tuple[str, Column]]:
     """Yield the columns of numbers of all sheets, and the stresses that are computed, each once."""
     limits = {one.name: usual.of_response(one, positive=True) for one in study.responses if one.formula is not None}
+    used = {f"used.{one.name}": usual.of_factors([one]) for one in study.factors}
     seen = set()
     for number in design.rounds:
         for sheet in layout.sheets(study, design, number):
@@ -60,7 +61,7 @@ def _columns(study: Study, design: Design) -> Iterator[tuple[str, Column]]:
                 wanted = (column.kind == "number" and column.fill) or computed
                 if wanted and (sheet.name, column.key) not in seen:
                     seen.add((sheet.name, column.key))
-                    range_ = limits[column.key] if computed else column.usual
+                    range_ = limits[column.key] if computed else column.usual or used.get(column.key)
                     yield TABLE_OF[sheet.name], Column(column.key, column.header, "number", usual=range_)
 
 

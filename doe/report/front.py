@@ -5,7 +5,7 @@ from doe.model.agreement import verdicts as grading_verdicts
 from doe.recommend.results import Recommendation
 from doe.report import pieces
 from doe.report.confirmation import renewed, state_table
-from doe.report.inputs import ReportInputs, TrialState
+from doe.report.inputs import Draft, ReportInputs, TrialState
 from doe.report.pieces import Block
 from doe.report.recommended import answer, setting_table
 from doe.report.tables import Table, words
@@ -17,6 +17,8 @@ _AFTER_RELEASE = "none: the setting is confirmed and released"
 
 def state(inputs: ReportInputs) -> str:
     """Return in a few words how far the study is."""
+    if inputs.draft is not None and not inputs.draft.fitted:
+        return "not fitted yet"
     if inputs.recommendation is None:
         return "fitted, without a recommendation"
     number, tried = inputs.recommendation.number, inputs.trial
@@ -26,11 +28,28 @@ def state(inputs: ReportInputs) -> str:
     return f"recommendation {number}: {tried.judgement.verdict}, {person}"
 
 
+def facts(inputs: ReportInputs) -> list[list[str]]:
+    """Return what is qualified, on what, and which report this is, as pairs of name and text."""
+    study, log = inputs.study, inputs.log
+    header = study.header
+    printers = ", ".join(one.name for one in study.printers)
+    changed = sum(bool(line.get("detail", {}).get("changes")) for line in log)
+    number = "no revision: a draft" if inputs.draft is not None else f"revision {inputs.revision.number}"
+    changes = f"amendments of the protocol: {changed or 'none'}{', in section 3' if changed else ''}"
+    return [
+        ["Study", header.id], ["Material", f"{header.material} (family {header.family})"],
+        ["Printers", printers or "not part of the study"], ["State", state(inputs)],
+        ["Report", f"{number}, prepared {inputs.prepared_at}; {changes}"],
+    ]  # fmt: skip
+
+
 def blocks(inputs: ReportInputs) -> list[Block]:
     """Return the answer: setting, what it promises, both states, open verdicts, the next step."""
     found, tried = inputs.recommendation, inputs.trial
-    made: list[Block] = []
-    if found is None:
+    made: list[Block] = [] if inputs.draft is None else _missing(inputs.draft)
+    if inputs.draft is not None and found is None:
+        made.append(pieces.text("No setting is recommended yet."))
+    elif found is None:
         made.append(pieces.strong("No setting is recommended. The verdicts below say what stands in the way."))
     else:
         both = state_table(found.number, tried.judgement, tried.release, ended=tried.ended)
@@ -43,9 +62,15 @@ def blocks(inputs: ReportInputs) -> list[Block]:
         more = len(verdicts) - len(short)
         note = (f"And {more} more. " if more else "") + "The causes stand in sections 2, 3, 5, 6 and 7."
         made.append(pieces.table(Table("Open verdicts", ("Verdict", "About", "What to do"), short, "lll", note)))
-    if found is not None:
+    if found is not None and inputs.draft is None:
         made.append(pieces.strong(f"Next step: {_next(found, tried)}"))
     return made
+
+
+def _missing(draft: Draft) -> list[Block]:
+    """Return what a draft lacks, and the command that comes next."""
+    table = Table("What is missing", ("Missing", "What to do"), draft.missing, "ll", "" if draft.missing else "Nothing.")
+    return [pieces.table(table), pieces.strong(f"Next step: {draft.next}")]
 
 
 def _next(found: Recommendation, tried: TrialState) -> str:

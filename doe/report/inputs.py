@@ -37,6 +37,18 @@ class Revision:
 
 
 @dataclass(frozen=True)
+class Draft:
+    """What makes a report a draft: it is written before all of the study is there."""
+
+    missing: tuple[tuple[str, str], ...]
+    """What is not there yet, and what to do about it."""
+    next: str
+    """The command that comes next."""
+    fitted: bool
+    """Whether there is a fit of what is recorded now; without one the models are left out."""
+
+
+@dataclass(frozen=True)
 class ReportInputs:
     """
     Everything the report rests on.
@@ -93,5 +105,7 @@ class ReportInputs:
     """The measured responses with their arrays, from which a page computes."""
     attachments: Mapping[str, bytes] = field(default_factory=dict)
     revision: Revision = Revision()
+    draft: Draft | None = None
+    """What is missing, in a draft; None in a report."""
     chosen: Chosen | None = None
     """What the recommendation was chosen from and by; None where it was not by requirements."""

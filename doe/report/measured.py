@@ -33,6 +33,12 @@ def measured_tables(fit: ResponseFit, log: bool = False) -> tuple[Table, ...]:
     return tuple(table for table in shown if table.rows or table.note)
 
 
+def sensitivity_tables(fit: ResponseFit) -> tuple[Table, ...]:
+    """Return the smaller models beside the declared one, and the fit without values in doubt; no empty tables."""
+    shown = (*_of_measured(fit, *_choice(fit)), sensitivity_table(fit))
+    return tuple(table for table in shown if table.rows)
+
+
 def _of_measured(fit: ResponseFit, *tables: Table) -> tuple[Table, ...]:
     """Return tables that look at the measured values alone, which their notes say where some values are only limits."""
     if fit.limits is None or not fit.limits.used:

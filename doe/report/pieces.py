@@ -1,7 +1,7 @@
 """The parts of a section as plain data: text, headings, lists, tables and figures, with what each kind needs."""
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from doe.report import rows
@@ -65,6 +65,19 @@ def printable(value: Any) -> Any:  # noqa: ANN401 - JSON values
     if isinstance(value, Iterable):
         return [printable(item) for item in value]
     return value
+
+
+def texts(value: Any) -> Iterator[str]:  # noqa: ANN401 - JSON values
+    """Yield every text that a reader sees in blocks, those within drawings aside."""
+    if isinstance(value, str):
+        yield value.replace(_TIE, " ")
+    elif isinstance(value, dict):
+        for key, item in value.items():
+            if key not in ("svg", "kind", "align"):
+                yield from texts(item)
+    elif isinstance(value, list | tuple):
+        for item in value:
+            yield from texts(item)
 
 
 def _breakable(text: str) -> str:

@@ -1,6 +1,6 @@
 """The templates of the page, as they are shipped."""
 
-from doe.study.read import templates_path
+from doe.files import templates_path
 
 _PARTS = ("page.html", "page.css", "page.js", "explorer.js", "numbers.js")
 

@@ -1,54 +1,56 @@
-"""The report as plain data, in reading order: page one with the answer, then nine sections of text, tables and figures.
+"""The report as plain data, in reading order: page one with the answer, then sections of text, tables and figures.
 
 The templates in ``templates/report`` only set what is said here; what is said is a matter of this module and of
 ``doe.report.rows``.
 """
 
 import datetime
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from doe.design import calibrated
 from doe.files import digest, digest_of
-from doe.model import data as model_data
 from doe.model.agreement import repeated_grades
 from doe.model.agreement import verdicts as grading_verdicts
-from doe.model.results import JudgedFit, ResponseFit
-from doe.model.settings import actual_settings
+from doe.model.results import JudgedFit
 from doe.model.summary import meets
 from doe.recommend.desirable import has_aims
 from doe.recommend.results import Recommendation
-from doe.record.declared import without_confirmations
-from doe.report import draw_maps, figures, front, maps, numbers, pieces, rows, views
+from doe.report import drawn, front, maps, numbers, pieces, rows, views
 from doe.report.agreement import agreement_table
+from doe.report.appendix import log_rows, value_tables
 from doe.report.completion import completion_tables
 from doe.report.confirmation import forecast_tables, judgement_tables, power_sentences
-from doe.report.diagnostics import print_rows
+from doe.report.consequences import consequence_rows
+from doe.report.glossary import glossary_rows
 from doe.report.inputs import ReportInputs
 from doe.report.judged import judged_tables
-from doe.report.measured import measured_tables
+from doe.report.model_section import model_blocks, sensitivity_blocks
 from doe.report.pieces import Block
 from doe.report.printers import lines_table
 from doe.report.protocol import evidence_rows, revision_rows, spool_rows
 from doe.report.recommended import recommendation_tables
+from doe.report.residual_views import coverage_view
 from doe.report.tables import words
-from doe.report.values import reading_rows
-from doe.study import scale
+from doe.report.verify import DRAFT_MARK
 from doe.study.spec import Response
-
-View = views.SurfaceView | views.LevelView | maps.MapView | maps.MarginView
-_DRAWN: Mapping[type, Callable[[Any], bytes]] = {
-    views.SurfaceView: figures.surface_figure, views.LevelView: figures.level_figure,
-    maps.MapView: draw_maps.map_figure, maps.MarginView: draw_maps.margin_figure,
-}
 
 PREVAIL = (
     "The safety data sheet of the material, local codes, the rules of the site and qualified people prevail over this report."
 )
 SIMULATED = "SIMULATED DATA: no print was made. This report shows the method, not a material."
+DRAFT = "DRAFT: written before the study is whole. Figures and conclusions may still change; not for the quality file."
+_CARRIES_NONE = "A draft carries no files of the study, and cannot be verified."
+_CARRIES = (
+    "The files of the study are attached inside this PDF. 'doe verify' takes them out, fits and recommends anew, and says"
+    " which of the printed figures it found again; it needs nothing else. The study digest on page one covers them all."
+)
+_GLOSSARY_AT = -2
+"""Before the provenance and the appendix."""
+_NOT_YET = "Not yet: what is recorded has not been fitted."
 EXPLORATORY = "EXPLORATORY MODEL: not the declared one. It cannot feed a confirmation."
 
 _TYPES = {"toml": "application/toml", "csv": "text/csv", "json": "application/json", "jsonl": "application/jsonl"}
@@ -71,14 +73,17 @@ def document(inputs: ReportInputs) -> dict[str, Any]:
     """
     header = inputs.study.header
     day = datetime.datetime.fromisoformat(inputs.prepared_at).date()
-    loud = [text for text, due in ((SIMULATED, _simulated(inputs)), (EXPLORATORY, inputs.fit.exploratory)) if due]
-    made = {
+    draft = inputs.draft is not None
+    cries = ((DRAFT, draft), (SIMULATED, _simulated(inputs)), (EXPLORATORY, inputs.fit.exploratory))
+    loud = [text for text, due in cries if due]
+    made: dict[str, Any] = {
         "title": header.title, "id": header.id, "material": header.material, "simulated": _simulated(inputs),
-        "description": f"Qualification report of study {header.id}: {header.material}",
+        "draft": draft,
+        "description": f"{'Draft: q' if draft else 'Q'}ualification report of study {header.id}: {header.material}",
+        "keywords": [header.id, header.material, *([DRAFT_MARK] if draft else [])],
         "day": day.isoformat(), "date": [day.year, day.month, day.day], "loud": loud,
-        "facts": [["Study", header.id], ["Material", f"{header.material} (family {header.family})"],
-                  ["State", front.state(inputs)], ["Prepared", inputs.prepared_at], ["Revision", str(inputs.revision.number)]],
-        "digests": [["study", study_digest(inputs.attachments)], ["log head", inputs.log_head]],
+        "facts": front.facts(inputs),
+        "digests": [*([] if draft else [["study", study_digest(inputs.attachments)]]), ["log head", inputs.log_head]],
         "attachments": [
             {"name": name, "text": content.decode(), "type": _TYPES[name.rpartition(".")[2]]}
             for name, content in sorted(inputs.attachments.items())
@@ -93,10 +98,14 @@ def document(inputs: ReportInputs) -> dict[str, Any]:
             pieces.section("Graded and pass-fail responses", _counted(inputs)),
             pieces.section("Recommendation", _recommendation(inputs)),
             pieces.section("Confirmation", _confirmation(inputs)),
+            pieces.section("Sensitivity", _sensitivity(inputs)),
             pieces.section("Cautions", _cautions(inputs)),
             pieces.section("Provenance", _provenance(inputs)),
+            pieces.section("Appendix: every value", _every_value(inputs)),
         ],
     }
+    used = glossary_rows(text for part in (made["answer"], made["sections"]) for text in pieces.texts(part))
+    made["sections"].insert(_GLOSSARY_AT, pieces.section("Terms", [pieces.table(used)]))
     return {key: value if key == "attachments" else pieces.printable(value) for key, value in made.items()}
 
 
@@ -107,6 +116,10 @@ def study_digest(attachments: Mapping[str, bytes]) -> str:
 
 def _simulated(inputs: ReportInputs) -> bool:
     return inputs.study.header.simulated or inputs.fit.simulated
+
+
+def _is_unfitted(inputs: ReportInputs) -> bool:
+    return inputs.draft is not None and not inputs.draft.fitted
 
 
 def _question(inputs: ReportInputs) -> list[Block]:
@@ -130,12 +143,15 @@ def _plan(inputs: ReportInputs) -> list[Block]:
     if design.facts.get("aliases"):
         blocks.append(pieces.table(rows.alias_rows(design)))
     blocks += pieces.verdicts(design.verdicts)
+    covered = coverage_view(inputs.study, design)
+    blocks += [drawn.block(covered)] if covered is not None else []
     return [*blocks, pieces.table(rows.plan_table(inputs.study, design))]
 
 
 def _deviations(inputs: ReportInputs) -> list[Block]:
     tables = [
-        rows.deviation_rows(inputs.study, inputs.design, inputs.record), rows.completion_rows(inputs.fit),
+        consequence_rows(inputs.study, inputs.design, inputs.record, None if _is_unfitted(inputs) else inputs.fit),
+        rows.completion_rows(inputs.fit),
         rows.failure_rows(inputs.fit),
     ]
     tables += completion_tables(inputs.fit.printed) if inputs.fit.printed is not None else ()
@@ -151,45 +167,12 @@ def _data(inputs: ReportInputs) -> list[Block]:
 
 
 def _models(inputs: ReportInputs) -> list[Block]:
-    blocks = [] if inputs.fit.responses else [pieces.text("No measured response was fitted.")]
-    blocks += [pieces.table(reading_rows(inputs.fit.readings))] if inputs.fit.readings else []
-    blocks += pieces.verdicts(inputs.fit.verdicts)
-    by_name = {response.name: response for response in inputs.study.responses}
-    return blocks + [block for fit in inputs.fit.responses for block in _model(inputs, fit, by_name[fit.response])]
-
-
-def _model(inputs: ReportInputs, fit: ResponseFit, response: Response) -> list[Block]:
-    log = response.transform == "log"
-    blocks = [pieces.heading(rows.with_unit(response)), *(pieces.table(table) for table in measured_tables(fit, log))]
-    if fit.diagnostics is not None:
-        blocks.append(pieces.table(print_rows(fit.diagnostics, fit.response, response.display_unit)))
-    blocks += pieces.verdicts(fit.verdicts)
-    prints = _measured_prints(inputs, response)
-    if prints is not None and response.name in inputs.predict:
-        view = views.measured_view(
-            inputs.study, response, prints, inputs.predict[response.name], inputs.interval.get(response.name),
-            _recommended(inputs),
-        )
-        blocks.append(_figure(view))
-    return blocks
-
-
-def _recommended(inputs: ReportInputs) -> dict[str, Any] | None:
-    found = inputs.recommendation
-    return None if found is None else {one.factor: one.value for one in found.settings}
-
-
-def _measured_prints(inputs: ReportInputs, response: Response) -> views.Prints | None:
-    study = inputs.study
-    design, record = without_confirmations(inputs.design, inputs.record)
-    data = model_data.response_data(study, design, record, response, scale.model_terms(study))
-    if data is None:
-        return None
-    settings = actual_settings(study, design, record).iloc[data.order].reset_index(drop=True)
-    return views.Prints(settings, np.exp(data.means) if response.transform == "log" else data.means)
+    return [pieces.text(_NOT_YET)] if _is_unfitted(inputs) else model_blocks(inputs)
 
 
 def _counted(inputs: ReportInputs) -> list[Block]:
+    if _is_unfitted(inputs):
+        return [pieces.text(_NOT_YET)]
     if not inputs.fit.summaries:
         return [pieces.text("The study has none.")]
     without = "" if has_aims(inputs.study) else " or its conformance"
@@ -212,7 +195,7 @@ def _counted(inputs: ReportInputs) -> list[Block]:
         blocks += [pieces.table(agreed)] if agreed.rows else []
         blocks += pieces.verdicts(tuple(one for one in said if one.about == response.name))
         if prints is not None:
-            blocks.append(_figure(views.share_view(inputs.study, response, prints, inputs.study.header.confidence)))
+            blocks.append(drawn.block(views.share_view(inputs.study, response, prints, inputs.study.header.confidence)))
     return blocks
 
 
@@ -251,12 +234,12 @@ def _recommendation(inputs: ReportInputs) -> list[Block]:
         f" new print, its mean over coupons, on a new drying load will lie. {last} None of them speaks of"
         " another lot, oven or printer. The setting is a hypothesis until prints confirm it."
     )
-    shown = [pieces.table(table) for table in recommendation_tables(found, level)]
-    shown += [_figure(view) for view in _maps(inputs, found)]
+    shown = [pieces.table(table) for table in recommendation_tables(replace(found, alternatives=None), level)]
+    shown += [drawn.block(view) for view in _maps(inputs, found)]
     return [pieces.text(promises), *shown, *pieces.verdicts(found.verdicts), pieces.strong(f"Next step: {found.next}")]
 
 
-def _maps(inputs: ReportInputs, found: Recommendation) -> list[View]:
+def _maps(inputs: ReportInputs, found: Recommendation) -> list[drawn.View]:
     """Return the map of the bound and the margins of each requirement around the setting."""
     if inputs.chosen is None or found.window is None:
         return []
@@ -277,6 +260,10 @@ def _confirmation(inputs: ReportInputs) -> list[Block]:
     return [*blocks, *(pieces.table(table) for table in judgement_tables(judged))]
 
 
+def _sensitivity(inputs: ReportInputs) -> list[Block]:
+    return [pieces.text(_NOT_YET)] if _is_unfitted(inputs) else sensitivity_blocks(inputs)
+
+
 def _cautions(inputs: ReportInputs) -> list[Block]:
     blocks = [pieces.strong(PREVAIL)]
     return [*blocks, {"kind": "list", "items": list(inputs.cautions)}] if inputs.cautions else blocks
@@ -288,16 +275,14 @@ def _provenance(inputs: ReportInputs) -> list[Block]:
         f"Seed of the run order: {seeds}. Prepared at {inputs.prepared_at}. Lines in the log: {len(inputs.log)}; the log head"
         " on page one covers the last of them, and each line covers the one before it."
     )
-    carried = (
-        "The files of the study are attached inside this PDF. 'doe verify' takes them out, fits and recommends anew, and says"
-        " which of the printed figures it found again; it needs nothing else. The study digest on page one covers them all."
-    )
+    carried = _CARRIES_NONE if inputs.draft is not None else _CARRIES
     laid = evidence_rows(inputs.log)
     tables = (rows.file_digest_rows(inputs.files), *((laid,) if laid.rows else ()), rows.version_rows(inputs.versions))
     changed = [pieces.table(revision_rows(inputs.revision.since))] if inputs.revision.since else []
-    return [*changed, pieces.text(text), pieces.text(carried), *map(pieces.table, tables)]
+    written = pieces.table(log_rows(inputs.log))
+    return [*changed, pieces.text(text), pieces.text(carried), *map(pieces.table, tables), written]
 
 
-def _figure(view: View) -> Block:
-    draw: Callable[[Any], bytes] = _DRAWN[type(view)]
-    return {"kind": "figure", "svg": draw(view), "caption": view.caption, "alt": view.alt}
+def _every_value(inputs: ReportInputs) -> list[Block]:
+    tables = value_tables(inputs.study, inputs.design, inputs.record)
+    return [pieces.table(table) for table in tables] or [pieces.text("Nothing was recorded yet.")]

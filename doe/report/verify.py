@@ -13,6 +13,8 @@ from doe.errors import InputRefused, Problem
 _MOST_BYTES = 50_000_000
 _NAME = re.compile(r"(?:[A-Za-z0-9_-]+/)?[A-Za-z0-9_-]+\.(?:toml|csv|json|jsonl)")
 _NEEDED = ("log.jsonl", "plan.csv", "fit.json", "software.json")
+DRAFT_MARK = "draft, not for the quality file"
+"""The last of a draft's keywords."""
 CLOSE = 1e-9
 """Numbers that differ by less, relatively, are equal: another processor may round the last digits otherwise."""
 
@@ -42,6 +44,9 @@ def carried(content: bytes, where: str) -> dict[str, bytes]:
         found = {str(name): contents[0] for name, contents in reader.attachments.items()}
     except Exception as error:  # a library's many errors about damaged files: the file is at fault, whatever it is
         raise _damaged(where, error) from None
+    if "study.toml" not in found and _is_draft(reader):
+        draft = "it is a draft: it carries no study, and its figures may still change"
+        raise InputRefused(Problem(where, draft, "a report that 'doe report' wrote", "verify the report once it is written"))
     if "study.toml" not in found:
         raise InputRefused(Problem(where, "it carries no study", "a report that 'doe report' wrote does", "name such a report"))
     odd = [name for name in found if not _NAME.fullmatch(name)]
@@ -56,6 +61,11 @@ def carried(content: bytes, where: str) -> dict[str, bytes]:
         said = ("it cannot be read as what it is called", "a file as doe wrote it", "do not trust this file")
         raise InputRefused(Problem(f"{where}, {name}", *said) for name in damaged)
     return found
+
+
+def _is_draft(reader: Any) -> bool:  # noqa: ANN401 - a reader of the library
+    """Whether a PDF says of itself that it is a draft."""
+    return str((reader.metadata or {}).get("/Keywords", "")).endswith(DRAFT_MARK)
 
 
 def _is_read(name: str, content: bytes) -> bool:

@@ -149,7 +149,7 @@ def _surface(
     first, second = max(combinations(numeric, 2), key=lambda pair: float(np.ptp(_grid(pair, predict, held, _COARSE)[2])))
     x, y, z = _grid((first, second), predict, held, _GRID)
     setting = None if recommended is None else (float(recommended[first.name]), float(recommended[second.name]))
-    where = _held_words(study, held, (first, second), recommended is not None)
+    where = held_words(study, held, (first, second), recommended is not None)
     places = prints.settings[[first.name, second.name]].to_numpy(dtype=float)
     near = np.array([_is_near(first, a) and _is_near(second, b) for a, b in places], dtype=bool)
     caption = f"Predicted mean of {words(response.name)} over {words(first.name)} and {words(second.name)}{where}."
@@ -176,7 +176,8 @@ def _grid(pair: Sequence[Factor], predict: Predict, held: Settings, points: int)
     return axes[0], axes[1], np.asarray(predict(settings), dtype=float).reshape(across.shape)
 
 
-def _held_words(study: Study, held: Settings, shown: Sequence[Factor], recommended: bool) -> str:
+def held_words(study: Study, held: Settings, shown: Sequence[Factor], recommended: bool) -> str:
+    """Return where the factors that are not shown are held, as the end of a sentence."""
     others = [factor for factor in study.factors if factor not in shown]
     if not others:
         return ""
@@ -228,7 +229,7 @@ def _levels(
         mine = _at_level(prints, second, level)
         series.append(Series(_series_name(second, level), centre, limits, _dots(first, prints, mine)))
     caption = f"Predicted mean of {words(response.name)} at levels of {' and '.join(words(one.name) for one in shown)}"
-    caption += f"{_held_words(study, held, shown, False)}. Small dots are prints.{_outside(near)}"
+    caption += f"{held_words(study, held, shown, False)}. Small dots are prints.{_outside(near)}"
     caption += " Bars are confidence intervals of the mean." if interval is not None else ""
     labels = (with_unit(first), with_unit(response))
     return _with_alt(LevelView(_names(first), labels, tuple(series), limits_of(response), False, caption, ""))

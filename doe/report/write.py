@@ -6,11 +6,11 @@ network takes part, so that equal inputs give equal bytes.
 
 import datetime
 import json
-from pathlib import Path
 
 import typst
 
 from doe.errors import InternalFault
+from doe.files import templates_path
 from doe.report.inputs import ReportInputs
 from doe.report.sections import document
 
@@ -36,7 +36,7 @@ def write_report(inputs: ReportInputs) -> bytes:
     InternalFault
         Where the templates and the data do not fit each other.
     """
-    folder = _templates()
+    folder = templates_path() / "report"
     prepared = datetime.datetime.fromisoformat(inputs.prepared_at)
     try:
         made = typst.compile(
@@ -48,10 +48,3 @@ def write_report(inputs: ReportInputs) -> bytes:
         raise InternalFault(f"the report could not be set: {error.message}") from error
     assert isinstance(made, bytes)
     return made
-
-
-def _templates() -> Path:
-    """Return the folder of the templates: inside the package where it is installed, beside it in a checkout."""
-    package = Path(__file__).resolve().parent.parent
-    inside = package / "templates" / "report"
-    return inside if inside.is_dir() else package.parent / "templates" / "report"

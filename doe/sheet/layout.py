@@ -288,6 +288,9 @@ def _readable(study: Study) -> list[Factor]:
 def _prints(study: Study, runs: pd.DataFrame) -> Sheet:
     with_loads = _has_loads(runs)
     columns = [Column("order", "Order", "number", width=7.5), Column("print", "Print", width=8)]
+    again = dict(zip(runs["print"], runs.get("reprint_of", [""] * len(runs)), strict=True))
+    if any(again.values()):
+        columns.append(Column("reprint_of", "Reprint of", width=9.5))
     if with_loads:
         columns.append(Column("load", "Load", width=8))
     if study.printers:
@@ -301,7 +304,8 @@ def _prints(study: Study, runs: pd.DataFrame) -> Sheet:
         columns += col.value_columns(response) if response.per == "print" else []
     asked = [*col.reading_columns(study), *col.covariate_columns(study, "print"), *col.print_remarks()]
     columns += [*log_columns(study, "print"), *col.in_part(asked, "more")]
-    rows = tuple({key: row[key] for key in fixed} for row in _plain_rows(runs))
+    planned = [{**row, "reprint_of": again[row["print"]]} for row in _plain_rows(runs)]
+    rows = tuple({key: row[key] for key in fixed} for row in planned)
     bands = tuple(int(code) for code in pd.factorize(runs["load"])[0])
     return Sheet(PRINTS, "print", states.with_state(columns), rows, bands, things="prints")
 

@@ -19,7 +19,7 @@ def plate_columns(study: Study) -> list[Column]:
         columns.append(Column(POSITION, "Position on the plate", width=fitting(study.plate.positions, 18)))
     if any(_orientations(study, 1)):
         codes = (_orientation(study, number) for number in range(1, _most(study) + 1))
-        columns.append(Column(ORIENTATION, "Orientation", width=fitting(codes)))
+        columns.append(Column(ORIENTATION, "Orientation", width=fitting([*codes, "Orientation"])))
     return columns
 
 

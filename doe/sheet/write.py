@@ -118,6 +118,8 @@ def write_workbook(
         _write_table(hidden, key, title, simulated=study.header.simulated)
         _finish(hidden, title, simulated=study.header.simulated)
         hidden.sheet_state = "hidden"
+        # Some programs print hidden sheets, too, and graders must not find the key among the papers: an empty cell is no page.
+        hidden.print_title_rows, hidden.print_area = None, "Z2000"
     write_labels(book.create_sheet(LABELS, len(book.sheetnames) - 1), labels(study, design, round_number))
     _finish(front, title, simulated=study.header.simulated)
     return _repeatable(book, made_at)

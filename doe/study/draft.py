@@ -16,6 +16,7 @@ from doe.study.spec import (
     Factor,
     Header,
     Instrument,
+    Material,
     Model,
     Oven,
     Part,
@@ -28,7 +29,7 @@ Place = tuple[str | int, ...]
 """Keys and positions (from 0) down to a value: ``("factors", 1, "low")``."""
 SomePart = TypeVar("SomePart", bound=Part)
 
-_SINGLE = {"study", "model", "conditions", "plate", "oven", "budget"}
+_SINGLE = {"study", "material", "model", "conditions", "plate", "oven", "budget"}
 _MANY = {"factors", "responses", "printers", "instruments", "constraints", "references", "covariates"}
 _HEADING = re.compile(r"^\s*\[\[?\s*([A-Za-z_.]+)\s*\]\]?\s*(#.*)?$")
 _DECIDING = {"levels", "kind", "per", "aim"}
@@ -141,6 +142,7 @@ class Draft:
     spoiled: frozenset[Place]
     """Keys whose values do not have the right shape, and keys that are missing."""
     header: Header | None
+    material: Material | None
     model: Model | None
     oven: Oven | None
     budget: Budget | None
@@ -189,6 +191,7 @@ def draft_of(source: Source, spoiled: set[Place]) -> Draft:
         source,
         frozenset(spoiled),
         _salvaged(source, ("study",), Header, spoiled),
+        _salvaged(source, ("material",), Material, spoiled),
         _salvaged(source, ("model",), Model, spoiled),
         _salvaged(source, ("oven",), Oven, spoiled),
         _salvaged(source, ("budget",), Budget, spoiled),

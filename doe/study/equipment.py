@@ -8,6 +8,7 @@ from scipy.optimize import linprog
 
 from doe.numerics import calibration
 from doe.study.draft import Draft, Finding, Place
+from doe.study.heat import heat_findings
 from doe.study.rules import factor_reference
 from doe.study.spec import Budget, Check, Constraint, Factor, Printer
 from doe.study.wording import listed, meant, show
@@ -36,6 +37,7 @@ def equipment_findings(draft: Draft) -> Iterator[Finding]:
     yield from _constraints(draft)
     yield from _plate(draft)
     yield from _oven(draft)
+    yield from heat_findings(draft)
     yield from _budget(draft)
     yield from _shift(draft)
     yield from _start(draft)

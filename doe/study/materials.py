@@ -23,6 +23,12 @@ class Suggestion:
     """What it is, in plain words."""
     values: Mapping[str, Any]
     sources: Mapping[str, str]
+
+    @property
+    def name(self) -> str:
+        """Of a factor or response."""
+        return str(self.values["name"])
+
     """Key -> source, or that there is none; not every key needs one."""
 
 
@@ -38,9 +44,15 @@ class MaterialTemplate:
     """General ones, those of the family, and last the line that says what prevails over them."""
     factors: tuple[Suggestion, ...]
     responses: tuple[Suggestion, ...]
+    """Those that a new study has unless others are chosen."""
+    offers: tuple[Suggestion, ...]
+    """Further responses to choose from."""
+    stands: Suggestion
+    """What the filament stands and wants; ``[material]`` of a study."""
     conditions: Suggestion
     limits: Suggestion
     """Equipment limits of a printer."""
+    hot_end: Suggestion
     oven: Suggestion
     budget: Suggestion
     sources: tuple[str, ...]
@@ -85,14 +97,44 @@ def template(family: str) -> MaterialTemplate:
         description=data["description"],
         material=data["material"],
         cautions=(*general["general_cautions"], *data["cautions"], general["prevail"]),
-        factors=tuple(_suggestion(entry) for entry in data["factors"]),
-        responses=tuple(_suggestion(entry) for entry in data["responses"]),
-        conditions=_suggestion(data["conditions"]),
+        factors=tuple(_shared("factors", name, data["factors"]) for name in data["factors"]),
+        responses=tuple(_shared("responses", name, data.get("requirements", {})) for name in data["responses"]),
+        offers=tuple(_shared("responses", name, data.get("requirements", {})) for name in data["offers"]),
+        stands=_suggestion(data["stands"]),
+        conditions=_suggestion({**data["conditions"], **_besides("conditions", data)}),
         limits=_suggestion(data["limits"]),
-        oven=_suggestion(data["oven"]),
-        budget=_suggestion(data["budget"]),
+        hot_end=_suggestion(data["hot_end"]),
+        oven=_suggestion({**general["library"]["oven"], **data["oven"]}),
+        budget=_suggestion({**data["budget"], **_besides("budget", data)}),
         sources=tuple(data["sources"]),
     )
+
+
+def chosen_responses(starting: MaterialTemplate, names: Sequence[str] | None) -> tuple[Suggestion, ...]:
+    """
+    Return the responses of a new study: those that were asked for, in that order, or the family's usual ones for None.
+
+    Raises
+    ------
+    InputRefused
+        For each name that the family does not offer, and where a name is there twice or no name at all.
+
+    """
+    if names is None:
+        return starting.responses
+    known = {one.name: one for one in (*starting.responses, *starting.offers)}
+    allowed = f"for {starting.family} the responses to choose from are {listed(known)}"
+    problems = [
+        Problem("--responses", f"no response is named '{name}'", allowed, meant(name, known, "name one or more of these"))
+        for name in names
+        if name not in known
+    ]
+    if not names or len(set(names)) < len(names):
+        found = "a name is there twice" if names else "no response is named"
+        problems.append(Problem("--responses", found, allowed, "name each one once, separated by commas"))
+    if problems:
+        raise InputRefused(problems)
+    return tuple(known[name] for name in names)
 
 
 def new_study_text(
@@ -101,6 +143,7 @@ def new_study_text(
     printers: Sequence[str] = ("A", "B"),
     title: str | None = None,
     material: str | None = None,
+    responses: Sequence[str] | None = None,
 ) -> str:
     """
     Return the text of a complete ``study.toml`` with comments, which can be planned as it is.
@@ -113,6 +156,8 @@ def new_study_text(
         Names of the printers; none for a study that names no printer.
     title, material : str, optional
         None: a line to be replaced.
+    responses : sequence of str, optional
+        Of those that the family offers; None: its usual ones.
 
     Returns
     -------
@@ -121,7 +166,7 @@ def new_study_text(
     Raises
     ------
     InputRefused
-        Where the family is not known, or the id, a printer's name or the title cannot stand in a study.
+        Where the family or a response is not known, or the id, a printer's name or the title cannot stand in a study.
 
     """
     starting, general = template(family), template_data()["other"]["text"]
@@ -136,7 +181,8 @@ def new_study_text(
             material=_toml(material if material is not None else starting.material),
             family=_toml(family),
             factors="\n".join(_table("factors", one) for one in starting.factors).rstrip(),
-            responses="\n".join(_table("responses", one) for one in starting.responses).rstrip(),
+            stands=_stated(starting.stands).rstrip(),
+            responses="\n".join(_table("responses", one) for one in chosen_responses(starting, responses)).rstrip(),
             conditions=_lines(starting.conditions).rstrip(),
             printers=_printers(starting, printers, general).strip(),
             oven=_lines(starting.oven).rstrip(),
@@ -146,6 +192,18 @@ def new_study_text(
     )
     parse_study(text, "the new study")
     return text
+
+
+def _shared(table: str, name: str, own: Mapping[str, Any]) -> Suggestion:
+    """Return what families have in common of one factor or response, and what one of them says of it itself."""
+    shared = template_data()["other"]["library"][table][name]
+    return _suggestion({**shared, **own.get(name, {})})
+
+
+def _besides(table: str, data: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return what families have in common of a table, less what one of them says itself."""
+    shared = template_data()["other"]["library"][table]
+    return {key: item for key, item in shared.items() if key not in data[table]}
 
 
 def _suggestion(entry: Mapping[str, Any]) -> Suggestion:
@@ -173,10 +231,21 @@ def _lines(suggestion: Suggestion) -> str:
     return "\n".join(lines) + "\n"
 
 
+def _stated(suggestion: Suggestion) -> str:
+    """Return one line a key, and above it its source as a value of its own, which refusals repeat."""
+    lines = []
+    for key, value in suggestion.values.items():
+        lines += [f"{key}_source = {_toml(suggestion.sources[key])}"] if key != "fibres" and key in suggestion.sources else []
+        beside = f" # {suggestion.sources[key]}" if key == "fibres" and key in suggestion.sources else ""
+        lines.append(f"{key} = {_toml(value)}" + beside)
+    return "\n".join(lines) + "\n"
+
+
 def _printers(starting: MaterialTemplate, printers: Sequence[str], general: Mapping[str, str]) -> str:
     limits = _toml(dict(starting.limits.values))
     about = "\n".join(_comment(f"{name}: {source}", "  ") for name, source in starting.limits.sources.items())
-    entries = (Template(general["printer"]).substitute(name=_toml(name), limits=limits) for name in printers)
+    hot_end = _lines(starting.hot_end).rstrip()
+    entries = (Template(general["printer"]).substitute(name=_toml(name), limits=limits, hot_end=hot_end) for name in printers)
     return general["printers"] + about + "\n\n" + "\n".join(entries)
 
 

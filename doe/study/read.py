@@ -1,16 +1,15 @@
-"""From ``study.toml`` to a Study, with every problem at once; and the templates that come with the package."""
+"""From ``study.toml`` to a Study, with every problem at once; and the templates of materials that come with the package."""
 
 import re
 import tomllib
 from collections.abc import Mapping
 from functools import cache
-from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
 
-from doe.errors import InputRefused, InternalFault, Problem
-from doe.files import Folder
+from doe.errors import InputRefused, Problem
+from doe.files import Folder, templates_path
 from doe.study.draft import Finding, Place, Source, draft_of, key_of
 from doe.study.equipment import equipment_findings
 from doe.study.references import reference_findings
@@ -134,15 +133,6 @@ def template_data() -> Mapping[str, Mapping[str, Any]]:
     contents = [tomllib.loads(file.read_text(encoding="utf-8")) for file in files]
     contents.sort(key=lambda content: (content["family"] == "other", content["family"]))
     return {content["family"]: content for content in contents}
-
-
-def templates_path() -> Path:
-    """Return the folder of the templates: inside the package where it was installed, beside it in a checkout."""
-    package = Path(__file__).parents[1]
-    for candidate in (package / "templates", package.parent / "templates"):
-        if (candidate / "materials").is_dir():
-            return candidate
-    raise InternalFault(f"the templates are missing beside {package}; install the package again")
 
 
 def _decoded(content: bytes, where: str) -> str:

@@ -52,6 +52,29 @@ class Header(Part):
     """True where the record comes from a simulation; printed wherever results are shown."""
 
 
+class Material(Part):
+    """
+    ``[material]``: what the filament stands and wants, each value with its source; nothing is looked up elsewhere.
+
+    Drying at or above 5 degC below ``glass_transition``, or above ``drying_at_most``, is refused; the other values warn.
+    """
+
+    glass_transition: Number | None = None
+    """Degrees Celsius, the lower end; given where wound filament fuses near it (amorphous plastics, and PLA)."""
+    glass_transition_source: Text | None = None
+    drying_at_most: Number | None = None
+    """Degrees Celsius, of wound filament."""
+    drying_at_most_source: Text | None = None
+    nozzle_advised_to: Number | None = None
+    """Degrees Celsius; above it a range is warned of."""
+    nozzle_advised_to_source: Text | None = None
+    moisture_at_most: Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)] | None = None
+    """Highest moisture to print with, % of the mass; stated for those who weigh or measure."""
+    moisture_at_most_source: Text | None = None
+    fibres: Literal["none", "carbon", "glass"] = "none"
+    """What it is filled with: fibres wear a brass nozzle."""
+
+
 class Factor(Part):
     """``[[factors]]``: something that is set on purpose; numeric (unit, low, high) or categorical (levels)."""
 
@@ -179,6 +202,12 @@ class Printer(Part):
     limits: dict[Name, tuple[Number, Number]] = Field(default_factory=dict)
     z_closer: Literal["negative", "positive"] | None = None
     """Which sign of Z offset brings the nozzle closer."""
+    hot_end: Literal["lined", "all-metal"] | None = None
+    """``lined`` where PTFE reaches into the heated part: it must stay below 250 degC. Who states it gives the nozzle's limits."""
+    rated: Positive | None = None
+    """Degrees Celsius that the hot end is rated for by its maker."""
+    nozzle: Text | None = None
+    """Of this printer, where it is not the one under ``[conditions]``."""
     checks: tuple[Check, ...] = ()
 
 
@@ -259,6 +288,10 @@ class Oven(Part):
     """Degrees Celsius."""
     spools: Annotated[int, Field(ge=1)] = 1
     """Spools that fit in at once; each feeds one printer at a time."""
+    spool: Literal["unknown", "polystyrene", "ABS", "polycarbonate", "cardboard", "metal"] = "unknown"
+    """What the spools are made of: it may soften before the filament does. ``unknown`` counts as the softest of these."""
+    spool_softens_at: Number | None = None
+    """Degrees Celsius, from the spool's maker; goes before what is known of ``spool``."""
     drying_time: Annotated[float, Field(gt=0, le=1000, allow_inf_nan=False)] | None = None
     """Hours at temperature, where no factor is the drying time; absent: 6, within the 4 to 8 of most families."""
     warm_up_minutes: Annotated[float, Field(ge=0, le=600, allow_inf_nan=False)] = 30.0
@@ -332,6 +365,7 @@ class Study(Part):
     header: Header = Field(alias="study")
     factors: Annotated[tuple[Factor, ...], Field(min_length=1, max_length=12)]
     responses: Annotated[tuple[Response, ...], Field(min_length=1, max_length=20)]
+    material: Material = Material()
     model: Model = Model()
     conditions: dict[Text, Text] = Field(default_factory=dict)
     printers: tuple[Printer, ...] = ()

@@ -18,6 +18,7 @@ from doe.study.spec import (
     Header,
     Identifier,
     Instrument,
+    Material,
     Model,
     Name,
     Oven,
@@ -33,6 +34,7 @@ from doe.study.spec import (
 _PARTS: Mapping[tuple[str, ...], type[Part]] = {
     (): Study,
     ("study",): Header,
+    ("material",): Material,
     ("factors",): Factor,
     ("responses",): Response,
     ("model",): Model,

@@ -9,7 +9,8 @@ import pytest
 
 README = Path(__file__).parents[2] / "README.md"
 COMMANDS = (
-    "amend", "check", "collect", "confirm", "demo", "extend", "fit", "new", "plan", "recommend", "release", "report",
+    "amend", "check", "collect", "confirm", "demo", "drying", "extend", "fit", "help", "new", "plan",
+    "recommend", "release", "report",
     "sheet", "status",
     "verify",
 )  # fmt: skip

@@ -59,6 +59,16 @@ def test_water_and_ice_meet_at_their_triple_point():
     assert oven_air.vapour_pressure(-1e-9) == pytest.approx(oven_air.vapour_pressure(0), rel=1e-3)
 
 
+@pytest.mark.parametrize("degrees", [-80.0, -40.0, -0.5, 0.0, 0.5, 23.0, 150.0])
+def test_dew_point_undoes_the_pressure(degrees):
+    assert oven_air.dew_point(oven_air.vapour_pressure(degrees)) == pytest.approx(degrees, abs=0.01)
+
+
+def test_dew_point_of_a_room():
+    # 23 degC and 50 % have 12.0 degC (common practice, no source)
+    assert oven_air.dew_point(oven_air.room_pressure(23, 50)) == pytest.approx(12.0, abs=0.1)
+
+
 def test_saturation_stands_for_a_humidity_of_100():
     assert oven_air.equilibrium_moisture([0, 10, 100], 9.5) == pytest.approx([0, 0.95, 9.5])
 
@@ -68,6 +78,7 @@ def test_saturation_stands_for_a_humidity_of_100():
     [
         (lambda: oven_air.saturation_pressure(200), r"200 degC: vapour pressures are known from -80 to 150"),
         (lambda: oven_air.vapour_pressure(np.nan), r"nan degC: vapour pressures are known"),
+        (lambda: oven_air.dew_point(0), r"pressure of the water vapour is 0 hPa: it must be above 0"),
         (lambda: oven_air.room_pressure(23, 120), r"relative humidity is 120 %: it lies from 0 to 100"),
         (lambda: oven_air.relative_humidity(oven_air.vapour_pressure(90), 80), r"its dew point lies below its temperature"),
         (lambda: oven_air.equilibrium_moisture(5, -1, 50), r"the known moisture is -1 %: it must be 0 or more"),

@@ -9,11 +9,13 @@ from doe.model.values import single_values
 from doe.record.corrections import merge
 from doe.record.declared import without_confirmations
 from doe.record.match import match
+from doe.record.plausible import unlikely
 from doe.record.read import read_workbook
 from doe.record.read_tables import read_record, record_files
 from doe.study.amend import check_amendment, definitions
 from doe.study.read import parse_study
 from tests.record.test_instruments import GUARDED, recorded
+from tests.record.typing_over import matched_book, typed
 from tests.sheet.books import DEFINITIONS, NAME, Operator, make_book, make_design, make_study
 from tests.study.studies import WHOLE
 
@@ -70,3 +72,9 @@ def test_the_plate_is_part_of_what_a_sheet_depends_on():
 def test_an_unknown_key_of_the_plate_is_named_with_the_nearest():
     with pytest.raises(InputRefused, match=r"\[plate\], key 'position' .*did you mean 'positions'"):
         parse_study(PLATE.replace("positions", "position"))
+
+
+def test_a_setpoint_far_outside_of_what_is_studied_is_named_though_the_printer_could_reach_it():
+    book = matched_book(typed(("Prints", "P02C", "used.nozzle_temperature", 26)))
+    said = unlikely(make_study(), make_design(), book.record, book.places)
+    assert any("used.nozzle_temperature of P02C is 26.0, where 225 to 315 is usual" in one for one in said)

@@ -81,6 +81,21 @@ def test_what_cannot_be_collected_is_refused_with_its_line(text, form, message):
         read(text, **form)
 
 
+@pytest.mark.parametrize(("heading", "below"), [("Fmax", "kN"), ("Fmax", "[kN]"), ("Fmax [kN]", ""), ("Fmax (kN)", "N")])
+def test_values_in_another_unit_are_refused_and_not_taken_for_the_sheet_s(heading, below):
+    form = {**MACHINE, "encoding": "utf-8", "columns": {"force.z_strength": heading}}
+    text = f"Specimen;{heading}\n;{below}\nP01A-1;1,25\n"
+    with pytest.raises(InputRefused, match=r"line [12]: the values of 'Z strength: force \(N\)' are in kN; values in N"):
+        read(text, **form)
+
+
+def test_a_heading_that_looks_like_a_unit_and_another_spelling_of_one_are_no_other_unit():
+    columns = {"force.z_strength": "N", "thickness.z_strength": "h", "first_layer_peel": "P"}
+    text = "Specimen;N;h;P\n;(N);[mm];kN/m\nP01A-1;250,5;2,5;1,5\n"
+    row = read(text, **{**MACHINE, "encoding": "utf-8", "columns": columns}).record.coupons.set_index("coupon").loc["P01A-1"]
+    assert (row["force.z_strength"], row["thickness.z_strength"], row["first_layer_peel"]) == (250.5, 2.5, 1.5)
+
+
 def test_another_encoding_is_named():
     with pytest.raises(InputRefused, match=r"it is not text in utf-8.*set encoding in \[exports\.coupons\]"):
         read(TABLE, "cp1252", **{**MACHINE, "encoding": "utf-8"})

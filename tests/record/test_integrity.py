@@ -7,6 +7,8 @@ import shutil
 import pytest
 
 from doe.cli import steps
+from doe.cli.collecting import Asked, collect
+from doe.errors import InputRefused
 from doe.files import LOG, Folder
 from doe.record.integrity import examine
 from tests.cli.conftest import collected
@@ -127,3 +129,20 @@ def test_lines_that_are_made_good_are_found_by_the_next(folder):
     (folder.path / LOG).write_bytes(b"\n".join(lines) + b"\n")
     (problem,) = examine(folder).problems
     assert problem.where == f"{LOG}, line 3"
+
+
+@pytest.mark.parametrize(("name", "change", "message"), [
+    ("record/coupons.csv", lambda text: text.replace(b"completed", b"lost", 1), "it was altered since 'doe collect' wrote it"),
+    ("record/prints.csv", None, "it is gone since 'doe collect' wrote it"),
+    ("record/more.csv", lambda _: b"print\n", "the log does not know it"),
+])
+def test_nothing_is_collected_on_top_of_a_record_that_was_altered_by_hand(folder, name, change, message):
+    file = folder.path / name
+    if change is None:
+        file.unlink()
+    else:
+        file.write_bytes(change(file.read_bytes() if file.exists() else b""))
+    before = {path: path.read_bytes() for path in folder.path.rglob("*") if path.is_file()}
+    with pytest.raises(InputRefused, match=f"{name}: {message}"):
+        collect(folder, Asked())
+    assert before == {path: path.read_bytes() for path in folder.path.rglob("*") if path.is_file()}

@@ -395,7 +395,7 @@ REMARKS = {
     "no outcome, print": ([("Prints", "P02C", "outcome", None)], "Values but no outcome for prints P02C: completed"),
     "no outcome, coupon": ([("Coupons", "P02C-1", "outcome", None)], "Values but no outcome for coupons P02C-1"),
     "force alone": ([("Coupons", "P02C-1", "width.z_strength", None)], "z_strength of coupons P02C-1 waits for their width"),
-    "used, but not off plan": ([("Prints", "P02C", "used.z_offset", 0.05)], "Prints P02C used another setpoint but are not"),
+    "used, but not off plan": ([("Prints", "P02C", "used.z_offset", 0.05)], "they count at the setpoint under 'used'"),
     "off plan, but nothing used": ([("Prints", "P02C", "deviation", "off plan")], "marked 'off plan' but nothing is written"),
     "heavier when dry": ([("Loads", "L01X", "mass_after", 1260)], "heavier after drying than before"),
 }

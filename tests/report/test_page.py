@@ -60,13 +60,13 @@ def test_the_same_inputs_give_the_same_bytes():
 def test_it_says_what_the_report_says(seen):
     made, shown = document(explored.inputs()[0]), seen.data("report")
     assert shown == json.loads(json.dumps({key: made[key] for key in shown}))
-    assert set(made) - set(shown) == {"attachments", "description", "date"}
+    assert set(made) - set(shown) == {"attachments", "description", "date", "draft", "keywords"}
 
 
 def test_every_section_and_figure_of_the_report_is_there(seen):
     shown = seen.data("report")
     figures = [block for one in shown["sections"] for block in one["blocks"] if block["kind"] == "figure"]
-    assert [one["title"] for one in shown["sections"]][-2:] == ["Cautions", "Provenance"]
+    assert [one["title"] for one in shown["sections"]][-3:] == ["Terms", "Provenance", "Appendix: every value"]
     assert any("let them cool" in str(one["blocks"]) for one in shown["sections"])
     assert figures
     assert all(one["alt"] and one["svg"].lstrip().startswith("<?xml") for one in figures)

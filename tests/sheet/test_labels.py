@@ -84,3 +84,14 @@ def test_three_by_eight_of_70_by_36_mm_fit_on_a4():
     assert int(page.page_setup.scale) == 100 and page.page_setup.orientation == "portrait"
     assert page["A1"].value == "P01A" and page["C1"].value == "P02C" and page["A6"].value == "P04E"
     assert len(page._images) == 6
+
+
+def test_where_coupons_were_is_printed_large_enough_to_be_read_and_within_its_row():
+    positions = ["front left", "front right", "centre", "rear left", "rear right"]
+    study = make_study(plate={"positions": positions, "orientation": "ZX"})
+    page = opened(make_book(study))["Labels"]
+    cell = page["A4"]
+    assert cell.value == "All ZX: -1 front left; -2 front right; -3 centre"
+    assert cell.alignment.wrap_text and not cell.alignment.shrink_to_fit
+    assert cell.font.size >= 6
+    assert cell.font.size * 1.2 <= page.row_dimensions[4].height

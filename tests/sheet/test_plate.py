@@ -50,7 +50,7 @@ def test_they_stand_on_the_sheet_as_locked_cells_and_on_the_label():
     assert [column.header for column in mine] == ["Position on the plate", "Orientation"]
     assert not any(column.fill for column in mine)
     assert coupons.rows[4] | {"plate.position": "rear", "plate.orientation": "ZX"} == coupons.rows[4]
-    assert labels(LAID, DESIGN, 1)[1].lines[2] == "-1 centre, ZX; -2 rear, ZX; -3 front left, ZX"
+    assert labels(LAID, DESIGN, 1)[1].lines[2] == "All ZX: -1 centre; -2 rear; -3 front left"
 
 
 def test_none_without_a_plate():

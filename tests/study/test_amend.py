@@ -36,6 +36,7 @@ def test_the_protocol_is_plain_data_with_the_keys_of_the_file():
         "study",
         "factors",
         "responses",
+        "material",
         "model",
         "conditions",
         "printers",

@@ -15,7 +15,9 @@ def family(request):
 
 
 def test_the_families_end_with_the_general_one():
-    assert families() == ["ABS", "PA-CF", "other"]
+    assert families() == [
+        "ABS", "ASA", "PA-CF", "PA-GF", "PA12", "PA6", "PC", "PEEK", "PETG", "PLA", "PP", "PPS", "TPU", "other",
+    ]  # fmt: skip
 
 
 def test_a_new_study_is_read_without_edits(family):
@@ -123,7 +125,7 @@ def test_sources_are_listed(family):
 
 
 def test_an_unknown_family_is_refused():
-    with pytest.raises(InputRefused, match="'ABS', 'PA-CF', 'other'; did you mean 'PA-CF'"):
+    with pytest.raises(InputRefused, match="'PLA', 'PP', 'PPS', 'TPU', 'other'; did you mean 'PA-CF'"):
         template("pa cf")
 
 

@@ -119,7 +119,7 @@ WRONG = {
                            "range"),
     "no coupons": ("coupons = 5", "coupons = 0", f"{STRENGTH}, key 'coupons'", "0", "at or above 1", "range"),
     # family
-    "unknown family": ('"PA-CF"', '"PACF"', "[study], key 'family'", "cautions", "'ABS', 'PA-CF', 'other'",
+    "unknown family": ('"PA-CF"', '"PACF"', "[study], key 'family'", "cautions", "'ABS', 'ASA', 'PA-CF',",
                        "did you mean 'PA-CF'?"),
     "family like none": ('"PA-CF"', '"zirconia"', "[study], key 'family'", "'zirconia'", "'other'", "other"),
     # factors

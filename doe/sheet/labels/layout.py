@@ -5,13 +5,14 @@ A sheet of A4 holds 3 x 8 labels of 70 x 36 mm, a common size (common practice, 
 """
 
 import io
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import segno
 
 from doe.design.plan import Design
 from doe.sheet.layout import coupons_per_print
-from doe.sheet.plate import places
+from doe.sheet.plate import ORIENTATION, places
 from doe.study.spec import Study
 
 LABELS = "Labels"
@@ -50,15 +51,25 @@ def labels(study: Study, design: Design, round_number: int) -> tuple[Label, ...]
     coupons, spots = coupons_per_print(study), places(study, runs)
     foot = f"{study.header.id}, round {round_number}{', SIMULATED' if study.header.simulated else ''}"
     made = []
-    for name, load, printer, order in zip(runs["print"], runs["load"], runs["printer"], runs["order"], strict=True):
+    stand_for = runs.get("reprint_of", [""] * len(runs))
+    for name, load, printer, order, lost in zip(
+        runs["print"], runs["load"], runs["printer"], runs["order"], stand_for, strict=True
+    ):
         where = ", ".join(text for text in (f"Load {load}" if load else "", f"printer {printer}" if printer else "") if text)
         bag = f"Coupons {name}-1 to {name}-{coupons}" if coupons > 1 else f"Coupon {name}-1" if coupons else "Whole print"
-        placed = [", ".join(text for text in spots[f"{name}-{number}"].values() if text) for number in range(1, coupons + 1)]
-        if any(placed):
-            bag = "; ".join(f"-{number} {text}" for number, text in enumerate(placed, 1))
-        lines = (where, f"Print {order} of {len(runs)}", bag, foot)
+        bag = _placed([spots[f"{name}-{number}"] for number in range(1, coupons + 1)]) or bag
+        lines = (where, f"Print {order} of {len(runs)}{f', reprint of {lost}' if lost else ''}", bag, foot)
         made.append(Label(str(name), lines, code(str(name)) if coded else b""))
     return tuple(made)
+
+
+def _placed(spots: Sequence[Mapping[str, str]]) -> str:
+    """Return where each coupon was and how it lay, what all have in common once; empty where the study says neither."""
+    lying = {spot.get(ORIENTATION, "") for spot in spots}
+    common = lying.pop() if len(lying) == 1 else ""
+    texts = [", ".join(text for key, text in spot.items() if text and not (common and key == ORIENTATION)) for spot in spots]
+    each = "; ".join(f"-{number} {text}" for number, text in enumerate(texts, 1) if text)
+    return f"{f'All {common}' if common else ''}{': ' if common and each else ''}{each}"
 
 
 def code(text: str) -> bytes:

@@ -1,6 +1,7 @@
 """Render the sheet of labels, one cell after the other as they stand on the paper."""
 
 import io
+import textwrap
 from collections.abc import Sequence
 
 from openpyxl.drawing.image import Image
@@ -18,9 +19,13 @@ from doe.sheet.layout import letter
 _CHARACTERS_OF_MM = 96 / 25.4 / 5.97
 """Of the workbook's own font, Arial of 8 points: programs take 6 or 5.93 pixels a character."""
 _LARGE, _PLAIN, _SMALL = Font(name="Arial", bold=True, size=20), Font(name="Arial", size=10), Font(name="Arial", size=8)
+_SIZES = (10.0, 9.0, 8.0, 7.0, 6.5, 6.0, 5.5)
+"""Of the line that says where coupons were, points: it wraps, and is no smaller than can be read."""
+_ADVANCE, _LEADING, _INDENT = 0.52, 1.2, 18.0
+"""Mean width of a letter and height of a line, in sizes; what stands free on the left, points."""
 _EDGE = 4.0
 """Between the code and the edge of the label, mm."""
-_LABEL_ROWS = (36.0, 15.75, 15.75, 15.75, 18.75)
+_LABEL_ROWS = (27.0, 14.25, 14.25, 31.5, 15.0)
 """Heights of the rows of a label, points; programs keep multiples of 0.75, which is a pixel."""
 
 
@@ -47,11 +52,30 @@ def write_labels(sheet: Worksheet, made: Sequence[Label]) -> None:
         setattr(sheet.page_margins, side, TOP / 25.4 if side == "top" else 0)
 
 
+def _fitting(text: str) -> float:
+    """Return the largest size, points, at which a text takes no more than the lines that there is room for."""
+    room = (WIDTH - CODE - _EDGE) / 25.4 * 72 - _INDENT
+    return next(size for size in _SIZES if size == _SIZES[-1] or _takes(text, room / (_ADVANCE * size)) <= _room(size))
+
+
+def _takes(text: str, characters: float) -> int:
+    return len(textwrap.wrap(text, int(characters)))
+
+
+def _room(size: float) -> int:
+    return int(_LABEL_ROWS[3] / (_LEADING * size))
+
+
 def _write_label(sheet: Worksheet, label: Label, top: int, left: int) -> None:
     for row, text in enumerate((label.identifier, *label.lines), top):
         cell = put(sheet.cell(row, left), text)
         cell.font = _LARGE if row == top else _SMALL if row == top + len(label.lines) else _PLAIN
-        cell.alignment = Alignment(horizontal="left", vertical="center", indent=2, shrink_to_fit=row > top)
+        placed = row == top + len(label.lines) - 1
+        cell.alignment = Alignment(
+            horizontal="left", vertical="center", indent=2, shrink_to_fit=row > top and not placed, wrap_text=placed
+        )
+        if placed:
+            cell.font = Font(name="Arial", size=_fitting(text))
     if label.code:
         image = Image(io.BytesIO(label.code))
         start = AnchorMarker(col=left, row=top - 1, rowOff=cm_to_EMU((HEIGHT - CODE) / 20))
