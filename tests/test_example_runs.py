@@ -87,7 +87,7 @@ def test_its_readme_shows_the_commands_that_made_it(name):
     assert [tuple(shlex.split(line)) for line in shown] == list(run.commands)
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", [NAMES[0], *(pytest.param(name, marks=pytest.mark.slow) for name in NAMES[1:])])
 def test_the_commands_to_look_at_it_run(name, tmp_path, monkeypatch):
     shutil.copytree(ROOT / name, tmp_path / "try")
     monkeypatch.chdir(tmp_path / "try")
