@@ -9,6 +9,7 @@ from doe.cli.filing import log_before_report, report_inputs, versions
 from doe.cli.standing import status
 from doe.errors import InputRefused
 from doe.files import Folder, digest
+from doe.record.integrity import DRAFT
 
 if TYPE_CHECKING:
     from doe.design.plan import Design
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
     from doe.report.inputs import ReportInputs
     from doe.study.spec import Study
 
-DRAFT = "report-draft.pdf"
 _COLLECT = "collect the workbook again when more is filled in (doe collect)"
 _REPORT = "doe report"
 

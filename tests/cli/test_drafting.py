@@ -107,3 +107,12 @@ def test_after_the_data_changed_the_old_fit_is_not_shown(fitted):
     draft(fitted)
     text = " ".join(_pages(fitted))
     assert "Coefficients of z strength" not in text and "has not been fitted" in text
+
+
+def test_it_may_be_thrown_away_but_not_altered(tmp_path):
+    folder = _planned(tmp_path)
+    draft(folder)
+    (tmp_path / DRAFT).write_bytes(folder.read(DRAFT) + b" ")
+    assert [one.where for one in examine(folder).problems] == [DRAFT]
+    (tmp_path / DRAFT).unlink()
+    assert examine(folder).problems == ()
