@@ -73,7 +73,7 @@ def quality(study: Study, runs: pd.DataFrame) -> Quality | None:
     X, load = check.matrix(study, runs)
     if not terms.estimable(X):
         return None
-    corners = _rows(study, _grid(study), X.shape[1])
+    corners = rows(study, _grid(study), X.shape[1])
     return Quality(
         average_variances=tuple(_average(study, X, load, ratio) for ratio in RATIOS),
         worst_variance=float(criteria.prediction_variance(corners, X, load, 1.0).max()),
@@ -94,7 +94,7 @@ def _average(study: Study, X: Array, load: Codes | None, ratio: float) -> float:
     return float(np.sum(np.linalg.inv(criteria.information(X, load, ratio)) * moments))
 
 
-def _rows(study: Study, settings: Array, columns: int) -> Array:
+def rows(study: Study, settings: Array, columns: int) -> Array:
     """Return model-matrix rows of some settings, averaged over printers and rounds."""
     base = terms.model_matrix(settings, scale.model_terms(study), scale.level_counts(study))
     return np.hstack([base, np.zeros((len(base), columns - base.shape[1]))])

@@ -87,6 +87,28 @@ def allowed(study: Study, settings: Array) -> Flags:
     return np.asarray((settings @ found[0].T <= found[1] + 1e-9).all(axis=1))
 
 
+def spread(study: Study, box: Array | None = None) -> Array:
+    """
+    Return what the constraints leave of 4,096 settings spread evenly (Sobol 1967) over the levels and the ranges, or a box.
+
+    Parameters
+    ----------
+    study : Study
+    box : ndarray of shape (k, 2), optional
+        Low and high, coded, of the numeric factors; the whole ranges without it.
+
+    Returns
+    -------
+    ndarray of shape (m, k)
+        Coded units.
+    """
+    counts = np.array(scale.level_counts(study))
+    low, high = (np.full(len(counts), -1.0), np.full(len(counts), 1.0)) if box is None else box.T
+    points = qmc.Sobol(len(counts), scramble=False).random(_SAMPLE)
+    settings = np.where(counts > 0, np.floor(points * counts), low + (high - low) * points)
+    return np.asarray(settings[allowed(study, settings)])
+
+
 def moments(study: Study, model: Sequence[terms.Term], box: Array | None = None) -> Array | None:
     """
     Return the average of ff' over what the constraints leave of a region, f the model's columns.
@@ -101,18 +123,14 @@ def moments(study: Study, model: Sequence[terms.Term], box: Array | None = None)
     Returns
     -------
     ndarray of shape (p, p) or None
-        From 4,096 settings spread evenly (Sobol 1967); None where there are no constraints, or they leave none of these.
+        From the settings of :func:`spread`; None where there are no constraints, or they leave none of these.
     """
     if not study.constraints:
         return None
-    counts = np.array(scale.level_counts(study))
-    low, high = (np.full(len(counts), -1.0), np.full(len(counts), 1.0)) if box is None else box.T
-    points = qmc.Sobol(len(counts), scramble=False).random(_SAMPLE)
-    settings = np.where(counts > 0, np.floor(points * counts), low + (high - low) * points)
-    kept = settings[allowed(study, settings)]
+    kept = spread(study, box)
     if not len(kept):
         return None
-    F = terms.model_matrix(kept, model, counts.tolist())
+    F = terms.model_matrix(kept, model, scale.level_counts(study))
     return np.asarray(F.T @ F / len(F))
 
 

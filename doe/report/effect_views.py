@@ -157,8 +157,8 @@ def _band_caption(study: Study, response: Response, factor: Factor, held: views.
     return (
         f"Predicted {'median' if response.transform == 'log' else 'mean'} of {words(response.name)} along {words(factor.name)}"
         f"{others}. Bands: {level} confidence interval of the mean, and {level} prediction interval of a new print's mean"
-        " over its coupons on a new load, each for one setting. Dots: prints, moved along the model to where the other factors"
-        " are held."
+        " over its coupons on a new load, each for one setting that was named beforehand. Dots: prints, moved along the model"
+        " to where the other factors are held."
     )
 
 

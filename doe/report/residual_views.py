@@ -6,16 +6,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from doe.design import check, region
+from doe.design import check, quality, region
 from doe.design.plan import Design
 from doe.model.diagnosed import Diagnostics
 from doe.model.measured import Fitted
 from doe.model.results import ResponseFit
 from doe.numerics import criteria, terms
+from doe.numerics.load_levels import load_levels
 from doe.report import numbers
 from doe.report.lines import CoverageView, IntervalView, PointView
 from doe.report.tables import words
-from doe.study import scale
 from doe.study.spec import Response, Study
 
 Array = NDArray[np.float64]
@@ -29,8 +29,6 @@ _CALLS = {
 }
 """Which verdicts call for which figure of the residuals."""
 _NAMED = 3
-_PLACES = 4000
-_SEED = 1
 _SHARES = 101
 
 
@@ -98,10 +96,7 @@ def _quantiles(y: Array, names: Sequence[str], size: str, why: str) -> PointView
 
 def load_view(fit: ResponseFit, one: Fitted, level: float) -> IntervalView | None:
     """
-    Return how far the prints of each load lie from the model on average; None with fewer than two loads or no scatter known.
-
-    The interval is that of a mean of so many prints: Student's t with the error degrees of freedom of prints, their variance
-    the sum of the components within loads. The coefficients are taken as known.
+    Return how far each load lies from the average of all; None where the prints do not tell, or some values are only limits.
 
     Parameters
     ----------
@@ -112,28 +107,21 @@ def load_view(fit: ResponseFit, one: Fitted, level: float) -> IntervalView | Non
         Two-sided confidence.
     """
     data = one.data
-    parts = {part.name: part for part in fit.components}
-    inner = parts.get("print", parts.get("residual"))
-    if data.load is None or data.loads < 2 or inner is None or inner.dof <= 0:
+    if data.load is None or (fit.limits is not None and fit.limits.used):
         return None
-    coupons = float(np.mean(data.counts))
-    variance = inner.variance + (parts["residual"].variance / coupons if inner.name == "print" else 0.0)
-    differs = data.means - data.X @ one.estimates
-    counts = np.bincount(data.load, minlength=data.loads)
-    centre = np.bincount(data.load, differs, minlength=data.loads) / counts
-    half = stats.t.ppf(0.5 + level / 2, inner.dof) * np.sqrt(variance / counts)
-    if not np.isfinite(half).all():
+    found = load_levels(data.X, data.load, data.means, level)
+    if found is None:
         return None
-    pairs = zip(data.load_names, counts.tolist(), strict=True)
+    pairs = zip(data.load_names, np.bincount(data.load, minlength=data.loads).tolist(), strict=True)
     names = tuple(f"{name} ({count} print{'s' if count > 1 else ''})" for name, count in pairs)
     unit = "natural logarithms" if data.response.transform == "log" else data.response.display_unit
     caption = (
-        f"Drying loads: how far the prints of each lie from the model on average, {words(fit.response)}, with"
-        f" {numbers.level(level)} confidence intervals by the scatter of prints within loads, the coefficients taken as known."
-        " Loads whose intervals lie clearly on different sides differ by more than their prints do."
+        f"Drying loads: how far each lies from the average of all, {words(fit.response)}, with {numbers.level(level)} confidence"
+        " intervals by the scatter of prints within loads, the settings that change within a load in the middle. What a load was"
+        " dried for is part of its level. Each interval holds for one load, not for all at once."
     )
-    label = f"load less model, {words(fit.response)}{f', {unit}' if unit else ''}"
-    return IntervalView(names, centre, np.column_stack([centre - half, centre + half]), label, caption)
+    label = f"load less the average of all, {words(fit.response)}{f', {unit}' if unit else ''}"
+    return IntervalView(names, *found, label, caption)
 
 
 def coverage_view(study: Study, design: Design) -> CoverageView | None:
@@ -159,14 +147,7 @@ def coverage_view(study: Study, design: Design) -> CoverageView | None:
     X, load = check.matrix(study, runs)
     if not terms.estimable(X):
         return None
-    counts = scale.level_counts(study)
-    spread = stats.qmc.Halton(len(counts), seed=_SEED).random(_PLACES)
-    settings = np.column_stack([
-        np.floor(column * count) if count else 2 * column - 1 for column, count in zip(spread.T, counts, strict=True)
-    ])
-    settings = settings[region.allowed(study, settings)]
-    base = terms.model_matrix(settings, scale.model_terms(study), counts)
-    rows = np.hstack([base, np.zeros((len(base), X.shape[1] - base.shape[1]))])
+    rows = quality.rows(study, region.spread(study), X.shape[1])
     error = np.sqrt(criteria.prediction_variance(rows, X, load, 1.0))
     share = np.linspace(0, 1, _SHARES)
     caption = (
