@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from openpyxl import load_workbook
 
-ROOT = Path(__file__).parents[1] / "example_runs"
+ROOT = Path(__file__).parents[2] / "example_runs"
 NAMES = sorted(path.name for path in ROOT.iterdir() if (path / "study.toml").exists())
 NUMBER = re.compile(r"-?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?")
 DIGEST = re.compile(r"\b[0-9a-f]{64}\b")
@@ -26,13 +26,26 @@ def maker():
 MAKER = maker()
 
 
+QUICK = "4-no-window"
+EACH = [pytest.param(name, marks=() if name == QUICK else pytest.mark.slow) for name in NAMES]
+
+
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
-    into = tmp_path_factory.mktemp("made")
+    """Return a function that makes a run, and the one that it goes on from, once: its folder, and what its commands said."""
+    into, said = tmp_path_factory.mktemp("made"), {}
+    by_name = {run.folder: run for run in MAKER.RUNS}
+
+    def make(name):
+        if name not in said:
+            if by_name[name].after is not None:
+                make(by_name[name].after)
+            said[name] = dict(MAKER.make(by_name[name], into))
+        return into / name, said[name]
+
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("SOURCE_DATE_EPOCH", "0")  # so that what the script sets is taken back
-        said = [line for run in MAKER.RUNS for line in MAKER.make(run, into)]
-    return into, said
+        yield make
 
 
 def differences(old, new):
@@ -63,9 +76,9 @@ def test_a_changed_number_or_word_is_a_difference():
     assert differences("a 1.0", "b 1.0") == "'a #' is now 'b #'"
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", EACH)
 def test_it_is_what_the_script_makes(made, name):
-    old, new = ROOT / name, made[0] / name
+    old, new = ROOT / name, made(name)[0]
     files = {str(path.relative_to(old)) for path in old.rglob("*") if path.is_file() and not path.name.startswith(".")}
     assert files == {
         str(path.relative_to(new)) for path in new.rglob("*") if path.is_file() and not path.name.startswith(".")
@@ -87,7 +100,8 @@ def test_its_readme_shows_the_commands_that_made_it(name):
     assert [tuple(shlex.split(line)) for line in shown] == list(run.commands)
 
 
-@pytest.mark.parametrize("name", [NAMES[0], *(pytest.param(name, marks=pytest.mark.slow) for name in NAMES[1:])])
+@pytest.mark.slow
+@pytest.mark.parametrize("name", NAMES)
 def test_the_commands_to_look_at_it_run(name, tmp_path, monkeypatch):
     shutil.copytree(ROOT / name, tmp_path / "try")
     monkeypatch.chdir(tmp_path / "try")
@@ -98,8 +112,12 @@ def test_the_commands_to_look_at_it_run(name, tmp_path, monkeypatch):
         assert said.strip()
 
 
-def test_they_tell_what_their_readmes_say(made):
-    said = dict(made[1])
-    assert "stop: no setting meets every requirement" in " ".join(said["doe recommend"].split())
+def test_no_window_is_said_in_the_words_of_its_readme(made):
+    assert "stop: no setting meets every requirement" in " ".join(made(QUICK)[1]["doe recommend"].split())
+
+
+@pytest.mark.slow
+def test_the_confirmation_is_confirmed_and_released(made):
+    _, said = made("3-confirmation")
     assert "Confirmation 1 of recommendation 1: confirmed." in said["doe confirm"]
     assert "released recommendation 1" in said["doe release --by the simulated engineer"]
