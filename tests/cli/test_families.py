@@ -82,7 +82,7 @@ def walked(folder, wanted):
 
 @pytest.mark.parametrize(
     ("family", "responses"),
-    [("PA-CF", "z_strength"), pytest.param("PLA", "z_strength", marks=pytest.mark.slow), *(pytest.param(one, None, marks=pytest.mark.slow) for one in families())],
+    [("PA-CF", "z_strength"), *(pytest.param(one, None, marks=pytest.mark.slow) for one in families())],
 )
 def test_a_family_goes_from_new_to_report_without_an_edit(tmp_path, family, responses):
     study, advised = walked(Folder(tmp_path / "mine"), starting.Wanted(family, responses=responses))
