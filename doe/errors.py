@@ -1,4 +1,4 @@
-"""The one family of errors, and the problem that each of them lists.
+"""The one family of errors, made of the problems that it lists.
 
 ::
 

@@ -1,4 +1,4 @@
-"""The study folder on disk: atomic writes, digests, the append-only log and the lock; and where the templates are.
+"""The study folder on disk: atomic writes, digests, the append-only log, the lock.
 
 A command stages everything it will write, and ``Folder.commit`` makes all of it appear at once: the new contents and a
 list of what goes where are made durable first, then the files are moved into place, then the log gets its line. A
@@ -10,12 +10,13 @@ import datetime
 import hashlib
 import json
 import os
-import socket
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path, PurePosixPath
-from typing import Any
+from typing import Any, TypeVar
 
 from doe.errors import InputRefused, InternalFault, Problem, StudyBusy
+
+T = TypeVar("T")
 
 LOG = "log.jsonl"
 _LOCK = ".doe.lock"
@@ -158,6 +159,8 @@ class Folder:
     @contextlib.contextmanager
     def locked(self, command: str) -> Iterator[None]:
         """Hold the study's lock; a second command waits a few seconds, then says who holds it."""
+        import socket
+
         from filelock import FileLock, Timeout
 
         path = self.path / _LOCK
@@ -200,6 +203,26 @@ class Folder:
         stopped = self.interrupted()
         with self.locked(command):
             yield stopped
+
+    def undisturbed(self, read: Callable[[], T | None]) -> T | None:
+        """
+        Return what ``read`` finds in the study, without its lock; None where that may be half of one state and half of another.
+
+        So it is where another command works on the study or was interrupted, or where one ended while it was read: each
+        ends in a line of the log.
+        """
+        before = self._at_rest()
+        found = None if before is None else read()
+        return found if found is not None and self._at_rest() == before else None
+
+    def _at_rest(self) -> bytes | None:
+        """Return the log as it stands, or None where a command works on the study or left something to be finished."""
+        if any((self.path / name).exists() for name in (_LOCK, _INTENT, _STAGING)):
+            return None
+        try:
+            return self.read(LOG) if self.has(LOG) else b""
+        except InputRefused:
+            return None
 
     def commit(
         self,

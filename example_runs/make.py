@@ -2,7 +2,8 @@
 
 ``python example_runs/make.py`` writes every run anew into its folder; ``python example_runs/make.py FOLDER`` writes them into
 another one. Each run starts from its ``study.toml``. The clock is fixed, one hour a command, and every random number has
-a seed, so that two runs give the same texts. Everything in them is invented: no number is a measurement.
+a seed, so that two runs give the same texts. The rows of those that are written here are kept in ``tests/golden``
+(``golden.py``). Everything in them is invented: no number is a measurement.
 """
 
 import os
@@ -307,3 +308,7 @@ def main(into: Path) -> Iterator[str]:
 if __name__ == "__main__":
     for text in main(Path(sys.argv[1]) if len(sys.argv) > 1 else HERE):
         sys.stdout.write(text + "\n")
+    if len(sys.argv) == 1:
+        import golden
+
+        sys.stdout.write("".join(f"tests/golden/{name} changed\n" for name in golden.write()))

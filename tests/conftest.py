@@ -5,6 +5,7 @@ import os
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # before numpy is there: test processes share the machine's cores
+os.environ.pop("COLUMNS", None)  # a parallel run sets it: what commands print would depend on how the tests are run
 
 import pytest
 

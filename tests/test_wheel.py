@@ -70,7 +70,8 @@ def test_texts_are_found(installed, tmp_path, arguments):
 
 def test_the_demo_runs_to_its_report_and_page(installed, tmp_path):
     place, environment = installed
-    ran([place / "bin" / "doe", "demo", "practice"], cwd=tmp_path, env=environment)
+    said = ran([place / "bin" / "doe", "demo", "practice"], cwd=tmp_path, env=environment | {"COLUMNS": "80"})
+    assert len(said.splitlines()) <= 75  # two screens and a half of a terminal of 80 columns and 30 lines
     assert (tmp_path / "practice" / "report.pdf").read_bytes().startswith(b"%PDF-")
     ran([place / "bin" / "doe", "report", "--html", "--study", "practice"], cwd=tmp_path, env=environment)
     assert "<script" in (tmp_path / "practice" / "report.html").read_text(encoding="utf-8")

@@ -1,1 +1,1 @@
-"""The commands: the only stage that prints, and the only one that turns errors into exit statuses."""
+"""The commands: the only stage that prints or that turns errors into exit statuses."""

@@ -4,6 +4,7 @@ from typing import Annotated
 
 import typer
 
+from doe.cli.desk import require_begun
 from doe.cli.options import HERE, JsonOption, StudyOption, folder_of, show
 
 
@@ -18,42 +19,63 @@ def fit(
     study: StudyOption = HERE,
     terms: Annotated[
         str | None,
-        typer.Option(help="Another model, terms separated by commas ('a, b, a * b, a^2'); labelled exploratory."),
+        typer.Option(
+            metavar="TERMS",
+            help="Try another model: terms of factors separated by commas, such as 'a, b, a * b, a^2'. It is labelled "
+            "exploratory, and nothing is recommended from it.",
+        ),
     ] = None,
     details: Annotated[
-        bool, typer.Option("--details", help="Show everything that examines the models; it is in the report in any case.")
+        bool, typer.Option("--details", help="Show all checks of the models as well; the report has them in any case.")
     ] = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Fit the declared model to what was collected."""
+    """
+    Fit the model of study.toml to what was collected: what matters, and how much.
+
+    Writes fit.json. Look at the verdicts first: they say what stands in the way.
+    """
     from doe.cli import steps
 
-    show(steps.fit(folder_of(study), terms, details=details), as_json)
+    folder = require_begun(folder_of(study), collected=True)
+    show(steps.fit(folder, terms, details=details), as_json)
 
 
 def recommend(study: StudyOption = HERE, as_json: JsonOption = False) -> None:
-    """Recommend a setting within what was tried, with its intervals."""
+    """
+    Recommend a setting within what was tried, and say what it promises.
+
+    Writes recommendation.json: the setting, what to set on each printer, intervals, and the share of future prints that will
+    meet the requirements, with a lower bound. See 'doe help intervals'.
+    """
     from doe.cli import steps
 
-    show(steps.recommend(folder_of(study)), as_json)
+    show(steps.recommend(require_begun(folder_of(study), collected=True)), as_json)
 
 
 def report(
     study: StudyOption = HERE,
     page: Annotated[
-        bool, typer.Option("--html", help="Write report.html as well: the same on one page, with sliders to try settings.")
+        bool, typer.Option("--html", help="Write report.html as well: a page for the browser, with sliders to try settings.")
     ] = False,
     draft: Annotated[
-        bool, typer.Option("--draft", help="Write report-draft.pdf from what is there, with what is missing; it is no revision.")
+        bool, typer.Option("--draft", help="Write report-draft.pdf instead, from what is there so far, and say what is missing.")
     ] = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Write report.pdf for the quality file."""
-    from doe.cli import drafting, steps
+    """
+    Write report.pdf for the quality file, with the whole study inside.
 
+    It needs a recommendation; before there is one, take --draft.
+    """
     if draft and page:
         raise typer.BadParameter("a draft has no page: leave one of --draft and --html out")
+    folder = require_begun(folder_of(study), collected=not draft)
     if draft:
-        show(drafting.draft(folder_of(study)), as_json)
+        from doe.cli import drafting
+
+        show(drafting.draft(folder), as_json)
         return
-    show(steps.report(folder_of(study), page=page), as_json)
+    from doe.cli import steps
+
+    show(steps.report(folder, page=page), as_json)

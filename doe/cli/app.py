@@ -1,6 +1,5 @@
-"""The command line: one entry point, and the only place where an error becomes words and an exit status."""
+"""The command line's one entry point, where errors become words with an exit status."""
 
-import json
 import os
 import sys
 import warnings
@@ -9,6 +8,8 @@ from typing import Any
 import typer
 
 from doe.cli import answer, confirming, drying, floor, keeping, protocol, rounds, topics, whole
+from doe.cli.help_page import CommandPage, FirstPage
+from doe.cli.paragraphs import json_line, width_of, wrapped
 from doe.errors import DoeError, InputRefused
 
 app = typer.Typer(
@@ -17,16 +18,21 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
+    cls=FirstPage,
     help="Plan, record and analyse the test prints that qualify a filament on your printers.",
     epilog="New to this: 'doe help walk-through'. Start with 'doe demo', or with 'doe new' in the folder where your studies "
     "live. 'doe status' names the next step.",
 )
 for group in (protocol, floor, answer, confirming, rounds, keeping, drying, whole, topics):
     group.register(app)
+for registered in app.registered_commands:
+    registered.cls = CommandPage
 
 
 def main() -> None:
     """Run the command line; exit 0 done, 2 wrong usage, 3 input refused, 1 a fault of ours."""
+    # Before numpy is loaded: on matrices as small as ours further threads cost more than they give.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     if not sys.warnoptions:
         warnings.simplefilter("ignore")  # what a library warns of is for developers; verdicts speak to users
     try:
@@ -41,22 +47,26 @@ def main() -> None:
         if os.environ.get("DOE_TRACEBACK"):
             raise
         print(
-            f"doe: a fault of ours, not of your input: {type(error).__name__}: {error}. Nothing was changed. "
-            "Set DOE_TRACEBACK=1 and run it again to see where.",
+            wrapped(
+                f"doe: a fault of ours, not of your input: {type(error).__name__}: {error}. Nothing was changed. "
+                "Set DOE_TRACEBACK=1 and run it again to see where.",
+                width_of(sys.stderr),
+            ),
             file=sys.stderr,
         )
         sys.exit(1)
 
 
 def _say(error: DoeError) -> None:
+    room = width_of(sys.stderr)
     if "--json" in sys.argv:
-        print(json.dumps(_problems(error), ensure_ascii=False))
+        print(json_line(_problems(error)))
     elif isinstance(error, InputRefused):
-        print(error.heading.format(count=_count(error)), file=sys.stderr)
+        print(wrapped(error.heading.format(count=_count(error)), room), file=sys.stderr)
         for problem in error.problems:
-            print(f"- {problem}", file=sys.stderr)
+            print(wrapped(f"- {problem}", room), file=sys.stderr)
     else:
-        print(f"doe: {error}", file=sys.stderr)
+        print(wrapped(f"doe: {error}", room), file=sys.stderr)
 
 
 def _count(error: InputRefused) -> str:

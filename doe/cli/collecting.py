@@ -1,4 +1,4 @@
-"""The step ``collect``: from workbooks and exported tables to the record, and what is said about it."""
+"""The step ``collect``: from workbooks or exported tables to the record."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 from doe.cli.desk import Desk, Done
 from doe.errors import InputRefused, Problem
-from doe.files import Folder, stamp
+from doe.files import Folder, now, stamp
 
 if TYPE_CHECKING:
+    import datetime
+
     from doe.design.plan import Design
     from doe.record.corrections import Beside, Correction
     from doe.record.match import Cell, Matched, Record
@@ -81,7 +83,7 @@ def collect(folder: Folder, asked: Asked) -> Done:
     from doe.record.evidence import gathered
     from doe.record.instruments import overdue_lines
     from doe.record.integrity import require_record
-    from doe.record.plausible import unlikely
+    from doe.record.plausible import unlikely, unlikely_days
     from doe.record.standing import standing
 
     with folder.locked("collect"):
@@ -99,10 +101,14 @@ def collect(folder: Folder, asked: Asked) -> Done:
         overdue = overdue_lines(study, record.prints, record.coupons, record.checks)
         evidence = gathered(folder)
         remarks = (*passed_over, *(remark for book in books for remark in book.remarks), *overdue, *evidence.lines)
+        odd = (
+            *unlikely(study, design, record, beside.places),
+            *unlikely_days(design, record, beside.places, _issued(folder), now().date()),
+        )
         stays = () if before is None else standing(before, joined.record, beside.withdrawn)
         said = _Said(
             (*remarks, *stays, *_returned(before, changes)), tuple(one for book in books for one in book.read_as),
-            joined.decided, unlikely(study, design, record, beside.places), changes,
+            joined.decided, odd, changes,
         )
         tables = read_tables.record_files(record)
         changed = before is None or tables != read_tables.record_files(before) or bool(evidence.detail)
@@ -115,11 +121,12 @@ def collect(folder: Folder, asked: Asked) -> Done:
 
 
 def _done(study: "Study", design: "Design", record: "Record", said: _Said, *, changed: bool) -> Done:
-    from doe.cli.steps import after_collect
+    from doe.cli.progress import after_collect, progress_of
     from doe.record.lost import lost_lines, to_reprint
     from doe.report import protocol
 
-    ended, total, after = int((record.prints["outcome"] != "").sum()), len(record.prints), after_collect(design, record)
+    progress = progress_of(design, record)
+    ended, total, after = progress.ended(), len(record.prints), after_collect(progress)
     result = "Collected into record/." if changed else "Nothing new in the workbook; the record is as it was."
     return Done(
         {
@@ -136,6 +143,17 @@ def _done(study: "Study", design: "Design", record: "Record", said: _Said, *, ch
         (protocol.data_summary(study, record),),
         (*said.lines(), result, f"{ended} of {total} prints are recorded.", *lost_lines(design, record), f"Next: {after}"),
     )
+
+
+def _issued(folder: Folder) -> dict[int, "datetime.date"]:
+    """Return the day on which the workbook of each round was first written."""
+    import datetime
+
+    days: dict[int, datetime.date] = {}
+    for line in folder.log():
+        if line["command"] == "sheet":
+            days.setdefault(line["detail"]["round"], datetime.datetime.fromisoformat(line["time"]).date())
+    return days
 
 
 def _few(lines: Sequence[str]) -> list[str]:

@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from doe.cli.desk import RECOMMENDATION, Desk, Done
+from doe.cli.desk import RECOMMENDATION, Desk, Done, require_begun
 from doe.cli.options import HERE, JsonOption, StudyOption, folder_of, show
+from doe.cli.progress import progress_of
 from doe.cli.steps import fresh_seed
 from doe.cli.trial import RELEASE, Trial, handed_out, not_releasable, numbers_of, release_of, trial
 from doe.errors import InputRefused, Problem
@@ -29,32 +30,61 @@ def register(app: typer.Typer) -> None:
 def confirm(
     study: StudyOption = HERE,
     loads: Annotated[
-        int | None, typer.Option(min=3, max=50, help="New drying loads, one print each; 6 without it.")
+        int | None,
+        typer.Option(min=3, max=50, metavar="N", help="Number of new drying loads, with one print each; 6 without it."),
     ] = None,
     recommendation: Annotated[
-        int | None, typer.Option(min=1, help="Number of the recommendation; the latest without it.")
+        int | None,
+        typer.Option(min=1, metavar="N", help="Which recommendation is tried, by its number; the latest without it."),
     ] = None,
     override: Annotated[
-        str, typer.Option(help="Reason to confirm in spite of lack of fit or an earlier failure; stands in the report.")
+        str,
+        typer.Option(
+            metavar="REASON",
+            help="Why to confirm although the model misses more than scatter explains (lack of fit), or although an earlier "
+            "confirmation failed. The reason stands in the report.",
+        ),
     ] = "",
-    seed: Annotated[int | None, typer.Option(min=0, help="Seed of the printers' turns; fresh without it.")] = None,
+    seed: Annotated[
+        int | None,
+        typer.Option(
+            min=0,
+            metavar="N",
+            help="Number that starts the random choice of which printer comes when. Without it, a new one is drawn.",
+        ),
+    ] = None,
     replacing: Annotated[
-        bool, typer.Option("--replace", help="Throw away the confirmation that has no sheet yet.")
+        bool,
+        typer.Option("--replace", help="Throw away the planned confirmation and make another; only before its 'doe sheet'."),
     ] = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Plan prints of the recommended setting on new loads; once they are collected, judge them."""
+    """
+    Try the recommended setting on new prints, and judge it by them.
+
+    The first time it plans the prints, each on a drying load of its own, and writes down what they will be judged by. Then
+    'doe sheet', print and test, 'doe collect', and 'doe confirm' again: confirmed, not confirmed or inconclusive.
+    """
     asked = Asked(loads, recommendation, override.strip(), fresh_seed() if seed is None else seed, replacing)
-    show(confirmed(folder_of(study), asked), as_json)
+    show(confirmed(require_begun(folder_of(study), collected=True), asked), as_json)
 
 
 def release(
-    by: Annotated[str, typer.Option("--by", help="Who answers for it; stands on page one of the report.")],
+    by: Annotated[
+        str,
+        typer.Option("--by", metavar="NAME", help="The person who answers for it; the name stands on page one of the report."),
+    ],
     study: StudyOption = HERE,
     as_json: JsonOption = False,
 ) -> None:
-    """Release a study that was confirmed: a person's decision."""
-    show(released(folder_of(study), by.strip()), as_json)
+    """
+    Release a study that was confirmed: a person's decision.
+
+    The release ends when anything that it rests on changes.
+
+    For instance: doe release --by "Your Name"
+    """
+    show(released(require_begun(folder_of(study)), by.strip()), as_json)
 
 
 @dataclass(frozen=True)
@@ -85,13 +115,13 @@ def confirmed(folder: Folder, asked: Asked) -> Done:
     with folder.locked("confirm"):
         desk = Desk(folder)
         study = desk.study()
-        design, record = desk.design(study), desk.record(study)
+        design, record = desk.design(study), desk.sound_record(study)
         latest = trial(desk, study, design, record)
         there = _There(design, record, desk.inputs(), desk.declared_inputs(study, design, record))
         if latest is None or _is_over(latest):
             _refuse_twice(desk, latest, asked)
             return _planned(desk, study, there, asked)
-        if latest.judgement is None and not handed_out(folder, record, latest):
+        if latest.judgement is None and not handed_out(folder, progress_of(design, record), latest):
             if not asked.replacing:
                 raise InputRefused(
                     Problem(

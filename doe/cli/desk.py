@@ -1,4 +1,4 @@
-"""An open study: its folder, what was read from it, and what a step has to show."""
+"""An open study: what a step reads of its folder before it starts, or shows when it ends."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -15,9 +15,15 @@ if TYPE_CHECKING:
     from doe.study.spec import Study
 
 STUDY = "study.toml"
+PLAN_FILE, DRAFT_FILE = "plan.csv", "report-draft.pdf"
+"""As ``doe.design.read`` and ``doe.record.integrity`` name them, here so that looking whether they are there reads no library."""
 FIT, EXPLORATORY = "fit.json", "fit-exploratory.json"
 RECOMMENDATION = "recommendation.json"
 REPORT, PAGE = "report.pdf", "report.html"
+
+
+_NO_PLAN = "the study has no plan yet", "doe plan"
+_NO_RECORD = Problem("record/", "nothing was collected yet", "results come from a filled workbook", "run 'doe collect'")
 
 
 @dataclass(frozen=True)
@@ -49,14 +55,7 @@ class Desk:
         from doe.study import amend, read
 
         if not self.folder.has(STUDY):
-            raise InputRefused(
-                Problem(
-                    str(self.folder.path),
-                    f"there is no {STUDY} in it",
-                    "a study folder holds one",
-                    "go to the study's folder, name it with --study, or make one with 'doe new'",
-                )
-            )
+            raise InputRefused(_no_study(self.folder))
         study, self.read[STUDY] = read.read_study(self.folder)
         if not changed:
             amend.require_unchanged(study, self.folder.log())
@@ -66,19 +65,22 @@ class Desk:
         """Return the plan; without one the remedy is named."""
         from doe.design.read import PLAN, read_plan
 
-        self.require(PLAN, "the study has no plan yet", "doe plan")
+        self.require(PLAN, *_NO_PLAN)
         return read_plan(self.take(PLAN), study)
 
     def record(self, study: "Study") -> "Record":
         """Return the record; without one the remedy is named."""
         record = self.record_or_none(study)
         if record is None:
-            raise InputRefused(
-                Problem(
-                    "record/", "nothing was collected yet", "results come from a filled workbook", "run 'doe collect'"
-                )
-            )
+            raise InputRefused(_NO_RECORD)
         return record
+
+    def sound_record(self, study: "Study") -> "Record":
+        """Return the record to compute from; one that was altered outside the tool is refused, with each file and the remedy."""
+        from doe.record.integrity import require_record
+
+        require_record(self.folder)
+        return self.record(study)
 
     def record_or_none(self, study: "Study") -> "Record | None":
         """Return the record, or None where nothing was collected yet."""
@@ -136,4 +138,38 @@ class Desk:
     def require(self, name: str, found: str, command: str) -> None:
         """Refuse to go on without a file of the study, and name the command that makes it."""
         if not self.folder.has(name):
-            raise InputRefused(Problem(name, found, "this step needs it", f"run '{command}' first"))
+            raise InputRefused(_missing(name, found, command))
+
+
+def require_begun(folder: Folder, *, planned: bool = True, collected: bool = False) -> Folder:
+    """
+    Refuse a folder without a study, a plan or a record before any library is loaded for them; else return it.
+
+    One that another command works on, or was interrupted in, is left to be looked at under its lock.
+    """
+
+    def lacking() -> Problem | None:
+        if not folder.has(STUDY):
+            return _no_study(folder)
+        folder.log()  # a damaged one is named before anything that rests on it
+        if planned and not folder.has(PLAN_FILE):
+            return _missing(PLAN_FILE, *_NO_PLAN)
+        return _NO_RECORD if collected and not folder.names("record/*.csv") else None
+
+    problem = folder.undisturbed(lacking)
+    if problem is not None:
+        raise InputRefused(problem)
+    return folder
+
+
+def _no_study(folder: Folder) -> Problem:
+    return Problem(
+        str(folder.path),
+        f"there is no {STUDY} in it",
+        "a study folder holds one",
+        "go to the study's folder, name it with --study, or make one with 'doe new'",
+    )
+
+
+def _missing(name: str, found: str, command: str) -> Problem:
+    return Problem(name, found, "this step needs it", f"run '{command}' first")

@@ -7,7 +7,10 @@ import typer
 
 from doe.cli.options import JsonOption, show
 
-_STUDY = "A study: propose levels for its drying time, with its oven's temperature. Nothing in it changes."
+_STUDY = (
+    "A study: take what its [oven] and [material] say, where no option says otherwise, and propose levels for its drying time, "
+    "if that is one of its factors. Nothing in it changes."
+)
 _COURSE = "CSV file with headings hours and mass (g), and for several dryings temperature (°C) and drying"
 StudyLevels = Annotated[Path | None, typer.Option("--study", metavar="DIR", help=_STUDY)]
 Levels = Annotated[int, typer.Option(min=2, max=9, help="Levels to propose, with --study.")]
@@ -20,7 +23,7 @@ Energy = Annotated[float | None, typer.Option(help="Activation energy of the dif
 Start = Annotated[float | None, typer.Option(help="Moisture before drying, % of the dry mass. Illustrative without it.")]
 Target = Annotated[float | None, typer.Option(help="Moisture to dry to, % of the dry mass. Illustrative without it.")]
 Ceiling = Annotated[float | None, typer.Option(help="Highest moisture to print with, %; twice the target without it.")]
-Hours = Annotated[float | None, typer.Option(help="Drying time, h; without it until a spool meets the target.")]
+Hours = Annotated[float | None, typer.Option(help="Drying time, h; without it the study's, else until a spool meets the target.")]
 Holds = Annotated[float | None, typer.Option(help="Moisture that the material holds in air, %, as its data sheet says.")]
 HoldsAt = Annotated[float | None, typer.Option(help="Relative humidity of that air, %; 100 for saturation.")]
 Room = Annotated[float | None, typer.Option(help="Of the room, °C; 23 without it.")]

@@ -8,6 +8,7 @@ from doe.cli.desk import RECOMMENDATION, Desk
 from doe.files import LOG, Folder, digest, dump_json
 
 if TYPE_CHECKING:
+    from doe.recommend.results import Recommendation
     from doe.report.inputs import Revision
     from doe.report.write import ReportInputs
 
@@ -50,7 +51,8 @@ def report_inputs(desk: Desk, made_with: Mapping[str, str] | None = None) -> "Re
     if desk.folder.has(RECOMMENDATION):
         stored: dict[str, Any] = json.loads(desk.take(RECOMMENDATION))
         if stored["inputs"] == inputs:
-            advice = choose.recommend_settings(study, design, fit, fitted, stored["number"], record)
+            advice = _as_logged(desk, stored)
+            advice = advice or choose.recommend_settings(study, design, fit, fitted, stored["number"], record)
     tried = trial.trial(desk, study, design, record)
     released = trial.release_of(desk, tried)
     log, text = log_before_report(desk.folder)
@@ -85,6 +87,16 @@ def report_inputs(desk: Desk, made_with: Mapping[str, str] | None = None) -> "Re
     )
 
 
+def _as_logged(desk: Desk, stored: Mapping[str, Any]) -> "Recommendation | None":
+    """Return the recommendation as its file has it, where this version wrote just this file; else None: it is made anew."""
+    from doe.recommend.stored import from_data
+
+    line = next((line for line in reversed(desk.folder.log()) if RECOMMENDATION in line["wrote"]), None)
+    if line is None or (line["version"], line["wrote"][RECOMMENDATION]) != (__version__, digest(desk.take(RECOMMENDATION))):
+        return None
+    return from_data(stored)
+
+
 def log_before_report(folder: Folder) -> tuple[list[dict[str, Any]], bytes]:
     """Return the log up to its last line that changed something, as data and as it stands: a second report is equal."""
     lines = folder.log()
@@ -105,13 +117,27 @@ def _sheets(log: list[dict[str, Any]]) -> dict[str, str]:
 
 
 def _revision(log: list[dict[str, Any]]) -> "Revision":
-    """Return the number of this report, and the lines since the one before; reports of one and the same state are one."""
-    from doe.report.inputs import Revision
+    """Return the number of this report, and those before it; reports of one and the same state are one."""
+    from doe.report.inputs import Issued, Revision
 
-    kept = [line for line in log if line["command"] != "draft"]
-    places = [place for place, line in enumerate(kept) if line["command"] == "report"]
-    ends = [place for place in places if kept[place + 1]["command"] != "report"]
-    return Revision(1 + len(ends), tuple(kept[ends[-1] + 1 :]) if ends else ())
+    earlier: list[Issued] = []
+    began = 0
+    reports = [place for place, line in enumerate(log) if line["command"] == "report"]
+    for place in reports:
+        if _follows(log, place) == "report":
+            continue
+        covered = max(at for at in range(place) if log[at]["command"] not in SHADOWS)
+        since, detail = tuple(log[began : covered + 1]), log[place]["detail"]
+        known, head = str(detail.get("study_digest", "")), log[covered + 1]["previous"]
+        earlier.append(Issued(1 + len(earlier), log[covered]["time"], known, head, since))
+        began = place + 1
+    since = tuple(line for line in log[began:] if line["command"] not in SHADOWS) if earlier else ()
+    return Revision(1 + len(earlier), since, tuple(earlier))
+
+
+def _follows(log: list[dict[str, Any]], place: int) -> str:
+    """Return the command of the next line of the log, drafts passed over."""
+    return next(str(line["command"]) for line in log[place + 1 :] if line["command"] != "draft")
 
 
 def versions() -> dict[str, str]:

@@ -1,48 +1,13 @@
 """Commands around the printing: ``plan``, ``sheet``, ``collect``."""
 
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from doe.cli import plan_options as ask
+from doe.cli.desk import require_begun
 from doe.cli.options import HERE, JsonOption, StudyOption, folder_of, show
-
-
-class Kind(StrEnum):
-    """Families of plans."""
-
-    factorial = "factorial"
-    fractional = "fractional"
-    plackett_burman = "plackett-burman"
-    definitive_screening = "definitive-screening"
-    central_composite = "central-composite"
-    box_behnken = "box-behnken"
-    d_optimal = "d-optimal"
-    i_optimal = "i-optimal"
-    compound = "compound"
-
-
-class Purpose(StrEnum):
-    """What the prints are for."""
-
-    screen = "screen"
-    map = "map"
-
-
-class Form(StrEnum):
-    """Forms of a central composite plan."""
-
-    face = "face"
-    circumscribed = "circumscribed"
-    inscribed = "inscribed"
-
-
-class Distance(StrEnum):
-    """Choices of the axial distance."""
-
-    rotatable = "rotatable"
-    orthogonal = "orthogonal"
 
 
 def register(app: typer.Typer) -> None:
@@ -54,50 +19,37 @@ def register(app: typer.Typer) -> None:
 
 def plan(
     study: StudyOption = HERE,
-    purpose: Annotated[
-        Purpose | None,
-        typer.Option(help="screen: which factors matter; map: where the best setting is. Without it, what the model is for."),
-    ] = None,
-    prints: Annotated[int | None, typer.Option(min=1, max=2000, help="Prints; the budget's without it.")] = None,
-    loads: Annotated[int | None, typer.Option(min=1, max=500, help="Drying loads; the budget's without it.")] = None,
-    one_round: Annotated[
-        bool, typer.Option("--one-round", help="Plan all prints now; else a third waits for a second round from 36 on.")
-    ] = False,
-    kind: Annotated[
-        Kind | None, typer.Option(help="Kind of plan; without it, the one that suits purpose and budget.")
-    ] = None,
-    resolution: Annotated[int | None, typer.Option(min=3, max=9, help="Least resolution of a fraction.")] = None,
-    centre: Annotated[
-        int | None, typer.Option(min=0, max=50, help="Centre prints; without it 4 in a named kind, 0 in a searched one.")
-    ] = None,
-    form: Annotated[Form, typer.Option(help="Form of a central composite plan.")] = Form.face,
-    distance: Annotated[
-        Distance, typer.Option(help="Axial distance, where the form leaves it open.")
-    ] = Distance.rotatable,
-    replicates: Annotated[int, typer.Option(min=1, max=20, help="How often a named kind is repeated.")] = 1,
-    seed: Annotated[int | None, typer.Option(min=0, help="Seed of the search and the order; fresh without it.")] = None,
-    compare: Annotated[bool, typer.Option("--compare", help="Show several plans side by side; writes nothing.")] = False,
-    candidate: Annotated[
-        list[str] | None,
-        typer.Option(help="A plan to compare: a kind, PRINTS/LOADS, or both: 'compound 24/6'. Again for each."),
-    ] = None,
-    pilot: Annotated[
-        bool, typer.Option("--pilot", help="First a few corner prints, before drying loads are spent.")
-    ] = False,
-    reprint: Annotated[
-        bool, typer.Option("--reprint", help="Plan the prints that were lost anew, on new drying loads.")
-    ] = False,
-    adopt: Annotated[
-        Path | None, typer.Option("--from", metavar="FILE", help="Take over a plan made elsewhere (CSV).")
-    ] = None,
-    replace: Annotated[bool, typer.Option("--replace", help="Throw away the plan that is there.")] = False,
+    purpose: ask.PurposeOption = None,
+    prints: ask.Prints = None,
+    loads: ask.Loads = None,
+    one_round: ask.OneRound = False,
+    compare: ask.Compare = False,
+    candidate: ask.Candidate = None,
+    pilot: ask.Pilot = False,
+    reprint: ask.Reprint = False,
+    adopt: ask.Adopt = None,
+    kind: ask.KindOption = None,
+    resolution: ask.Resolution = None,
+    centre: ask.Centre = None,
+    form: ask.FormOption = ask.Form.face,
+    distance: ask.DistanceOption = ask.Distance.rotatable,
+    replicates: ask.Replicates = 1,
+    seed: ask.Seed = None,
+    replace: ask.Replace = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Plan the prints: settings, drying loads, printers, random order. Locks the protocol."""
+    """
+    Plan the prints: their settings, drying loads, printers and random order.
+
+    Writes plan.csv and locks study.toml: from here on a change of it needs 'doe amend' and a reason. Says which effects the
+    plan will find, and what it takes in prints, hours and filament.
+
+    For instance: doe plan --prints 30 --loads 8
+    """
     from doe.cli import planning, steps
     from doe.design.request import PlanRequest
 
-    folder = folder_of(study)
+    folder = require_begun(folder_of(study), planned=False)
     if adopt is not None:
         show(planning.adopt(folder, adopt, replacing=replace), as_json)
         return
@@ -128,36 +80,52 @@ def plan(
 
 
 def sheet(study: StudyOption = HERE, as_json: JsonOption = False) -> None:
-    """Write the workbook that operators fill in. Freezes the plan."""
+    """
+    Write the workbook that operators fill in.
+
+    It goes to sheets/. From here on the planned prints stay as they are; more can be added with 'doe extend'.
+    """
     from doe.cli import steps
 
-    show(steps.sheet(folder_of(study)), as_json)
+    show(steps.sheet(require_begun(folder_of(study))), as_json)
 
 
 def collect(
     books: Annotated[
-        list[Path] | None, typer.Argument(metavar="[FILE]...", help="Workbooks, several at once; those in sheets/ without it.")
+        list[Path] | None,
+        typer.Argument(metavar="FILE", help="Filled workbooks, also several at once; those in sheets/ without it."),
     ] = None,
     study: StudyOption = HERE,
-    operator: Annotated[str, typer.Option("--by", help="Who hands it in; stands with corrections.")] = "",
+    operator: Annotated[
+        str, typer.Option("--by", metavar="NAME", help="Who hands the results in; the name stands beside corrections.")
+    ] = "",
     prints: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Results of prints as CSV; headings as [exports.prints] in study.toml.")
+        Path | None,
+        typer.Option(metavar="FILE", help="Results of prints as a CSV file; [exports.prints] in study.toml says its headings."),
     ] = None,
     coupons: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Results of coupons as CSV; headings as [exports.coupons] in study.toml.")
+        Path | None,
+        typer.Option(metavar="FILE", help="Results of coupons as a CSV file; [exports.coupons] in study.toml says its headings."),
     ] = None,
     prefer: Annotated[
-        str | None, typer.Option(metavar="FILE", help="The file whose values stand where files disagree.")
+        str | None, typer.Option(metavar="FILE", help="The file that is right where two files disagree on a value.")
     ] = None,
     withdraw: Annotated[
         list[str] | None,
-        typer.Option(metavar="ROW:COLUMN", help="Take a value off the record, such as P01A-1:note. Again for each."),
+        typer.Option(metavar="ROW:COLUMN", help="Take a value off the record, such as P01A-1:note. Give it once for each value."),
     ] = None,
-    reason: Annotated[str, typer.Option(help="Why values were corrected or withdrawn, where a row does not say so itself.")] = "",
+    reason: Annotated[
+        str, typer.Option(metavar="TEXT", help="Why values were corrected or withdrawn, where a row does not say so itself.")
+    ] = "",
     as_json: JsonOption = False,
 ) -> None:
-    """Read what operators and test machines wrote down so far; again and again if you like."""
+    """
+    Read what operators and test machines have written down so far.
+
+    As often as you like, also from half-filled workbooks. A value that changed is recorded as a correction.
+    """
+    folder = require_begun(folder_of(study))
     from doe.cli import collecting
 
     asked = collecting.Asked(tuple(books or ()), prints, coupons, prefer, tuple(withdraw or ()), reason, operator)
-    show(collecting.collect(folder_of(study), asked), as_json)
+    show(collecting.collect(folder, asked), as_json)

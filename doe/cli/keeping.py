@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from doe.cli.desk import Done
+from doe.cli.desk import STUDY, Done
 from doe.cli.options import HERE, JsonOption, StudyOption, folder_of, show
 from doe.errors import InputRefused, Problem, StudyAltered
 from doe.files import Folder
@@ -18,15 +18,23 @@ def register(app: typer.Typer) -> None:
 
 
 def check(study: StudyOption = HERE, as_json: JsonOption = False) -> None:
-    """Compare the study with its log: say what was altered outside doe. Changes nothing."""
+    """
+    Say which files were altered outside doe since it wrote them.
+
+    Compares every file of the study with its log, and changes nothing.
+    """
     show(checked(folder_of(study)), as_json)
 
 
 def verify(
-    report: Annotated[Path, typer.Argument(metavar="FILE", help="A report.pdf that 'doe report' wrote.")],
+    report: Annotated[Path, typer.Argument(metavar="FILE", help="The report: a report.pdf that 'doe report' wrote.")],
     as_json: JsonOption = False,
 ) -> None:
-    """Fit and recommend anew from the data inside a report, and compare every number that it prints."""
+    """
+    Compute a report anew from the study inside it, and compare every number.
+
+    Needs nothing but the file, and changes nothing.
+    """
     from doe.cli import verifying
 
     show(verifying.verified(report), as_json)
@@ -43,12 +51,12 @@ def checked(folder: Folder) -> Done:
     StudyAltered
         One problem for each thing that was altered.
     """
-    from doe.record.integrity import STUDY, examine
-
     if not folder.has(STUDY):
         raise InputRefused(
             Problem(str(folder.path), f"there is no {STUDY} in it", "a study folder holds one", "name it with --study")
         )
+    from doe.record.integrity import examine
+
     with folder.settled("check") as stopped:
         found = examine(folder)
     if found.problems:

@@ -19,10 +19,22 @@ from doe.numerics.weighings import DryingFit
 from doe.record.weighed import fit_weighings
 from doe.report import drying as shown
 from doe.study.dryer import RANGES, SPOOL, STRAND, Asked, Dryer, dryer, problems_of
+from doe.study.equipment import drying_factor
+from doe.study.known_filament import Known, known_of, known_problems
 from doe.study.spec import Study
 from doe.study.spool_mass import Masses, SpoolMass, mass_problems, spool_mass
 
 FIGURES = (".svg", ".pdf")
+_WEIGHED_AT = (("temperature", 80.0), ("diameter", 1.75))
+"""Of what was weighed, where nobody says it: degC and mm."""
+_NO_LEVELS = (
+    'No levels are proposed, since no factor of the study is a drying time: one has change = "load" and unit = "h" or "min". '
+    "The study is unchanged."
+)
+_UNTIMED = Problem(
+    "--wettest", "no factor of the study is a drying time", "it is the moisture of the shortest drying to propose",
+    'leave it out, or add such a factor: change = "load" and unit = "h" or "min"',
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -44,6 +56,11 @@ class _Read:
     study: Study | None
     fits: Mapping[str, DryingFit]
 
+    @property
+    def untimed(self) -> bool:
+        """Whether there is a study, and no drying time in it that could have levels."""
+        return self.study is not None and drying_factor(self.study.factors) is None
+
 
 def dried(asked: Asked, masses: Masses, sources: Sources) -> Done:
     """
@@ -58,18 +75,17 @@ def dried(asked: Asked, masses: Masses, sources: Sources) -> Done:
     read = _read(asked, masses, sources, problems)
     if problems:
         raise InputRefused(problems)
-    oven = None if read.study is None else read.study.oven.temperature
-    made = dryer(asked, read.fits.get(STRAND), read.fits.get(SPOOL), oven)
+    known = {} if read.study is None else {name: (one.value, one.source) for name, one in known_of(read.study).items()}
+    made = dryer(asked, read.fits.get(STRAND), read.fits.get(SPOOL), known)
     found = spool_mass(masses, made.values["start_moisture"], made.values["target"]) if masses.said else None
-    levels = None if read.study is None else drying_levels(read.study, made, sources.levels, sources.wettest)
+    levels = None if read.study is None or read.untimed else drying_levels(read.study, made, sources.levels, sources.wettest)
     if sources.figure is not None:
         _draw(made, sources.figure)
-    return _done(made, read.fits, found, levels, sources.figure)
+    return _done(made, read, found, levels, sources.figure)
 
 
-def _done(
-    made: Dryer, fits: Mapping[str, DryingFit], found: SpoolMass | None, levels: DryingLevels | None, figure: Path | None
-) -> Done:
+def _done(made: Dryer, read: _Read, found: SpoolMass | None, levels: DryingLevels | None, figure: Path | None) -> Done:
+    fits = read.fits
     tables = [*shown.drying_tables(made), *(shown.fit_table(form, fit) for form, fit in fits.items())]
     if SPOOL in fits and made.factor is not None:
         tables.append(shown.factor_table(made.factor))
@@ -77,6 +93,7 @@ def _done(
     tables += [] if levels is None else [shown.level_table(levels, made)]
     notes = (*shown.never_lines(made), *shown.note_lines(made, fits, found))
     notes += () if levels is None else shown.level_lines(levels)
+    notes += (_NO_LEVELS,) if read.untimed else ()
     drawn = () if figure is None else (f"Drawn into {figure}.",)
     cautions = ("Before anybody heats anything:", *(f"- {caution}" for caution in shown.CAUTIONS))
     data = _data(made, fits, found, levels) | {"notes": list(notes), "cautions": list(shown.CAUTIONS)}
@@ -122,27 +139,29 @@ def _read(asked: Asked, masses: Masses, sources: Sources, problems: list[Problem
     if sources.study is not None:
         with _collecting(problems):
             study = Desk(Folder(sources.study)).study(changed=True)
-            problems += _oven_problems(study, asked)
-            timed_factor(study)
-    oven = next((one for one in (asked.temperature, study.oven.temperature if study else None) if one is not None), 80.0)
-    diameter = 1.75 if asked.diameter is None else asked.diameter
+            problems += known_problems(study, asked)
+            if drying_factor(study.factors) is not None:
+                timed_factor(study)
+            elif sources.wettest is not None:
+                problems.append(_UNTIMED)
+    known = {} if study is None else known_of(study)
+    oven, diameter = (_first(getattr(asked, name), known.get(name), usual) for name, usual in _WEIGHED_AT)
     readability = masses.readability
     usable = RANGES["diameter"].holds(diameter) and RANGES["temperature"].holds(oven) and 0 < readability < math.inf
     for form, file in ((STRAND, sources.strand), (SPOOL, sources.spool)):
         if file is not None:
             with _collecting(problems):
                 content = outside(file)
-                safe = (oven, diameter, readability) if usable else (80.0, 1.75, 0.1)  # a value that is refused above
+                usual = [one for _, one in _WEIGHED_AT]
+                safe = (oven, diameter, readability) if usable else (*usual, 0.1)  # a value that is refused above
                 fits[form] = fit_weighings(content, str(file), *safe)
     if asked.activation_energy is not None and STRAND in fits and fits[STRAND].activation is not None:
         problems.append(_twice("--activation-energy", "the weighings at several temperatures"))
     return _Read(study, fits)
 
 
-def _oven_problems(study: Study, asked: Asked) -> Iterator[Problem]:
-    oven, allowed = study.oven.temperature, RANGES["temperature"]
-    if asked.temperature is None and oven is not None and not allowed.holds(oven):
-        yield Problem("study.toml, oven.temperature", f"{oven:g} °C", f"it is {allowed.words}", "give --temperature")
+def _first(given: float | None, known: Known | None, usual: float) -> float:
+    return given if given is not None else usual if known is None else known.value
 
 
 def _idle(asked: Asked, sources: Sources) -> Iterator[Problem]:

@@ -1,18 +1,20 @@
-"""Options that every command shares, and how a result is shown."""
+"""Options that every command shares."""
 
-import json
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from doe.cli.paragraphs import json_line, width_of, wrapped
 from doe.files import Folder
 
 if TYPE_CHECKING:
     from doe.cli.desk import Done
 
 StudyOption = Annotated[
-    Path, typer.Option("--study", metavar="DIR", help="The study's folder; the current one without it.")
+    Path,
+    typer.Option("--study", metavar="DIR", show_default=False, help="The study's folder; the current folder without it."),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object on standard output, nothing else.")]
 HERE = Path()
@@ -26,18 +28,20 @@ def folder_of(study: Path) -> Folder:
 def show(done: "Done", as_json: bool) -> None:
     """Print a finished step: one JSON object, or its tables and sentences."""
     if as_json:
-        print(json.dumps(done.data, ensure_ascii=False, allow_nan=False))
+        print(json_line(done.data))
         return
-    from doe.report.tables import plain_text
-
+    room = width_of(sys.stdout)
     for line in done.opening:
-        print(line)
+        print(wrapped(line, room))
     if done.opening:
         print()
-    for table in done.tables:
-        print(plain_text(table, _width()), end="\n\n")
+    if done.tables:
+        from doe.report.tables import plain_text
+
+        for table in done.tables:
+            print(plain_text(table, _width()), end="\n\n")
     for line in done.lines:
-        print(line)
+        print(wrapped(line, room))
 
 
 def _width() -> int:

@@ -5,6 +5,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from doe.cli.comparing import Why, sizes_for, why
 from doe.cli.desk import Desk, Done
 from doe.cli.steps import outside
 from doe.errors import InputRefused, Problem
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from doe.design.compare import Compared
     from doe.design.plan import Design
     from doe.design.request import PlanRequest
+    from doe.report.planning import Outlook
     from doe.study.spec import Study
 
 
@@ -39,7 +41,7 @@ def plan(folder: Folder, request: "PlanRequest", *, replacing: bool = False) -> 
     if purpose.needs_size(study, request):
         return _proposed(study, request)
     return _planned(
-        folder, lambda study, pilot: plan_runs(study, request, pilot), {"seed": request.seed}, replacing=replacing
+        folder, lambda study, pilot: plan_runs(study, request, pilot), {"seed": request.seed}, request, replacing=replacing
     )
 
 
@@ -52,15 +54,27 @@ def pilot(folder: Folder, seed: int, *, replacing: bool = False) -> Done:
     )
 
 
+AS_WANTED = (
+    "Its values count as actual values wanted, in the sense of each factor's range. Where the printers were set to something"
+    " else, write that as used on the sheet Prints."
+)
+
+
 def adopt(folder: Folder, file: Path, *, replacing: bool = False) -> Done:
     """Take over a plan made elsewhere and lock the protocol."""
     from doe.design.adopt import adopt as take_over
     from doe.design.read import read_table
 
     content = outside(file)
+
+    def taken(study: "Study", _: "pd.DataFrame | None") -> "Design":
+        design = take_over(study, read_table(content, file.name), file.name)
+        said = f"Taken over from {file.name}: a plan that was made elsewhere. {AS_WANTED}"
+        return replace(design, facts={**design.facts, "why": (said,)})
+
     return _planned(
         folder,
-        lambda study, _: take_over(study, read_table(content, file.name), file.name),
+        taken,
         {"from": file.name, "sha256": digest(content)},
         replacing=replacing,
         first=True,
@@ -84,7 +98,7 @@ def reprint(folder: Folder, seed: int) -> Done:
         if not lost:
             raise InputRefused(_NOTHING_LOST)
         made = planned_anew(study, design, lost, seed)
-        desk.commit("plan", {PLAN: plan_text(made)}, reprint=lost, seed=seed)
+        desk.commit("plan", {PLAN: plan_text(made)}, reprint=lost, round=made.rounds[-1], seed=seed)
     new = made.of_round(made.rounds[-1])
     loads = sum(name != "" for name in set(new["load"]))
     of_loads = f" on {loads} new drying load{'s' if loads > 1 else ''}" if loads else ""
@@ -113,17 +127,12 @@ def compare(folder: Folder, written: list[str], request: "PlanRequest") -> Done:
 
 def _proposed(study: "Study", request: "PlanRequest") -> Done:
     from doe.design import compare as comparing
-    from doe.design import purpose
     from doe.report import planning
 
-    sizes = dict(zip(("lean", "good"), purpose.proposals(study, request), strict=True))
-    candidates = tuple(
-        comparing.Candidate(f"{name}: {size.prints} prints" + (f", {size.loads} loads" if size.loads else ""),
-                            replace(request, prints=size.prints, loads=size.loads or None, one_round=True))
-        for name, size in sizes.items()
-    )  # fmt: skip
+    candidates = sizes_for(study, request)
     commands = tuple(
-        f"doe plan --prints {size.prints}" + (f" --loads {size.loads}" if size.loads else "") for size in sizes.values()
+        f"doe plan --prints {one.request.prints}" + (f" --loads {one.request.loads}" if one.request.loads else "")
+        for one in candidates
     )
     found = comparing.compare(study, candidates)
     shown = [planning.shown_sentence(study, one) for one in found]
@@ -142,49 +151,64 @@ def _planned(
     folder: Folder,
     make: "Callable[[Study, pd.DataFrame | None], Design]",
     detail: dict[str, Any],
+    request: "PlanRequest | None" = None,
     *,
     replacing: bool,
     first: bool = False,
 ) -> Done:
-    """Make a plan with ``make(study, rows of a pilot that stay)``; ``first`` where nothing may come before it."""
+    """
+    Make a plan with ``make(study, rows of a pilot that stay)``; ``first`` where nothing may come before it.
+
+    What was asked in ``request`` says what the plan is set beside.
+    """
     from doe.design.read import PLAN, plan_text
+    from doe.report import planning
     from doe.study import amend
 
     with folder.locked("plan"):
         desk = Desk(folder)
         study = desk.study()
-        stands = desk.design(study) if folder.has(PLAN) else None
-        kept = stands.runs if stands is not None and not first and stands.only_pilot else None
-        if kept is None and (folder.names("sheets/*.xlsx") or folder.names("record/*.csv")):
-            raise InputRefused(
-                Problem(
-                    PLAN,
-                    "a sheet of it was written",
-                    "from then on the plan is frozen",
-                    "add prints with 'doe extend', or start a new study for another plan",
-                )
-            )
-        if kept is None and stands is not None and not replacing:
-            raise InputRefused(
-                Problem(
-                    PLAN,
-                    "there is a plan already",
-                    "another one would have other prints in another order",
-                    "use it (doe sheet), or throw it away with 'doe plan --replace'",
-                )
-            )
-        design = make(study, kept)
-        desk.commit("plan", {PLAN: plan_text(design)}, protocol=amend.protocol(study), **detail)
-    return _shown(study, design)
+        design = make(study, _kept(desk, study, replacing=replacing, first=first))
+        outlook = planning.outlook(study, design)
+        chosen = why(study, design, outlook, request)
+        desk.commit("plan", {PLAN: plan_text(design)}, protocol=amend.protocol(study), **detail, **chosen.as_data())
+    return _shown(study, design, outlook, chosen)
 
 
-def _shown(study: "Study", design: "Design") -> Done:
+def _kept(desk: Desk, study: "Study", *, replacing: bool, first: bool) -> "pd.DataFrame | None":
+    """Return the rows of a pilot that stay; a plan that must not be replaced is refused."""
+    from doe.design.read import PLAN
+
+    stands = desk.design(study) if desk.folder.has(PLAN) else None
+    if stands is not None and not first and stands.only_pilot:
+        return stands.runs
+    if desk.folder.names("sheets/*.xlsx") or desk.folder.names("record/*.csv"):
+        raise InputRefused(
+            Problem(
+                PLAN,
+                "a sheet of it was written",
+                "from then on the plan is frozen",
+                "add prints with 'doe extend', or start a new study for another plan",
+            )
+        )
+    if stands is not None and not replacing:
+        raise InputRefused(
+            Problem(
+                PLAN,
+                "there is a plan already",
+                "another one would have other prints in another order",
+                "use it (doe sheet), or throw it away with 'doe plan --replace'",
+            )
+        )
+    return None
+
+
+def _shown(study: "Study", design: "Design", outlook: "Outlook", chosen: Why) -> Done:
     from doe.design import calibrated, calibration_findings
     from doe.design.read import PLAN
     from doe.report import planning, protocol, screens
     from doe.study import heat
 
-    outlook = planning.outlook(study, design)
     lines, names = calibrated.lines_of(study), [one.name for one in study.printers]
     read = (*calibration_findings.unread_findings(study, names, lines), *calibration_findings.beyond_findings(study, design.runs))
     said = (*heat.heat_warnings(study), *design.verdicts, *outlook.verdicts, *read)
@@ -193,6 +217,7 @@ def _shown(study: "Study", design: "Design") -> Done:
             "prints": len(design.runs),
             "facts": design.facts,
             **outlook.data,
+            **chosen.as_data(),
             "verdicts": [one.as_data() for one in said],
             "seed": int(design.runs["seed"].iloc[0]),
             "file": PLAN,
@@ -202,8 +227,9 @@ def _shown(study: "Study", design: "Design") -> Done:
             *screens.verdict_tables(said),
             planning.with_quality(protocol.plan_facts(study, design), design.facts),
             *outlook.tables,
+            *chosen.comparison,
             protocol.plan_table(study, design),
         ),
         (f"Wrote {PLAN}; the protocol is locked (change it with 'doe amend').", "Next: doe sheet"),
-        tuple(design.facts.get("why", ())),
+        tuple(design.facts.get("why", ())) or ((chosen.reason,) if chosen.reason else ()),
     )

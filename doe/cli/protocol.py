@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from doe.cli.desk import require_begun
 from doe.cli.options import HERE, JsonOption, StudyOption, folder_of, show
 
 
@@ -17,31 +18,55 @@ def register(app: typer.Typer) -> None:
 
 def new(
     directory: Annotated[
-        Path, typer.Argument(metavar="DIR", help="The folder to make; its name becomes the study's id.")
+        Path, typer.Argument(metavar="DIR", help="The folder to make; its name becomes the name of the study.")
     ],
-    family: Annotated[str | None, typer.Option(help="Material family; picks ranges and cautions. Without it: a list.")] = None,
-    title: Annotated[str | None, typer.Option(help="What the study is about, in one line.")] = None,
-    printers: Annotated[int, typer.Option(min=1, max=12, help="How many printers take part.")] = 2,
+    family: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="The material's family, such as PA-CF; it gives ranges and cautions to start from."),
+    ] = None,
+    title: Annotated[
+        str | None, typer.Option(metavar="TEXT", help="What the study is about, in one line for the report.")
+    ] = None,
+    printers: Annotated[int, typer.Option(min=1, max=12, metavar="N", help="How many printers take part.")] = 2,
     responses: Annotated[
-        str | None, typer.Option(metavar="NAMES", help="What is measured, separated by commas; from what the family offers.")
+        str | None,
+        typer.Option(
+            metavar="NAMES",
+            help="What is measured or graded, separated by commas, such as z_strength,bed_grade; the family's usual "
+            "ones without it.",
+        ),
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Make a study folder with a commented study.toml, and print the cautions."""
+    """
+    Make a study folder with a commented study.toml, and print the cautions.
+
+    Without --family it lists the families, and makes nothing.
+
+    For instance: doe new my-study --family PA-CF --printers 3
+    """
     from doe.cli import starting
 
     show(starting.new(folder_of(directory), starting.Wanted(family, title, printers, responses)), as_json)
 
 
 def amend(
-    reason: Annotated[str, typer.Option(help="Why the protocol changes; goes into the log and the report.")],
+    reason: Annotated[
+        str, typer.Option(metavar="TEXT", help="Why the protocol changes; it stands in the log and in the report.")
+    ],
     study: StudyOption = HERE,
     as_json: JsonOption = False,
 ) -> None:
-    """Accept a change of study.toml after the plan was made, with its reason."""
+    """
+    Accept a change of study.toml after the plan was made, with its reason.
+
+    Edit study.toml first. The report shows before and after.
+
+    For instance: doe amend --reason "bed_temperature: corners at 60 came off"
+    """
     from doe.cli import steps
 
-    show(steps.amend(folder_of(study), reason), as_json)
+    show(steps.amend(require_begun(folder_of(study), planned=False), reason), as_json)
 
 
 def status(study: StudyOption = HERE, as_json: JsonOption = False) -> None:

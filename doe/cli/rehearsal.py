@@ -1,23 +1,54 @@
 """The whole path on a simulated bench: every step is the one that a real study takes."""
 
-from typing import Any
+from collections import Counter
+from collections.abc import Callable
+from typing import TYPE_CHECKING
 
-from doe.cli import planning, steps
+from doe.cli import in_short, planning, steps
 from doe.cli.desk import REPORT, STUDY, Desk, Done
+from doe.cli.in_short import Step
 from doe.design.request import PlanRequest
 from doe.errors import InputRefused, Problem
 from doe.files import Folder
 
+if TYPE_CHECKING:
+    from doe.study.spec import Study
 
-def demo(folder: Folder, seed: int) -> Done:
+
+def demo(folder: Folder, seed: int, tell: Callable[[Step], None]) -> Done:
     """
     Plan, simulate, collect, fit, recommend and report a study of an invented material.
 
     The filled workbook goes beside the blank one's name, as an operator would hand it back; the record, the recommendation
     and the report say that they are simulated.
-    """
-    from doe.demo import bench, read, write
 
+    Parameters
+    ----------
+    folder : Folder
+        Empty, or not there yet.
+    seed : int
+        Of the plan and of the simulated results.
+    tell : callable
+        Takes each step when it is done.
+
+    Returns
+    -------
+    Done
+        The recommendation beside the truth of the simulation, and what to look at.
+    """
+    from doe.demo import bench
+
+    _require_free(folder)
+    study = _begun(folder, seed, tell)
+    tell(in_short.collected(steps.collect(folder, [], "simulated bench")))
+    tell(in_short.fitted(steps.fit(folder, None)))
+    advised = steps.recommend(folder)
+    tell(in_short.recommended(advised))
+    tell(in_short.reported(steps.report(folder)))
+    return _told(folder, study, advised, bench.true_optimum(study))
+
+
+def _require_free(folder: Folder) -> None:
     if folder.path.exists() and (not folder.path.is_dir() or any(folder.path.iterdir())):
         raise InputRefused(
             Problem(
@@ -27,37 +58,43 @@ def demo(folder: Folder, seed: int) -> Done:
                 "name another folder: doe demo DIR",
             )
         )
+
+
+def _begun(folder: Folder, seed: int, tell: Callable[[Step], None]) -> "Study":
+    """Make the study, plan it, and fill its workbook on the simulated bench."""
+    from doe.demo import bench, read, write
+
     steps.make_folder(folder)
     Desk(folder).commit("new", {STUDY: read.demo_study()})
-    planning.plan(folder, PlanRequest(one_round=True, seed=seed))
-    written = steps.sheet(folder).data
+    tell(in_short.begun(str(folder.path), Desk(folder).study()))
+    tell(in_short.planned(planning.plan(folder, PlanRequest(one_round=True, seed=seed)), seed))
+    sheet = steps.sheet(folder)
     desk = Desk(folder)
     study = desk.study()
     results = bench.run(study, desk.design(study), seed)
-    filled = write.fill_workbook(folder.read(written["file"]), written["sheets"], results)
-    desk.commit("demo", {written["file"]: filled}, simulated=True)
-    collected = steps.collect(folder, [], "simulated bench")
-    fitted = steps.fit(folder, None)
-    advised = steps.recommend(folder)
-    steps.report(folder)
-    return _told(folder, study, (collected, fitted, advised), bench.true_optimum(study))
+    filled = write.fill_workbook(folder.read(sheet.data["file"]), sheet.data["sheets"], results)
+    desk.commit("demo", {sheet.data["file"]: filled}, simulated=True)
+    outcomes = Counter(value for (_, column), value in results.prints.items() if column == "outcome")
+    tell(in_short.handed_out(sheet, outcomes))
+    return study
 
 
-def _told(folder: Folder, study: Any, done: tuple[Done, ...], optimum: tuple[dict[str, float], float]) -> Done:  # noqa: ANN401
+def _told(folder: Folder, study: "Study", advised: Done, optimum: tuple[dict[str, float], float]) -> Done:
+    from doe.recommend.results import predicted, predicted_bound
     from doe.report import screens
 
     truth, share = optimum
-    advised = done[-1].data
+    stated = advised.data["conformance"]
     lines = (
-        "Everything above is SIMULATED: an invented material on an invented bench.",
-        f"The simulation's true optimum meets the requirements in {share:.1%} of coupons; the recommendation claims "
-        f"{advised['conformance']['estimate']:.1%}, at least {advised['conformance']['lower']:.1%}.",
-        f"The report is {folder.path / REPORT}; the study folder is {folder.path}.",
-        f"Next: look at the report, then make your own study with 'doe new DIR' ({advised['next']})",
+        f"At the true optimum, which only a simulation knows, {predicted(share)} of coupons meet the requirements. The "
+        f"recommendation claims an estimated {predicted(stated['estimate'])} of prints, and at least "
+        f"{predicted_bound(stated['lower'])}.",
+        "",
+        "All of this is SIMULATED: an invented material on an invented bench.",
+        f"- Open {folder.path / REPORT}, and the workbook as operators hand it back: {folder.path / 'sheets' / 'round-1.xlsx'}",
+        "- All that the steps print: 'doe demo another-folder --full'",
+        "- What a real study does next, confirm and release, and how to begin your own: 'doe help walk-through'",
+        "Next: 'doe new my-study', which lists the families of materials.",
     )
-    tables = (*done[1].tables, *done[2].tables, screens.rehearsal_table(study, advised, truth))
-    return Done(
-        {"recommendation": advised, "truth": {"settings": truth, "conformance": share}, "report": REPORT},
-        tables,
-        lines,
-    )
+    data = {"recommendation": advised.data, "truth": {"settings": truth, "conformance": share}, "report": REPORT}
+    return Done(data, (screens.rehearsal_table(study, advised.data, truth),), lines)

@@ -3,12 +3,12 @@
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from enum import StrEnum
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
 import typer
 
-from doe.cli.desk import FIT, RECOMMENDATION, Desk, Done
+from doe.cli import plan_options as ask
+from doe.cli.desk import FIT, RECOMMENDATION, Desk, Done, require_begun
 from doe.cli.options import HERE, JsonOption, StudyOption, folder_of, show
 from doe.cli.steps import fresh_seed
 from doe.errors import InputRefused, Problem
@@ -24,15 +24,6 @@ if TYPE_CHECKING:
     from doe.study.spec import Response, Study
 
 
-class Kind(StrEnum):
-    """Kinds of further rounds."""
-
-    fold_over = "fold-over"
-    axial = "axial"
-    optimal = "optimal"
-    ascent = "ascent"
-
-
 def register(app: typer.Typer) -> None:
     """Add the command of this module."""
     app.command()(extend)
@@ -40,34 +31,32 @@ def register(app: typer.Typer) -> None:
 
 def extend(
     study: StudyOption = HERE,
-    kind: Annotated[
-        Kind | None, typer.Option(help="Kind of round; without it, optimal prints around the recommended setting.")
-    ] = None,
-    prints: Annotated[int | None, typer.Option(min=1, help="Prints; what is left of the budget without it.")] = None,
-    loads: Annotated[int | None, typer.Option(min=1, help="New drying loads; what is left, or 3, without it.")] = None,
-    width: Annotated[
-        float | None, typer.Option(help="Half width of the region around the setting, in half ranges; 0.4 without it.")
-    ] = None,
-    factors: Annotated[
-        str | None,
-        typer.Option(help="Factors that are folded or get axial points, separated by commas; all without it."),
-    ] = None,
-    distance: Annotated[
-        float | None, typer.Option(help="Of axial points from the centre, in half ranges; 1 without it.")
-    ] = None,
-    terms: Annotated[str | None, typer.Option(help="Further terms that optimal prints are chosen for.")] = None,
-    response: Annotated[str | None, typer.Option(help="Response that is followed by an ascent.")] = None,
-    seed: Annotated[int | None, typer.Option(min=0, help="Seed of the search and the order; fresh without it.")] = None,
-    replacing: Annotated[bool, typer.Option("--replace", help="Throw away the round that has no sheet yet.")] = False,
+    prints: ask.MorePrints = None,
+    loads: ask.MoreLoads = None,
+    width: ask.Width = None,
+    kind: ask.RoundOption = None,
+    factors: ask.Factors = None,
+    distance: ask.AxialDistance = None,
+    terms: ask.FurtherTerms = None,
+    response: ask.Followed = None,
+    seed: ask.Seed = None,
+    replacing: ask.ReplaceRound = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Plan a further round of prints, chosen together with those that were made."""
-    from doe.design.extend import ExtendRequest
+    """
+    Plan a further round of prints, chosen together with those that were made.
 
+    By default around the recommended setting, where the answer must be sharper. Then 'doe sheet', and on as before.
+
+    For instance: doe extend --prints 12 --loads 3
+    """
     _refuse_idle(
         kind.value if kind else "optimal",
         {"--width": width, "--terms": terms, "--factors": factors, "--distance": distance, "--response": response},
     )
+    folder = require_begun(folder_of(study))
+    from doe.design.extend import ExtendRequest
+
     request = ExtendRequest(
         kind=kind.value if kind else "optimal",
         prints=prints,
@@ -78,7 +67,7 @@ def extend(
         seed=fresh_seed() if seed is None else seed,
     )
     aim = Aim(around_answer=kind is None or width is not None, width=width, response=response)
-    show(plan_round(folder_of(study), request, aim, replacing=replacing), as_json)
+    show(plan_round(folder, request, aim, replacing=replacing), as_json)
 
 
 _GOES_WITH = {

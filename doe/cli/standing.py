@@ -1,17 +1,14 @@
-"""Where a study stands, told from its files alone, and the one command that comes next."""
+"""Where a study stands, told from its files alone, with the one command that comes next."""
 
 import json
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from doe.cli import trial
-from doe.cli.desk import FIT, RECOMMENDATION, REPORT, STUDY, Desk, Done
-from doe.cli.steps import after_collect, after_fit
+from doe.cli.desk import DRAFT_FILE, FIT, RECOMMENDATION, REPORT, STUDY, Done
+from doe.cli.filing import SHADOWS
+from doe.cli.glance import Seen, glance, read_whole
+from doe.cli.progress import Progress, after_collect, after_fit
 from doe.files import Folder, digest
-
-if TYPE_CHECKING:
-    from doe.design.plan import Design
-    from doe.study.spec import Study
 
 
 @dataclass(frozen=True)
@@ -24,55 +21,88 @@ class Standing:
 
 def status(folder: Folder) -> Done:
     """Say where the study stands; changes nothing."""
-    with folder.settled("status"):
-        found = _standing(folder)
-    data = {"study": str(folder.path), "state": found.state, "next": found.next}
-    return Done(data, lines=(found.state, f"Next: {found.next}"))
+    found = folder.undisturbed(lambda: _glanced(folder))
+    if found is None:
+        with folder.settled("status"):
+            found = _told(folder, read_whole(folder) if folder.has(STUDY) else None)
+    return found
 
 
-def _standing(folder: Folder) -> Standing:
-    from doe.design.read import PLAN
+def _glanced(folder: Folder) -> Done | None:
+    """Say it without any library and without a lock, where that can be."""
+    seen = glance(folder) if folder.has(STUDY) else None
+    return None if seen is None and folder.has(STUDY) else _told(folder, seen)
 
-    if not folder.has(STUDY):
+
+def _told(folder: Folder, seen: Seen | None) -> Done:
+    found, drafted = _standing(folder, seen), _drafted(folder)
+    data = {"study": str(folder.path), "state": found.state, "next": found.next, "draft": drafted}
+    said = () if drafted is None else (_DRAFT_WORDS[drafted],)
+    return Done(data, lines=(found.state, *said, f"Next: {found.next}"))
+
+
+def _drafted(folder: Folder) -> str | None:
+    """Return how a draft of the report stands to the study: current, outdated or altered; None where there is none."""
+    if not folder.has(DRAFT_FILE):
+        return None
+    lines = folder.log()
+    place = max((at for at, line in enumerate(lines) if line["command"] == "draft"), default=None)
+    if place is None or lines[place]["wrote"].get(DRAFT_FILE) != digest(folder.read(DRAFT_FILE)):
+        return "altered"
+    after = {line["command"] for line in lines[place + 1 :]}
+    if after - {*SHADOWS}:
+        return "outdated"
+    return "reported" if "report" in after else "current"
+
+
+_DRAFT_WORDS = {
+    "current": "A draft of the report is there, of the study as it stands now (report-draft.pdf).",
+    "outdated": "The draft of the report is outdated: the study went on since. 'doe report --draft' writes it anew.",
+    "reported": "A draft of the report is there, older than the report itself: report-draft.pdf may be thrown away.",
+    "altered": "A draft of the report is there that is not as doe wrote it. 'doe report --draft' writes it anew.",
+}
+
+
+def _standing(folder: Folder, seen: Seen | None) -> Standing:
+    if seen is None:
         return Standing(f"There is no study in {folder.path.resolve()}.", "doe new DIR, or doe demo")
-    desk = Desk(folder)
-    study = desk.study()
-    if not folder.has(PLAN):
-        return Standing(f"{study.header.id}: declared, not planned.", "doe plan")
-    design = desk.design(study)
-    number = design.rounds[-1]
-    record = desk.record_or_none(study)
-    tried = trial.trial(desk, study, design, record)
+    progress = seen.progress
+    if progress is None:
+        return Standing(f"{seen.study}: declared, not planned.", "doe plan")
+    number = progress.rounds[-1]
+    tried = trial.latest_trial(folder, progress.confirmations, lambda: seen.inputs)
     over = tried is None or tried.superseded or (tried.judgement is not None and number != tried.confirmation.round)
-    if tried is not None and record is not None and not over:
-        said, after = trial.stands(folder, tried, design, record)
-        return Standing(f"{study.header.id}: {said}.", after)
-    began = record is not None and bool((record.prints["round"] == number).any())
-    several = len(design.rounds) > 1
+    if tried is not None and progress.recorded is not None and not over:
+        said, after = trial.stands(folder, tried, progress)
+        return Standing(f"{seen.study}: {said}.", after)
+    began = progress.began(number)
+    several = len(progress.rounds) > 1
     if not began and not folder.has(f"sheets/round-{number}.xlsx"):
         what = f"round {number} is planned" if several else "planned"
-        return Standing(f"{study.header.id}: {what}, no workbook yet.", "doe sheet")
-    if record is None or not began:
+        return Standing(f"{seen.study}: {what}, no workbook yet.", "doe sheet")
+    if not began:
         what = f"the workbook of round {number}" if several else "the workbook"
-        return Standing(f"{study.header.id}: {what} is out, nothing is collected.", "doe collect")
-    ended, total = int((record.prints["outcome"] != "").sum()), len(design.runs)
-    if design.only_pilot:
-        state = f"{study.header.id}: {ended} of {total} prints of the pilot are recorded."
-        return Standing(state, after_collect(design, record))
-    rounds = f" in {len(design.rounds)} rounds" if several else ""
-    progress = f"{study.header.id}: {ended} of {total} prints{rounds} are recorded"
+        return Standing(f"{seen.study}: {what} is out, nothing is collected.", "doe collect")
+    return _begun(folder, seen, progress, tried)
+
+
+def _begun(folder: Folder, seen: Seen, progress: Progress, tried: "trial.Trial | None") -> Standing:
+    """Return where a study stands whose latest round has begun to be collected."""
+    ended, total = progress.ended(), len(progress.planned)
+    if progress.only_pilot:
+        state = f"{seen.study}: {ended} of {total} prints of the pilot are recorded."
+        return Standing(state, after_collect(progress))
+    rounds = f" in {len(progress.rounds)} rounds" if len(progress.rounds) > 1 else ""
+    said = f"{seen.study}: {ended} of {total} prints{rounds} are recorded"
     if tried is not None and tried.superseded:
-        progress += f"; what confirmation {tried.confirmation.number} rests on changed, so that it no longer holds"
-    inputs = desk.declared_inputs(study, design, record)
-    found = _after_collect(folder, inputs, progress, whole=ended == total)
-    return found if found.next else Standing(found.state, _after_report(folder, study, design))
+        said += f"; what confirmation {tried.confirmation.number} rests on changed, so that it no longer holds"
+    found = _after_collect(folder, seen.inputs, said, whole=ended == total)
+    return found if found.next else Standing(found.state, _after_report(folder, seen))
 
 
-def _after_report(folder: Folder, study: "Study", design: "Design") -> str:
+def _after_report(folder: Folder, seen: Seen) -> str:
     """Return what comes after the report: a further round where the budget has prints left, else what was recommended."""
-    from doe.design.extend import left_of_budget
-
-    prints, loads = left_of_budget(study, design)
+    prints, loads = seen.left_of_budget()
     if not prints:
         return str(json.loads(folder.read(RECOMMENDATION))["next"])
     of_loads = f" in {loads} loads" if loads else ""
@@ -81,13 +111,13 @@ def _after_report(folder: Folder, study: "Study", design: "Design") -> str:
 
 def _after_collect(folder: Folder, inputs: dict[str, str], progress: str, *, whole: bool) -> Standing:
     """Return where a study stands whose latest round was collected; ``next`` is empty when the report is up to date."""
-    fitted = json.loads(folder.read(FIT))["inputs"] == inputs if folder.has(FIT) else False
-    if not fitted:
+    fit = json.loads(folder.read(FIT)) if folder.has(FIT) else None
+    if fit is None or fit["inputs"] != inputs:
         after = "doe fit" if whole else "doe collect when more is filled in, or doe fit on what there is"
         return Standing(f"{progress}; not fitted since.", after)
-    if not folder.has(RECOMMENDATION) or json.loads(folder.read(RECOMMENDATION))["inputs"] != inputs:
-        return Standing(f"{progress} and fitted.", after_fit(bool(json.loads(folder.read(FIT))["responses"])))
-    advised = json.loads(folder.read(RECOMMENDATION))
+    advised = json.loads(folder.read(RECOMMENDATION)) if folder.has(RECOMMENDATION) else None
+    if advised is None or advised["inputs"] != inputs:
+        return Standing(f"{progress} and fitted.", after_fit(bool(fit["responses"])))
     if not folder.has(REPORT) or not _reported(folder):
         return Standing(f"{progress}, fitted, with recommendation {advised['number']}.", f"doe report, then {advised['next']}")
     return Standing(f"{progress}; {REPORT} holds recommendation {advised['number']}.", "")

@@ -1,22 +1,23 @@
-"""The steps of a study: each reads the folder, does one thing, and writes its result whole with a line in the log."""
+"""The steps of a study: each reads the folder, does one thing, writes its result whole with a line in the log."""
 
-import secrets
-from collections.abc import Iterable
+import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from doe.cli.desk import EXPLORATORY, FIT, PAGE, RECOMMENDATION, REPORT, STUDY, Desk, Done
+from doe.cli.progress import after_fit, progress_of
 from doe.errors import InputRefused, Problem
 from doe.files import Folder, dump_json
 
 if TYPE_CHECKING:
-    from doe.design.plan import Design
-    from doe.record.match import Record
     from doe.report.inputs import ReportInputs
     from doe.study.spec import Study
 
+
 def fresh_seed() -> int:
     """Return a seed that nobody chose."""
+    import secrets
+
     return secrets.randbelow(2**31)
 
 
@@ -52,6 +53,7 @@ def outside(file: Path) -> bytes:
 
 def amend(folder: Folder, reason: str) -> Done:
     """Log a change of the protocol with its reason, and lock the new one."""
+    from doe.design import setpoints
     from doe.report import screens
     from doe.study import amend as amendment
     from doe.study import heat
@@ -70,14 +72,15 @@ def amend(folder: Folder, reason: str) -> Done:
                     STUDY, found, "an amendment changes a locked protocol", "edit study.toml first, then run this again"
                 )
             )
-        locked = type(study).model_validate(before)
+        locked, design = type(study).model_validate(before), desk.design(study)
         verdicts = amendment.check_amendment(
             locked,
             study,
             has_plan=True,
             has_sheets=bool(folder.names("sheets/*.xlsx")),
-            only_pilot=desk.design(study).only_pilot,
-        ) + heat.heat_warnings(study)
+            only_pilot=design.only_pilot,
+        )
+        verdicts += (*setpoints.limit_findings(study, design.runs), *heat.heat_warnings(study))
         listed = [{"key": one.key, "before": one.before, "after": one.after} for one in changes]
         desk.commit("amend", {}, reason=reason, changes=listed, protocol=amendment.protocol(study))
     return Done(
@@ -92,6 +95,7 @@ def amend(folder: Folder, reason: str) -> Done:
 
 def sheet(folder: Folder) -> Done:
     """Write the workbook of the latest round."""
+    from doe.design import setpoints
     from doe.sheet import layout, write
     from doe.study import amend, materials
 
@@ -110,8 +114,10 @@ def sheet(folder: Folder) -> Done:
                     "use it, or move it elsewhere and run this again",
                 )
             )
+        setpoints.require_settable(study, design.of_round(number))  # limits may have changed since it was planned
         seal = layout.plan_digest(amend.definitions(study), design.of_round(number))
-        content = write.write_workbook(study, design, number, seal, materials.template(study.header.family).cautions)
+        cautions = materials.template(study.header.family).cautions
+        content = write.write_workbook(study, design, number, seal, cautions, _planned_at(folder))
         desk.commit("sheet", {name: content}, round=number, digest=seal)
     return Done(
         {"file": name, "round": number, "digest": seal, "sheets": layout.locations(study, design, number)},
@@ -122,32 +128,17 @@ def sheet(folder: Folder) -> Done:
     )
 
 
+def _planned_at(folder: Folder) -> datetime.datetime | None:
+    """Return when the plan was last written, so that a workbook of the same plan has the same bytes; None where no log says."""
+    times = [line["time"] for line in folder.log() if "plan.csv" in line["wrote"]]
+    return datetime.datetime.fromisoformat(times[-1]) if times else None
+
+
 def collect(folder: Folder, books: list[Path], operator: str) -> Done:
     """Read workbooks into the record; those in ``sheets/`` where none is named."""
     from doe.cli import collecting
 
     return collecting.collect(folder, collecting.Asked(tuple(books), by=operator))
-
-
-def _ended(record: "Record", names: Iterable[str] | None = None) -> int:
-    """Return how many prints have an outcome, of all or of some."""
-    prints = record.prints if names is None else record.prints[record.prints["print"].isin(list(names))]
-    return int((prints["outcome"] != "").sum())
-
-
-def after_collect(design: "Design", record: "Record") -> str:
-    """Return what comes after a workbook was collected."""
-    if design.confirmations and design.rounds[-1] == design.confirmations[-1]:
-        mine = design.of_round(design.rounds[-1])["print"]
-        again = "doe collect again when the prints of the confirmation are filled in"
-        return "doe confirm" if _ended(record, mine) == len(mine) else again
-    if _ended(record) == len(record.prints):
-        if design.only_pilot:
-            return "doe plan, after narrowing the ranges where a corner failed (study.toml, then doe amend)"
-        if _ended(record, design.fitted["print"]):
-            return "doe fit"
-    again = "doe collect again when more is filled in"
-    return f"{again}, or doe fit on what there is" if _ended(record, design.fitted["print"]) else again
 
 
 def fit(folder: Folder, written: str | None, *, details: bool = False) -> Done:
@@ -161,10 +152,11 @@ def fit(folder: Folder, written: str | None, *, details: bool = False) -> Done:
     with folder.locked("fit"):
         desk = Desk(folder)
         study = desk.study()
-        design, record = desk.design(study), desk.record(study)
-        if not _ended(record, design.fitted["print"]):
+        design, record = desk.design(study), desk.sound_record(study)
+        progress = progress_of(design, record)
+        if not progress.ended(progress.fitted):
             remedy = "run 'doe plan' first" if design.only_pilot else "fill in the workbook, then run 'doe collect'"
-            found = "no print of the plan is recorded" + (" but a pilot's, which are not fitted" if _ended(record) else "")
+            found = "no print of the plan is recorded" + (" but a pilot's, which are not fitted" if progress.ended() else "")
             raise InputRefused(Problem("record/", found, "a fit needs prints of the plan", remedy))
         asked = FitRequest(_terms(written, study), desk.declared(study))
         result, _ = fit_model(study, design, record, asked, desk.declared_inputs(study, design, record))
@@ -175,13 +167,6 @@ def fit(folder: Folder, written: str | None, *, details: bool = False) -> Done:
     lines += [] if details else ["Checks of the models, whole factors, strata and printers: doe fit --details, or the report."]
     tables = (*screens.fit_tables(study, result, details=details), *agreement_tables(study, record))
     return Done(data, tables, (*lines, f"Wrote {name}.", f"Next: {after_fit(bool(result.responses))}"))
-
-
-def after_fit(any_model: bool) -> str:
-    """Return what comes after a fit."""
-    if any_model:
-        return "doe recommend"
-    return "no measured response has a model, so no setting can be recommended: collect more values, or print within other ranges"
 
 
 def _terms(written: str | None, study: "Study") -> list[str] | None:
@@ -215,7 +200,7 @@ def recommend(folder: Folder) -> Done:
     with folder.locked("recommend"):
         desk = Desk(folder)
         study = desk.study()
-        design, record = desk.design(study), desk.record(study)
+        design, record = desk.design(study), desk.sound_record(study)
         inputs = desk.fitted_inputs(study, design, record)
         result, fitted = fit_model(study, design, record, FitRequest(declared=desk.declared(study)), inputs)
         number = _next_number(folder, desk, inputs)
@@ -253,13 +238,17 @@ def _page(inputs: "ReportInputs") -> dict[str, bytes]:
 def report(folder: Folder, *, page: bool = False) -> Done:
     """Write the report of everything that stands in the study now; as one page of HTML as well where that is asked for."""
     from doe.cli.filing import report_inputs
+    from doe.record.integrity import require_record
+    from doe.report.sections import study_digest
     from doe.report.write import write_report
 
     with folder.locked("report"):
         desk = Desk(folder)
+        require_record(folder)
         inputs = report_inputs(desk)
         written = {REPORT: write_report(inputs), **(_page(inputs) if page else {})}
-        desk.commit("report", written)
+        issued = {"revision": inputs.revision.number, "study_digest": study_digest(inputs.attachments)}
+        desk.commit("report", written, **issued)
         old = folder.has(PAGE) and not page
     more = {"page": {"file": PAGE, "bytes": len(written[PAGE])}} if page else {}
     return Done(

@@ -39,7 +39,7 @@ def register(app: typer.Typer) -> None:
 
 
 def help_on(
-    topic: Annotated[str | None, typer.Argument(metavar="[TOPIC]", help="What to read; the list of topics without it.")] = None,
+    topic: Annotated[str | None, typer.Argument(metavar="TOPIC", help="Which topic to read; without it, a list of them.")] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Explain designed experiments and this tool in plain words, topic by topic."""

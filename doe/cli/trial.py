@@ -1,11 +1,12 @@
-"""Where the trial of a recommendation stands: the latest confirmation, its judgement, its release, and what changed since."""
+"""Where the trial of a recommendation stands: from the latest confirmation to its release."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from doe.cli.desk import RECOMMENDATION, Desk
+from doe.cli.progress import Progress
 from doe.errors import Problem
 from doe.files import Folder, digest
 
@@ -32,20 +33,34 @@ class Trial:
 
 def trial(desk: Desk, study: "Study", design: "Design", record: "Record | None") -> Trial | None:
     """Return the latest confirmation whose round is in the plan, or None."""
-    from doe.recommend.confirmation import Confirmation, Judgement, restored
+    return latest_trial(desk.folder, design.confirmations, lambda: desk.declared_inputs(study, design, record))
 
-    numbers = numbers_of(desk.folder, "confirmation")
+
+def latest_trial(folder: Folder, rounds: Collection[int], inputs: Callable[[], dict[str, str]]) -> Trial | None:
+    """
+    Return the latest confirmation whose round is in the plan, or None.
+
+    Parameters
+    ----------
+    folder : Folder
+    rounds : collection of int
+        Of the plan, those that confirm a recommendation.
+    inputs : callable
+        Gives the digests of what the declared fit rests on now.
+    """
+    numbers = numbers_of(folder, "confirmation")
     if not numbers:
         return None
-    found = restored(Confirmation, json.loads(desk.folder.read(f"confirmation-{numbers[-1]}.json")))
-    if found.round not in design.confirmations:
+    from doe.recommend.confirmation import Confirmation, Judgement, restored
+
+    found = restored(Confirmation, json.loads(folder.read(f"confirmation-{numbers[-1]}.json")))
+    if found.round not in rounds:
         return None
     name = f"judgement-{found.number}.json"
-    judgement = restored(Judgement, json.loads(desk.folder.read(name))) if desk.folder.has(name) else None
-    inputs = desk.declared_inputs(study, design, record)
-    superseded = inputs != found.inputs or not desk.folder.has(RECOMMENDATION)
-    superseded = superseded or digest(desk.folder.read(RECOMMENDATION)) != found.recommendation_digest
-    return Trial(found, judgement, () if judgement is None else tuple(_changed(desk.folder, judgement)), superseded)
+    judgement = restored(Judgement, json.loads(folder.read(name))) if folder.has(name) else None
+    superseded = inputs() != found.inputs or not folder.has(RECOMMENDATION)
+    superseded = superseded or digest(folder.read(RECOMMENDATION)) != found.recommendation_digest
+    return Trial(found, judgement, () if judgement is None else tuple(_changed(folder, judgement)), superseded)
 
 
 def _changed(folder: Folder, judgement: "Judgement") -> Iterator[str]:
@@ -61,10 +76,10 @@ def numbers_of(folder: Folder, kind: str) -> list[int]:
     return sorted(int(text) for text in found if text.isdigit())
 
 
-def handed_out(folder: Folder, record: "Record", latest: Trial) -> bool:
+def handed_out(folder: Folder, progress: Progress, latest: Trial) -> bool:
     """Whether the sheet of a confirmation is written, or prints of it are recorded."""
     number = latest.confirmation.round
-    return folder.has(f"sheets/round-{number}.xlsx") or bool((record.prints["round"] == number).any())
+    return folder.has(f"sheets/round-{number}.xlsx") or progress.began(number)
 
 
 def not_releasable(latest: Trial | None) -> Iterator[Problem]:
@@ -110,16 +125,15 @@ def release_of(desk: Desk, latest: Trial | None) -> dict[str, Any] | None:
 # Where it stands
 
 
-def stands(folder: Folder, latest: Trial, design: "Design", record: "Record") -> tuple[str, str]:
+def stands(folder: Folder, latest: Trial, progress: Progress) -> tuple[str, str]:
     """Return one line on a confirmation, and the next command."""
     from doe.recommend.confirmation import CONFIRMED
 
     known, name = latest.confirmation, f"confirmation {latest.confirmation.number}"
     if latest.judgement is None:
-        if not handed_out(folder, record, latest):
+        if not handed_out(folder, progress, latest):
             return f"{name} is planned as round {known.round}, no workbook yet", "doe sheet"
-        mine = record.prints[record.prints["round"] == known.round]
-        ended = int((mine["outcome"] != "").sum())
+        ended = sum(one.round == known.round and one.outcome != "" for one in progress.recorded or ())
         if not ended:
             return f"the workbook of {name} is out, nothing is collected", "doe collect"
         if ended < len(known.prints):

@@ -1,8 +1,8 @@
-"""``doe verify``: take the study out of a report, fit and recommend anew, and print the report anew beside it."""
+"""``doe verify``: analyse the study that a report carries anew, then compare the report with it."""
 
 import json
 import tempfile
-from collections.abc import Container, Iterator, Mapping
+from collections.abc import Collection, Container, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -10,10 +10,11 @@ from doe.cli.desk import FIT, RECOMMENDATION, Desk, Done
 from doe.cli.filing import SOFTWARE, report_inputs, versions
 from doe.cli.steps import outside
 from doe.errors import InputRefused, NotReproduced, Problem
-from doe.files import LOG, Folder, dump_json
+from doe.files import LOG, Folder, digest, dump_json, log_line
 
 _MOST = 40
 """Lines of differences that are shown of each kind."""
+_NOT_SEEN = "What figures draw, and what may lie over the text, was not compared."
 _GIVEN, _WARNED = "what the carried data give", "do not rely on it"
 
 
@@ -39,11 +40,13 @@ def verified(file: Path) -> Done:
             target = folder.locate(name)
             target.parent.mkdir(parents=True, exist_ok=True)
             target.write_bytes(text)
-        problems = [*_altered(folder, files)]
+        printed = page_words(content, file.name)
+        problems = file_problems(folder, files, {word for page in printed for word in page})
+        if any(problem.where.startswith("record/") for problem in problems):
+            problems += _values(folder, printed)
         problems += _computed(folder, files, {problem.where for problem in problems})
         if not problems:  # else the report that would be made is another one, or none
             anew = write_report(report_inputs(Desk(folder), json.loads(files[SOFTWARE])))
-            printed = page_words(content, file.name)
             problems += [] if anew == content else _pages(printed, page_words(anew, "the report made anew"))
     if problems:
         raise NotReproduced(problems)
@@ -56,10 +59,39 @@ def verified(file: Path) -> Done:
             f"Fitted and recommended anew: every number of {FIT} and {RECOMMENDATION} came out again."
             if RECOMMENDATION in files else f"Fitted anew: every number of {FIT} came out again.",
             f"Printed anew: all {words} words and numbers on its pages are the same"
-            + (", to the byte." if same else "; the bytes are not."),
+            + (", to the byte." if same else f"; the bytes are not. {_NOT_SEEN}"),
             *(f"Made with {one}." for one in _other_versions(files)),
         ),
     )  # fmt: skip
+
+
+def file_problems(folder: Folder, files: Mapping[str, bytes], printed: Collection[str]) -> list[Problem]:
+    """
+    Return what is wrong with the carried files by themselves, before anything is fitted.
+
+    Parameters
+    ----------
+    folder : Folder
+        Holds the files.
+    files : mapping of str to bytes
+        As carried, by name.
+    printed : collection of str
+        The words on the report's pages, which hold the SHA-256 of each file.
+
+    Returns
+    -------
+    list of Problem
+        Files that are not as the carried log or the pages say, the digit that was changed where a single one was, and values
+        that do not follow from what is recorded beside them.
+    """
+    altered = [*_altered(folder, files)]
+    as_printed = {name for name, content in files.items() if digest(content) in printed}
+    if any(problem.where.startswith(LOG) for problem in altered):  # it is the log then that cannot be trusted about the files
+        altered = [problem for problem in altered if problem.where not in as_printed]
+    named = {problem.where for problem in altered} | as_printed | {LOG}
+    found, allowed = "its SHA-256 is not the one on the report's pages", "the file that was reported"
+    altered += [Problem(name, found, allowed, _WARNED) for name in files if name not in named]
+    return [*altered, *_digits(folder, files, {problem.where for problem in altered}, printed), *_followed(folder)]
 
 
 def _altered(folder: Folder, files: Mapping[str, bytes]) -> Iterator[Problem]:
@@ -69,6 +101,48 @@ def _altered(folder: Folder, files: Mapping[str, bytes]) -> Iterator[Problem]:
     for problem in examine(folder).problems:
         if (problem.where in files and problem.where != SOFTWARE) or problem.where.startswith(LOG):
             yield problem
+
+
+def _digits(folder: Folder, files: Mapping[str, bytes], altered: Container[str], printed: Collection[str]) -> Iterator[Problem]:
+    """Yield the single digits that were changed in altered files: with these put back the files have their digests again."""
+    from doe.report.verify_digits import changed_digit, changed_digits_of_log
+
+    lines = (line for text in folder.log_texts() if (line := log_line(text)) is not None)
+    known = {*printed, *(value for line in lines for part in ("read", "wrote") for value in line[part].values())}
+    found = [changed_digit(name, content, known) for name, content in files.items() if name in altered and name != LOG]
+    found += changed_digits_of_log(files[LOG])
+    for one in found:
+        if one is not None:
+            said = f"{one.carried} is carried; with {one.before} the file has its digest again"
+            yield Problem(one.place, said, f"{one.before}, which was reported", _WARNED)
+
+
+def _followed(folder: Folder) -> Iterator[Problem]:
+    """Yield the values of the record that do not follow from the measurements beside them."""
+    from doe.report.verify import computed_differences
+
+    desk = Desk(folder)
+    try:
+        found = list(computed_differences(desk.record(desk.study())))[:_MOST]
+    except InputRefused:
+        return  # it is refused again, and named, when the fit is made anew
+    for place, said in found:
+        yield Problem(f"record/coupons.csv, {place}", said, "a value that follows from what was measured", _WARNED)
+
+
+def _values(folder: Folder, printed: list[list[str]]) -> list[Problem]:
+    """Return the values of an altered record that are not those that the pages print."""
+    from doe.report.appendix import value_tables
+    from doe.report.verify import value_differences
+
+    desk = Desk(folder)
+    try:
+        study = desk.study()
+        tables = value_tables(study, desk.design(study), desk.record(study))
+    except InputRefused:
+        return []  # it is refused again, and named, when the fit is made anew
+    found = list(value_differences(tables, printed))[:_MOST]
+    return [Problem(f"record/, {place}", said, "the value that was reported", _WARNED) for place, said in found]
 
 
 def _computed(folder: Folder, files: Mapping[str, bytes], altered: Container[str]) -> Iterator[Problem]:

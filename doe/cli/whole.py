@@ -1,11 +1,16 @@
 """The command that runs the whole path on a simulated shop: ``demo``."""
 
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from doe.cli.desk import Done
 from doe.cli.options import JsonOption, folder_of, show
+
+if TYPE_CHECKING:
+    from doe.cli.in_short import Step
 
 
 def register(app: typer.Typer) -> None:
@@ -14,11 +19,37 @@ def register(app: typer.Typer) -> None:
 
 
 def demo(
-    directory: Annotated[Path, typer.Argument(metavar="[DIR]", help="The folder to make.")] = Path("demo-study"),
-    seed: Annotated[int, typer.Option(min=0, help="Seed of the order and of the simulated results.")] = 20,
+    directory: Annotated[Path, typer.Argument(metavar="DIR", help="The folder to make for it.")] = Path("demo-study"),
+    full: Annotated[
+        bool, typer.Option("--full", help="Show all that each step prints, some hundred lines, instead of a few lines on each.")
+    ] = False,
+    seed: Annotated[
+        int,
+        typer.Option(
+            min=0, metavar="N", help="Number that starts the random choices: another one gives another order and other results."
+        ),
+    ] = 20,
     as_json: JsonOption = False,
 ) -> None:
-    """Run a whole study of an invented material on a simulated bench, from plan to report."""
+    """
+    Run a whole study of an invented material, from plan to report, in about half a minute.
+
+    Printing and testing are simulated; every step is the one that a study of your own takes.
+    """
     from doe.cli import rehearsal
 
-    show(rehearsal.demo(folder_of(directory), seed), as_json)
+    started: list[str] = []
+    if not as_json:
+        show(Done({}, lines=("SIMULATED: an invented material on an invented bench, in about half a minute.", "")), as_json)
+
+    def tell(step: "Step") -> None:
+        started.append(step.typed)
+        if as_json:
+            return
+        if full and step.done is not None:
+            show(replace(step.done, opening=(f"{len(started)}  {step.typed}", *step.done.opening)), as_json)
+        else:
+            show(Done({}, lines=step.lines(len(started))), as_json)
+        print(flush=True)
+
+    show(rehearsal.demo(folder_of(directory), seed, tell), as_json)

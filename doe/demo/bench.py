@@ -1,4 +1,4 @@
-"""A simulated shop: a known truth, two printers, loads, prints and coupons that scatter. Everything here is invented.
+"""A simulated shop whose truth is known. Everything here is invented.
 
 The truth is deliberately not the model that is fitted: a little cubic in drying time, so that nothing is too easy.
 """
@@ -96,7 +96,7 @@ def true_optimum(study: Study) -> tuple[dict[str, float], float]:
     while True:
         around = np.array(list(itertools.product(*[range(-3, 4)] * len(counts)))) * stride + best
         around = around[((around >= 0) & (around <= counts)).all(axis=1)]
-        shares = true_conformance(study, 2 * around / counts - 1)
+        shares = true_conformance(study, _coded_steps(study, around, counts))
         best, share = around[int(shares.argmax())], float(shares.max())
         if (stride == 1).all():
             break
@@ -123,18 +123,32 @@ def true_conformance(study: Study, x: Array) -> Array:
     ndarray of shape (m,)
         The average over the printers.
     """
-    sd = np.array([factor.setpoint_sd / factor.half_range for factor in study.factors])
-    corners = np.array(list(itertools.product([-1.0, 1.0], repeat=len(sd)))) * sd
+    corners = np.array(list(itertools.product([-1.0, 1.0], repeat=len(study.factors))))
     total = np.zeros(len(x))
     for effect, corner in itertools.product(_PRINTER_EFFECT.values(), corners):
-        share = np.ones(len(x))
+        share, actual = np.ones(len(x)), _scattered(study, x, corner)
         for response in study.responses:
             if response.name in SCATTER and response.at_least is not None:
-                mean = truth(response.name, x + corner) + (effect if response.name == "z_strength" else 0.0)
+                mean = truth(response.name, actual) + (effect if response.name == "z_strength" else 0.0)
                 share *= stats.norm.cdf((mean - response.at_least) / SCATTER[response.name].one_coupon)
         total += share
     result: Array = total / (len(corners) * len(_PRINTER_EFFECT))
     return result
+
+
+def _coded_steps(study: Study, steps: Array, counts: Array) -> Array:
+    """Return settings that are so many increments above the lows, coded units."""
+    columns = []
+    for factor, own, count in zip(study.factors, steps.T, counts, strict=True):
+        natural = (factor.low or 0.0) + own * (factor.increment or 0.0)
+        columns.append(factor.coding.coded(natural) if factor.is_bent else 2 * own / count - 1)
+    return np.column_stack(columns)
+
+
+def _scattered(study: Study, x: Array, corner: Array) -> Array:
+    """Return where settings are that miss by so many standard deviations of the setpoint, coded units."""
+    each = zip(study.factors, x.T, corner, strict=True)
+    return np.column_stack([factor.coding.moved(column, by * factor.setpoint_sd) for factor, column, by in each])
 
 
 @dataclass(frozen=True)

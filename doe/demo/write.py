@@ -38,7 +38,7 @@ def fill_workbook(content: bytes, places: dict[str, Any], results: Results) -> b
             page[f"{place['columns'][key]}{row}"].value: row for row in range(place["first_row"], place["last_row"] + 1)
         }
         for (identifier, column), value in cells.items():
-            page[f"{place['columns'][column]}{rows[identifier]}"] = value
+            page[f"{place['columns'][column]}{rows[identifier]}"] = place["words"].get(column, {}).get(value, value)
     buffer = io.BytesIO()
     book.save(buffer)
     return buffer.getvalue()

@@ -1,4 +1,4 @@
-"""A plan made elsewhere: any levels, any increments, with its loads and printers, so that it can be recorded and analysed."""
+"""A plan made elsewhere, given its loads, printers or order, so that it can be recorded here."""
 
 import difflib
 from collections.abc import Iterator

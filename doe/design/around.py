@@ -1,4 +1,4 @@
-"""A region for a further round: the box around an answer, what may be set in it, and the search for the prints to add."""
+"""A region for a further round: the box around an answer, in which prints to add are searched."""
 
 from dataclasses import dataclass
 
@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 from doe.design import check, optimal, order, region, setpoints
 from doe.design.optimal import Searched
 from doe.errors import InputRefused, Problem
-from doe.numerics import calibration, coding, search, terms
+from doe.numerics import calibration, search, terms
 from doe.study import scale
+from doe.study.senses import limits_of
 from doe.study.spec import Factor, Study
 from doe.verdicts import Verdict
 
@@ -97,12 +98,12 @@ def grids(study: Study, box: Box) -> tuple[Array, ...]:
 
 def settable(study: Study, factor: Factor, coded: Array) -> Flags:
     """Return which values of a numeric factor, coded, every printer of the study can be set to."""
-    assert factor.low is not None and factor.high is not None
-    natural = setpoints.on_grid(factor, coding.to_natural(coded, factor.low, factor.high))
+    natural = setpoints.on_grid(factor, factor.coding.natural(coded))
     allowed = np.ones(len(natural), dtype=bool)
     for printer in study.printers:
-        if factor.name in printer.limits:
-            low, high = printer.limits[factor.name]
+        limits = limits_of(factor, printer)
+        if limits is not None:
+            low, high = limits
             line = setpoints.line_of(printer, factor)
             to_set = natural if line is None else setpoints.on_grid(factor, calibration.to_set(line, natural))
             for values in (natural, to_set):
@@ -168,8 +169,7 @@ def in_words(study: Study, box: Box) -> dict[str, list[float] | list[str]]:
         if factor.levels is not None:
             found[factor.name] = list(factor.levels)
         else:
-            assert factor.low is not None and factor.high is not None
-            found[factor.name] = coding.to_natural(ends, factor.low, factor.high).round(9).tolist()
+            found[factor.name] = factor.coding.natural(ends).round(9).tolist()
     return found
 
 
@@ -242,8 +242,7 @@ def _reached(study: Study, factor: Factor) -> Array:
 
 
 def _outside(factor: Factor, ends: Array) -> InputRefused:
-    assert factor.low is not None and factor.high is not None
-    low, high = coding.to_natural(ends, factor.low, factor.high)
+    low, high = factor.coding.natural(ends)
     return InputRefused(
         Problem(
             f"the region around the answer, factor '{factor.name}'",

@@ -1,4 +1,4 @@
-"""The line of steepest ascent: how far each factor moves when one of them moves by a step, and where the line must end."""
+"""The line of steepest ascent: how far each factor moves when one of them moves by a step, up to where the line must end."""
 
 from dataclasses import dataclass
 
@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from doe.design import around, region, setpoints
 from doe.errors import InputRefused, Problem
 from doe.study import scale
-from doe.study.spec import Study
+from doe.study.spec import Factor, Study
 from doe.verdicts import Verdict
 
 Array = NDArray[np.float64]
@@ -40,7 +40,8 @@ class LinePoints:
 
     coded: Array
     steps: dict[str, float]
-    """By how much each numeric factor moves in one step, natural units, before rounding to the increments."""
+    """By how much each numeric factor moves in one step, natural units, before rounding to the increments; in the first step,
+    where its scale is not linear."""
     verdicts: tuple[Verdict, ...]
 
 
@@ -73,7 +74,7 @@ def points(study: Study, line: Line | None, prints: int) -> LinePoints:
             )
         )
     far = reach(line.start, line.direction, around.whole(study).bounds, region.limits(study))
-    half_range = np.array([factor.half_range if factor.is_numeric else 1.0 for factor in study.factors])
+    half_range = np.array([factor.half_range if _is_linear(factor) else 1.0 for factor in study.factors])
     first = int(np.abs(line.direction).argmax())
     steps = np.zeros(len(half_range))
     if far > 0:
@@ -91,8 +92,23 @@ def points(study: Study, line: Line | None, prints: int) -> LinePoints:
                 "use a finer increment, or another --kind",
             )
         )
-    moved = {one.name: float(step) for one, step in zip(study.factors, steps, strict=True) if one.is_numeric}
-    return LinePoints(coded[kept], moved, tuple(_verdicts(prints, len(kept))))
+    return LinePoints(coded[kept], _moved(study, line.start, steps), tuple(_verdicts(prints, len(kept))))
+
+
+def _is_linear(factor: Factor) -> bool:
+    return factor.is_numeric and not factor.is_bent
+
+
+def _moved(study: Study, start: Array, steps: Array) -> dict[str, float]:
+    """Return the first step of every numeric factor, natural units; its step in coded units where the scale is not linear."""
+    moved = {}
+    for factor, at, step in zip(study.factors, start, steps, strict=True):
+        if factor.is_bent:
+            first, second = factor.coding.natural([at, at + step])
+            moved[factor.name] = float(second - first)
+        elif factor.is_numeric:
+            moved[factor.name] = float(step)
+    return moved
 
 
 def _first_of_each(coded: Array, allowed: NDArray[np.bool_]) -> NDArray[np.int64]:

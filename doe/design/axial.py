@@ -1,4 +1,4 @@
-"""Axial points: each factor in turn at its lowest and highest, the others at their centre."""
+"""Axial points: each factor in turn at either end, the others at their centre."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -15,6 +15,7 @@ from doe.verdicts import Verdict
 
 Array = NDArray[np.float64]
 _SLACK = 1e-9
+_ALONG = 201
 
 
 @dataclass(frozen=True)
@@ -55,7 +56,7 @@ def points(study: Study, names: Sequence[str], distance: float) -> AxialPoints:
         for sign in (-1.0, 1.0):
             centre = centres[turn % len(centres)]
             made.append(_farthest(study, centre, place, sign * distance))
-            if abs(abs(made[-1][place]) - distance) > _step(study.factors[place]) / 2 + _SLACK:
+            if _is_short(study.factors[place], float(made[-1][place]), sign * distance):
                 pulled.append(_in_words(study.factors[place], float(made[-1][place])))
     return AxialPoints(np.array(made), tuple(study.factors[place].name for place in wanted), tuple(_pulled_in(pulled)))
 
@@ -113,12 +114,35 @@ def _farthest(study: Study, centre: Array, place: int, distance: float) -> Array
 
 def _axis(factor: Factor, distance: float) -> Array:
     """Return the values of a factor from its centre, which is left out, to a distance; coded, on the increments."""
+    if factor.is_bent:
+        return _bent_axis(factor, distance)
     assert factor.low is not None and factor.high is not None and factor.increment is not None
     exact = np.arange(1, int(abs(distance) / _step(factor) + 0.5 + _SLACK) + 1) * _step(factor)
     ends = np.append(exact[exact < abs(distance) - _SLACK], abs(distance)) * np.sign(distance)
     natural = coding.round_to_increment(coding.to_natural(ends, factor.low, factor.high), factor.increment, factor.low)
     values = np.unique(coding.to_coded(natural, factor.low, factor.high))
     return values[values * distance > _SLACK]
+
+
+def _bent_axis(factor: Factor, distance: float) -> Array:
+    """Return the same on a scale that is not linear, up to where it has values: a drying takes no more out than there is."""
+    assert factor.low is not None and factor.increment is not None
+    ends = factor.coding.natural(np.linspace(0, distance, _ALONG))
+    ends = ends[np.isfinite(ends)]
+    first, last = (round((end - factor.low) / factor.increment) for end in (ends.min(), ends.max()))
+    steps = np.arange(first, last + 1)
+    natural = coding.round_to_increment(factor.low + factor.increment * steps, factor.increment, factor.low)
+    values = factor.coding.coded(natural[natural >= 0] if factor.scale == "moisture" else natural[natural > 0])
+    return np.asarray(values[values * np.sign(distance) > _SLACK])
+
+
+def _is_short(factor: Factor, reached: float, distance: float) -> bool:
+    """Whether a point on the increments lies farther from where it was wanted than rounding takes it."""
+    if not factor.is_bent:
+        return abs(abs(reached) - abs(distance)) > _step(factor) / 2 + _SLACK
+    assert factor.increment is not None
+    found, wanted = factor.coding.natural([reached, distance])
+    return not abs(found - wanted) <= factor.increment * (0.5 + _SLACK)
 
 
 def _step(factor: Factor) -> float:
@@ -128,8 +152,7 @@ def _step(factor: Factor) -> float:
 
 
 def _in_words(factor: Factor, coded: float) -> str:
-    assert factor.low is not None and factor.high is not None
-    return f"{factor.name} at {coding.to_natural(coded, factor.low, factor.high):g} {factor.display_unit}".rstrip()
+    return f"{factor.name} at {factor.coding.natural(coded):g} {factor.display_unit}".rstrip()
 
 
 def _pulled_in(pulled: Sequence[str]) -> list[Verdict]:

@@ -1,4 +1,4 @@
-"""What reference probes say of each printer: the line from set to actual, how well it is known, and whether it moved."""
+"""What reference probes say of each printer: the line from set to actual, with its doubt."""
 
 import math
 import re
@@ -12,6 +12,7 @@ import pandas as pd
 from doe.errors import InputRefused, Problem
 from doe.numerics import calibration, uncertainty
 from doe.numerics.calibration import Budget, Line, Scatter
+from doe.study.senses import turned
 from doe.study.spec import Check, Factor, Instrument, Printer, Study
 
 Lines = Mapping[tuple[str, str], "PrinterLine"]
@@ -47,7 +48,7 @@ class Drift:
 
 @dataclass(frozen=True)
 class PrinterLine:
-    """What is known of one factor on one printer."""
+    """What is known of one factor on one printer: setpoints and actual values in the study's sense, as readings are turned."""
 
     printer: str
     factor: str
@@ -147,15 +148,16 @@ def _of_study(printer: Printer, factor: Factor) -> list[_Reading]:
         _Reading(at, actual, check.instrument or "", later=False)
         for check in printer.checks
         if check.factor == factor.name
-        for at, actual in zip(check.set, check.actual, strict=True)
+        for at, actual in zip(*(turned(factor, printer, one).tolist() for one in (check.set, check.actual)), strict=True)
     ]
 
 
 def _of_record(rows: Iterable[Mapping[Any, Any]], printer: Printer, factor: Factor) -> list[_Reading]:
+    mine = [row for row in rows if row["printer"] == printer.name and row["factor"] == factor.name]
+    read = [turned(factor, printer, [row["set"], row["actual"]]).tolist() for row in mine]
     return [
-        _Reading(float(row["set"]), float(row["actual"]), str(row["instrument"] or "").strip(), later=True)
-        for row in rows
-        if row["printer"] == printer.name and row["factor"] == factor.name
+        _Reading(at, actual, str(row["instrument"] or "").strip(), later=True)
+        for row, (at, actual) in zip(mine, read, strict=True)
     ]
 
 

@@ -1,7 +1,7 @@
 """Verdicts on the readings of reference probes: printers that drifted, were never read, or are set beyond what was read."""
 
 import datetime
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -10,7 +10,8 @@ import pandas as pd
 from doe.design import calibrated
 from doe.design.calibrated import FALSE_ALARMS, Drift, Lines, PrinterLine
 from doe.numerics import calibration, uncertainty
-from doe.study.spec import Factor, Study
+from doe.study import senses
+from doe.study.spec import Factor, Printer, Study
 from doe.verdicts import Verdict
 
 
@@ -34,13 +35,14 @@ def line_findings(study: Study, lines: Lines) -> Iterator[Verdict]:
     unread = [one for one in lines.values() if one.planned is None]
     for one in lines.values():
         if one.drift is not None and one.drift.found:
-            yield _drifted(one, one.drift, factors[one.factor])
+            printer = next(each for each in study.printers if each.name == one.printer)
+            yield _drifted(one, one.drift, factors[one.factor], printer)
     for one in unread:
         yield from _not_as_planned(one, factors[one.factor], FALSE_ALARMS / (2 * len(unread)))
 
 
-def _drifted(one: PrinterLine, drift: Drift, factor: Factor) -> Verdict:
-    unit, side = factor.display_unit, "above" if drift.offset > 0 else "below"
+def _drifted(one: PrinterLine, drift: Drift, factor: Factor, printer: Printer) -> Verdict:
+    unit, side = factor.display_unit, "above" if senses.turned(factor, printer, drift.offset) > 0 else "below"
     assert drift.allowed is not None
     return Verdict(
         "printer drifted",
@@ -89,14 +91,17 @@ def beyond_findings(study: Study, runs: pd.DataFrame, lines: Lines | None = None
     known = calibrated.lines_of(study) if lines is None else lines
     for (name, factor_name), one in known.items():
         factor = next(each for each in study.factors if each.name == factor_name)
+        printer = next(each for each in study.printers if each.name == name)
         values = runs.loc[runs["printer"] == name, f"set.{factor_name}"].to_numpy(dtype=float)
-        beyond = values[~calibration.covers(one.printed, values, factor.increment or 0.0)]
+        turned = senses.turned(factor, printer, values)
+        beyond = values[~calibration.covers(one.printed, turned, factor.increment or 0.0)]
         if len(beyond):
             unit, at = factor.display_unit, f"{beyond.min():g}" + (f" and {beyond.max():g}" if np.ptp(beyond) else "")
+            low, high = sorted(senses.turned(factor, printer, [one.printed.low, one.printed.high]).tolist())
             yield Verdict(
                 "prints beyond the checks",
                 f"{len(beyond)} of {len(values)} prints on printer {name} are set to {factor_name} outside of "
-                f"{one.printed.low:g} to {one.printed.high:g} {unit}, which its readings cover; the actual values there are "
+                f"{low:g} to {high:g} {unit}, which its readings cover; the actual values there are "
                 "a guess along the line",
                 f"read the reference probe on printer {name} at {at} {unit}",
                 factor_name,
@@ -117,23 +122,24 @@ def unread_findings(study: Study, names: list[str], lines: Lines) -> Iterator[Ve
 
     Notes
     -----
-    Meant are temperatures that are set on the printers, and whatever was read on one of them at least.
+    Meant are temperatures that are set on the printers, and whatever was read on one of them at least. Factors of which the same
+    is to be said are named together.
     """
+    alike: dict[tuple[tuple[str, ...], bool], list[str]] = {}
     for factor in (one for one in study.factors if one.is_numeric):
-        unread = [name for name in names if (name, factor.name) not in lines]
+        unread = tuple(name for name in names if (name, factor.name) not in lines)
         heated = factor.unit == "degC" and factor.change == "print"
         if unread and (heated or len(unread) < len(names)):
-            yield Verdict(
-                "setpoint not checked",
-                f"no reference probe has read {factor.name} on {_printers(unread)}: the setpoint there is the setting itself"
-                + (
-                    ", and printers of one kind commonly differ by 2 to 4 °C (common practice, no source)"
-                    if heated
-                    else ""
-                ),
-                f"read {factor.name} on {_printers(unread)} at three setpoints or more, and collect the readings",
-                factor.name,
-            )
+            alike.setdefault((unread, heated), []).append(factor.name)
+    for (unread, heated), factors in alike.items():
+        named, where = ", ".join(factors), _printers(unread)
+        differ = ", and printers of one kind commonly differ by 2 to 4 °C (common practice, no source)" if heated else ""
+        yield Verdict(
+            "setpoint not checked",
+            f"no reference probe has read {named} on {where}: the setpoint there is the setting itself{differ}",
+            f"read {named} on {where} at three setpoints or more, and collect the readings",
+            named,
+        )
 
 
 def overdue_findings(study: Study, readings: pd.DataFrame | None = None) -> Iterator[Verdict]:
@@ -164,5 +170,5 @@ def _readings(count: int) -> str:
     return "1 reading" if count == 1 else f"{count} readings"
 
 
-def _printers(names: list[str]) -> str:
+def _printers(names: Sequence[str]) -> str:
     return f"printer{'s' if len(names) > 1 else ''} {', '.join(names)}"

@@ -1,4 +1,4 @@
-"""What a plan can and cannot tell apart: estimable terms, strata with their degrees of freedom, replicates, aliases."""
+"""What a plan can or cannot tell apart: estimable terms, degrees of freedom of the strata, replicates, aliases."""
 
 import itertools
 from collections.abc import Sequence

@@ -1,8 +1,8 @@
-"""What a plan costs: prints, loads, hours of oven, printers and testing, and filament."""
+"""What a plan costs: prints, loads, hours of oven, printers or testing, filament."""
 
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -103,7 +103,7 @@ def effort(study: Study, runs: pd.DataFrame) -> Effort:
         tests=tests,
         test_hours=tests * budget.coupon_minutes / 60,
         grams=prints * budget.grams_per_print,
-        spools=_spools(study, loads),
+        spools=sum(spools_of(study, load) for load in loads),
         contingency=budget.contingency,
     )
 
@@ -142,14 +142,10 @@ def tests_per_print(study: Study) -> int:
     )
 
 
-def _spools(study: Study, loads: Sequence[Load]) -> int:
-    """Return how many full spools are needed: fresh ones for every load, one for each printer that it feeds at once."""
-    budget = study.budget
-    grams = [len(load.prints) * budget.grams_per_print for load in loads]
-    return sum(
-        max(_up(mass / budget.spool_grams), min(study.oven.spools, load.fed) if load.name else load.fed)
-        for mass, load in zip(grams, loads, strict=True)
-    )
+def spools_of(study: Study, load: Load) -> int:
+    """Return how many full spools a load takes: one for each printer that it feeds at once, more where its prints use up more."""
+    mass = len(load.prints) * study.budget.grams_per_print
+    return max(_up(mass / study.budget.spool_grams), min(study.oven.spools, load.fed) if load.name else load.fed)
 
 
 def _up(value: float) -> int:

@@ -1,4 +1,4 @@
-"""What a plan cannot do, each with its cause and the next step."""
+"""What a plan cannot do, each with its cause, then the next step."""
 
 from typing import Any
 
@@ -9,7 +9,7 @@ from doe.design.check import Strata
 from doe.design.purpose import LOAD_DOF, PRINT_DOF
 from doe.design.quality import Quality
 from doe.numerics import terms
-from doe.study import scale
+from doe.study import bends, scale
 from doe.study.spec import Factor, Study
 from doe.verdicts import Verdict
 
@@ -39,6 +39,7 @@ def verdicts(
         *_rounding_verdicts(study, facts),
         *_range_verdicts(study, runs),
         *_budget_verdicts(study, runs, counted),
+        *bends.verdicts(study),
     )
 
 
@@ -195,6 +196,14 @@ def _error_verdicts(counted: Strata) -> list[Verdict]:
     return found
 
 
+def _twentieth(factor: Factor) -> float:
+    """Return a twentieth of the half range, natural units; where it is shortest, if the scale is not linear."""
+    if not factor.is_bent:
+        return 0.05 * factor.half_range
+    low, after, before, high = factor.coding.natural([-1, -0.95, 0.95, 1])
+    return float(min(after - low, high - before))
+
+
 def _rounding_verdicts(study: Study, facts: dict[str, Any]) -> list[Verdict]:
     """Say so where rounding moved a setting by a twentieth of the half range, or cost a twentieth of the efficiency."""
     moved: dict[str, float] = facts.get("rounding", {})
@@ -202,7 +211,7 @@ def _rounding_verdicts(study: Study, facts: dict[str, Any]) -> list[Verdict]:
     large = [
         f"{factor.name} by up to {moved[factor.name]:g} {factor.display_unit}".rstrip()
         for factor in study.factors
-        if factor.is_numeric and moved.get(factor.name, 0.0) > 0.05 * factor.half_range
+        if factor.is_numeric and moved.get(factor.name, 0.0) > _twentieth(factor)
     ]
     if not large and efficiency >= 95:
         return []

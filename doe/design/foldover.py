@@ -1,4 +1,4 @@
-"""A fold-over: the first round's two-level prints again with signs reversed, and which aliases that separates."""
+"""A fold-over: the first round's two-level prints again with signs reversed, to separate aliases."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

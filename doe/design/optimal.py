@@ -1,4 +1,4 @@
-"""Searched plans: the settings of every print and load at once, on the increments, with printers, references and replicates."""
+"""Searched plans: the settings of every print in every load at once, on the increments."""
 
 from collections import Counter
 from dataclasses import dataclass, replace

@@ -1,4 +1,4 @@
-"""Loads, printers and run order: settings that share a load factor's level are dried together, everything else is random."""
+"""Loads, printers, run order: settings that share a load factor's level are dried together, everything else is random."""
 
 import math
 

@@ -1,4 +1,4 @@
-"""The plan: from a study to the prints that will be made, with their loads, printers and order."""
+"""The plan: from a study to the prints that will be made, each with its load, printer, place in the order."""
 
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any

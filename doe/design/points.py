@@ -1,4 +1,4 @@
-"""The settings of the named families, coded, before loads and order."""
+"""The settings of the named families, coded, before loads or order."""
 
 from dataclasses import dataclass, field
 from typing import Any

@@ -1,4 +1,4 @@
-"""From purpose and budget to a kind of plan and its size, with the reasons in words."""
+"""From a purpose with its budget to a kind of plan of a certain size, with the reasons in words."""
 
 import itertools
 import math

@@ -1,4 +1,4 @@
-"""``plan.csv`` and a plan made elsewhere: text to table and back, every digit kept."""
+"""``plan.csv`` or a plan made elsewhere: text to table or back, every digit kept."""
 
 import io
 

@@ -1,4 +1,4 @@
-"""The region of a study as arrays: what each factor may be set to, which factors are fixed in a load, and the constraints."""
+"""The region of a study as arrays: levels of each factor, factors fixed in a load, constraints."""
 
 import itertools
 from collections.abc import Sequence
@@ -22,7 +22,7 @@ def grids(study: Study, *, two_levels: bool = False) -> tuple[Array, ...]:
     """
     Return the coded values that each factor may take, ascending.
 
-    On the factor's increments; where there are more than 41 of them, 41 that are spread over the range. With two levels
+    On the factor's increments; where there are more than 41 of them, 41 that are spread over its scale. With two levels
     only the ends of the range; a categorical factor keeps all its levels.
     """
     return tuple(_grid(factor, two_levels=two_levels) for factor in study.factors)
@@ -47,9 +47,12 @@ def _grid(factor: Factor, *, two_levels: bool) -> Array:
         return np.array([-1.0, 1.0])
     assert factor.low is not None and factor.high is not None and factor.increment is not None
     steps = round((factor.high - factor.low) / factor.increment)
-    kept = np.unique(np.round(np.linspace(0, steps, min(steps + 1, _MOST_LEVELS))))
+    even = np.linspace(0, steps, min(steps + 1, _MOST_LEVELS))
+    if factor.is_bent and steps >= _MOST_LEVELS:
+        even = (factor.coding.natural(np.linspace(-1, 1, _MOST_LEVELS)) - factor.low) / factor.increment
+    kept = np.unique(np.round(even))
     natural = coding.round_to_increment(factor.low + factor.increment * kept, factor.increment, factor.low)
-    return coding.to_coded(natural, factor.low, factor.high)
+    return factor.coding.coded(natural)
 
 
 def hard(study: Study) -> tuple[int, ...]:

@@ -1,4 +1,4 @@
-"""Prints that were lost, planned anew: a new identifier, a new load and a new place in the order; the old rows stay."""
+"""Prints that were lost, planned anew under new identifiers; the old rows stay."""
 
 from collections.abc import Sequence
 

@@ -1,4 +1,4 @@
-"""When every load is dried, every print made and every coupon tested; the order is the plan's, the times follow from it.
+"""When every load is dried, every print made, every coupon tested; the order is the plan's, the times follow from it.
 
 Loads go through the oven one after the other in plan order, each timed so that it comes out when its prints can begin.
 Printers work side by side, each on its own prints in run order, and start on a load only when all prints of the load

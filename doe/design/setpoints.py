@@ -1,10 +1,11 @@
-"""Natural values that can be set: rounding to increments, equipment limits, and each printer's setpoints.
+"""Natural values that can be set on a printer, within its increments or limits.
 
 Lines from set to actual, with how well they are known and what later readings say of them, are in
 ``doe.design.calibrated``; a plan is made by the lines of the study file alone.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -14,10 +15,14 @@ from numpy.typing import NDArray
 from doe.design.calibrated import PrinterLine, line_of
 from doe.errors import InputRefused, Problem
 from doe.numerics import calibration, coding
+from doe.study import senses
+from doe.study.names import listed
 from doe.study.spec import Factor, Study
+from doe.verdicts import Verdict
 
 __all__ = [
-    "Array", "actual_of", "line_of", "of_printers", "on_grid", "on_increments", "require_allowed", "require_settable"
+    "Array", "actual_of", "limit_findings", "line_of", "of_printers", "on_grid", "on_increments", "require_allowed",
+    "require_settable",
 ]
 
 Array = NDArray[np.float64]
@@ -45,11 +50,8 @@ def on_increments(study: Study, coded: Array) -> tuple[pd.DataFrame, dict[str, f
         if factor.levels is not None:
             targets[factor.name] = np.array([factor.levels[int(index)] for index in column], dtype=object)
             continue
-        assert factor.low is not None and factor.high is not None
-        exact = coding.to_natural(column, factor.low, factor.high)
-        targets[factor.name] = (
-            exact if factor.increment is None else coding.round_to_increment(exact, factor.increment, factor.low)
-        )
+        exact = factor.coding.natural(column)
+        targets[factor.name] = on_grid(factor, exact)
         moved[factor.name] = float(np.abs(targets[factor.name] - exact).max())
     return pd.DataFrame(targets), moved
 
@@ -75,7 +77,7 @@ def require_allowed(study: Study, targets: pd.DataFrame, kinds: list[str]) -> No
 
 
 def of_printers(study: Study, factor: Factor, targets: pd.Series, printers: list[str]) -> NDArray[Any]:
-    """Return each print's setpoint: the target itself, or what its printer must be set to, to reach it."""
+    """Return each print's setpoint in its printer's sense: the target, or what the printer must be set to, to reach it."""
     values: NDArray[Any] = targets.to_numpy().copy()
     if factor.levels is not None:
         return values
@@ -84,7 +86,7 @@ def of_printers(study: Study, factor: Factor, targets: pd.Series, printers: list
         mine = np.array([printer == name for printer in printers])
         if line is not None and mine.any():
             values[mine] = on_grid(factor, calibration.to_set(line, values[mine].astype(float)))
-    return values
+    return values if factor.z_closer is None else senses.turned_prints(study, factor, values, printers)
 
 
 def on_grid(factor: Factor, values: Array) -> Array:
@@ -110,14 +112,14 @@ def actual_of(
     factor : Factor
         A numeric one.
     setpoints : ndarray of shape (n,)
-        Its unit.
+        Its unit, each in the sense of its printer; what is returned is in the study's.
     printers : list of str
         Which printer each belongs to.
     lines : mapping, optional
         From ``calibrated.lines_of``, where readings that were taken since planning count too: the lines that held when the
         prints were made.
     """
-    values = np.asarray(setpoints, dtype=float).copy()
+    values = senses.turned_prints(study, factor, setpoints, printers)
     for printer in study.printers:
         found = None if lines is None else lines.get((printer.name, factor.name))
         line = line_of(printer, factor) if lines is None else None if found is None else found.printed
@@ -129,22 +131,58 @@ def actual_of(
 
 def require_settable(study: Study, runs: pd.DataFrame) -> None:
     """Refuse a plan in which a target or a setpoint leaves a printer's limits, every printer and factor at once."""
-    problems = []
+    problems = [
+        Problem(
+            f"study.toml, printer '{one.printer}', limits.{one.factor}",
+            f"the plan needs {one.what} values from {one.lowest:g} to {one.highest:g}",
+            f"this printer reaches {one.low:g} to {one.high:g}",
+            "narrow the factor's range, leave this printer out, or plan with a face-centred or inscribed form",
+        )
+        for one in _beyond(study, runs)
+    ]
+    if problems:
+        raise InputRefused(problems)
+
+
+def limit_findings(study: Study, runs: pd.DataFrame) -> Iterator[Verdict]:
+    """Yield, per printer and factor, which prints of a plan are set beyond what the printer may reach by the study as it is."""
+    for one in (found for found in _beyond(study, runs) if found.what == "set"):
+        yield Verdict(
+            "planned beyond a printer's limits",
+            f"print{'s' if len(one.prints) > 1 else ''} {listed(one.prints)} {'are' if len(one.prints) > 1 else 'is'} to be made "
+            f"on printer {one.printer}, which reaches {one.low:g} to {one.high:g}, with {one.factor} set to {one.lowest:g} to "
+            f"{one.highest:g}",
+            "Do not make them: plan again as long as no sheet is written; else write those that are not made yet as 'skipped'.",
+            one.factor,
+        )
+
+
+@dataclass(frozen=True)
+class _Beyond:
+    printer: str
+    factor: str
+    low: float
+    high: float
+    """The printer's limits, in its sense."""
+    what: str
+    """``target`` or ``set``."""
+    lowest: float
+    highest: float
+    """Of all prints on the printer, in its sense."""
+    prints: tuple[str, ...]
+    """Those that are beyond the limits."""
+
+
+def _beyond(study: Study, runs: pd.DataFrame) -> Iterator[_Beyond]:
+    """Yield where targets or setpoints leave a printer's limits."""
+    factors = {factor.name: factor for factor in study.factors}
     for printer in study.printers:
         mine = runs[runs["printer"] == printer.name]
         for name, (low, high) in printer.limits.items():
-            for what in ("target", "set"):
-                values = mine[f"{what}.{name}"].to_numpy(dtype=float)
-                beyond = values[(values < low - 1e-9) | (values > high + 1e-9)]
-                if len(beyond):
-                    found = f"the plan needs {what} values from {values.min():g} to {values.max():g}"
-                    problems.append(
-                        Problem(
-                            f"study.toml, printer '{printer.name}', limits.{name}",
-                            found,
-                            f"this printer reaches {low:g} to {high:g}",
-                            "narrow the factor's range, leave this printer out, or plan with a face-centred or inscribed form",
-                        )
-                    )
-    if problems:
-        raise InputRefused(problems)
+            targets = senses.turned(factors[name], printer, mine[f"target.{name}"])
+            for what, given in (("target", targets), ("set", mine[f"set.{name}"])):
+                values = np.asarray(given, dtype=float)
+                out = (values < low - 1e-9) | (values > high + 1e-9)
+                if out.any():
+                    lowest, highest = float(values.min()), float(values.max())
+                    yield _Beyond(printer.name, name, low, high, what, lowest, highest, tuple(mine["print"][out]))

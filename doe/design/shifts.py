@@ -1,4 +1,4 @@
-"""When somebody is there: working days and their shifts on a clock of whole minutes, and what fits into them."""
+"""When somebody is there: working days with their shifts on a clock of whole minutes."""
 
 import datetime
 from dataclasses import dataclass

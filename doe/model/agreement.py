@@ -1,4 +1,4 @@
-"""Whether grades repeat: some prints are graded twice and blind, and the two grades compared."""
+"""Whether grades repeat, judged from prints that were graded twice, blind."""
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass

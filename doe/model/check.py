@@ -1,4 +1,4 @@
-"""Checks of the declared model: lack of fit against pure error, and what centre prints say about curvature."""
+"""Checks of the declared model: lack of fit against pure error, curvature from centre prints."""
 
 from collections.abc import Sequence
 from dataclasses import replace

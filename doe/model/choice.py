@@ -1,5 +1,4 @@
-"""
-Which terms a smaller model would keep, and what the mean over all smaller models predicts: beside the declared model.
+"""Smaller models beside the declared one: which terms they would keep, what their mean predicts.
 
 The declared model is the model; what is found here is a sensitivity and replaces nothing. ``numerics/reductions.py``
 has the parts of the model, their AICc and their weights.

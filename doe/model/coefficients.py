@@ -1,4 +1,4 @@
-"""Coefficients and variance components of a fit as values, each judged in the stratum that it changes in."""
+"""Coefficients or variance components of a fit as values, each judged in the stratum that it changes in."""
 
 from collections.abc import Sequence
 

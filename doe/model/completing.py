@@ -1,5 +1,4 @@
-"""
-The chance that a print completes: how much of the declared model the failures carry, and its limits.
+"""The chance that a print completes, within what the failures carry of the declared model.
 
 Coupons of a print fall together, so that a print is one trial, of which k of m is a share; with few failures no
 estimate of their likeness is worth much, and this is the careful end. How much of the declared model is fitted depends on

@@ -1,5 +1,4 @@
-"""
-What fitted covariates do, and whether those that are not in the model tell all the same.
+"""What covariates do, whether fitted or left out of the model.
 
 A covariate that is only checked is added to the model for a test of its own (t after Kenward and Roger), at the prints that have
 it. With several checks in a study p is multiplied by their number (Bonferroni), so that at most about one study in twenty

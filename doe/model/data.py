@@ -1,4 +1,4 @@
-"""From a record to the arrays of one response: which values count, at which actual settings, in which load and print."""
+"""From a record to the arrays of one response: which values count, at which actual settings, in which load or print."""
 
 from dataclasses import dataclass, replace
 from typing import Any

@@ -1,4 +1,4 @@
-"""What was diagnosed of one measured response, as plain values, and the verdicts that it asks for."""
+"""What was diagnosed of one measured response, as plain values, with the verdicts that it asks for."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass

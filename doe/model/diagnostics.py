@@ -1,5 +1,4 @@
-"""
-Diagnostics of one measured response: does its fit deserve belief, and which print, load or column decides it?
+"""Diagnostics of one measured response: does its fit deserve belief, or does one print, load or column decide it?
 
 All of it is about the means of prints, which are the units. Values and loads are judged under the fitted variance
 components; how the residuals scatter is judged within loads, by tests whose size is exact (``doe.numerics.scatter``).

@@ -1,5 +1,4 @@
-"""
-Does a term, a factor, matter at all? Joint tests of coefficients, and the sums of squares of every stratum.
+"""Does a term, a factor, matter at all? Joint tests of coefficients in the strata that they change in.
 
 A factor with several levels, three printers, an interaction with one of them: each has several coefficients, and whether
 they are all zero is one question. So is whether any term in which a factor occurs is there: its own, its square, its

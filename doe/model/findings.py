@@ -1,18 +1,22 @@
-"""Verdicts on a fit: what the data cannot support, with its cause and the next step."""
+"""Verdicts on a fit: what the data cannot support, with its cause, then the next step."""
 
 from collections.abc import Iterator, Sequence
 
 from doe.model.data import ResponseData
 from doe.model.results import ResponseFit
 from doe.model.settings import LEAST_RELIABILITY, Readings
-from doe.model.structure import Strata
+from doe.model.structure import Strata, UsedUp
 from doe.model.values import FAILED
 from doe.record.match import Record
+from doe.study.names import listed, spoken
+from doe.study.senses import is_turned
+from doe.study.spec import Study
 from doe.verdicts import Verdict
 
 _SIGNIFICANT = 0.05
 _OFFSET = 0.01
 _FEW_LOAD_DOF = 2
+_LISTED = 6  # coefficients that are named; more are only counted
 
 
 def of_record(record: Record) -> Iterator[Verdict]:
@@ -37,8 +41,8 @@ def of_record(record: Record) -> Iterator[Verdict]:
         )
 
 
-def of_readings(found: Sequence[Readings]) -> Iterator[Verdict]:
-    """Yield where readings of actual values do not count, or lie off what the setpoints give."""
+def of_readings(found: Sequence[Readings], study: Study | None = None) -> Iterator[Verdict]:
+    """Yield where readings of actual values do not count, or lie off what the setpoints give; with ``study`` on whose scale."""
     for one in found:
         if one.reliability is None and one.prints:
             yield Verdict(
@@ -59,7 +63,8 @@ def of_readings(found: Sequence[Readings]) -> Iterator[Verdict]:
             yield Verdict(
                 "readings off the setpoints",
                 f"on average they lie {abs(one.offset):.3g} {one.unit} {'above' if one.offset > 0 else 'below'} what the "
-                "setpoints stand for (by the printers' checks where there are any), to which the fit and the cards keep",
+                "setpoints stand for (by the printers' checks where there are any), to which the fit and the cards keep"
+                + _turned(one.factor, study),
                 "read each printer at three setpoints with the reference probe, and write it on the sheet 'Printer checks'",
                 one.factor,
             )
@@ -70,6 +75,20 @@ def of_readings(found: Sequence[Readings]) -> Iterator[Verdict]:
                 "read every print, so that all are on one scale",
                 one.factor,
             )
+
+
+def _turned(name: str, study: Study | None) -> str:
+    """Say on which printers a factor's sign is not that of its range; empty where on none."""
+    if study is None:
+        return ""
+    factor = next(one for one in study.factors if one.name == name)
+    printers = [one.name for one in study.printers if is_turned(factor, one)]
+    if not printers:
+        return ""
+    return (
+        f"; above and below are in the sense of the factor's range (more {factor.z_closer} is closer to the plate), "
+        f"and the other way round on printer{'s' if len(printers) > 1 else ''} {listed(printers)}"
+    )
 
 
 def of_response(result: ResponseFit, data: ResponseData, found: Strata, trouble: str) -> Iterator[Verdict]:
@@ -90,7 +109,7 @@ def of_response(result: ResponseFit, data: ResponseData, found: Strata, trouble:
             "add prints, or declare a smaller model: there are no intervals, and no setting can be recommended",
             name,
         )
-    yield from _of_loads(result, found.load_dof)
+    yield from _of_loads(result, found)
     yield from _of_model(result)
     if len(set(data.counts.tolist())) > 1:
         yield Verdict(
@@ -101,13 +120,14 @@ def of_response(result: ResponseFit, data: ResponseData, found: Strata, trouble:
         )
 
 
-def _of_loads(result: ResponseFit, load_dof: int | None) -> Iterator[Verdict]:
-    name = result.response
-    if load_dof == 0:
+def _of_loads(result: ResponseFit, found: Strata) -> Iterator[Verdict]:
+    name, load_dof = result.response, found.load_dof
+    if found.used_up is not None:
+        cause, step = _used_up(found.used_up)
         yield Verdict(
             "no load error degree of freedom",
-            f"{result.loads} loads are all used up by the load factors",
-            "print more loads at the same levels: until then nothing is said about what changes with the load",
+            cause,
+            f"{step}: until then nothing is said about what changes with the load",
             name,
         )
     elif load_dof is not None and load_dof <= _FEW_LOAD_DOF:
@@ -128,6 +148,24 @@ def _of_loads(result: ResponseFit, load_dof: int | None) -> Iterator[Verdict]:
                 f"do not read this as no {component.name} effect; the intervals keep the component",
                 name,
             )
+
+
+def _used_up(found: UsedUp) -> tuple[str, str]:
+    """Return what took the loads, and what to print."""
+    between = f"by what changes only with the load ({_labels(found.between)})"
+    if not found.within:
+        return f"{found.loads} loads are all used up {between}", "print more loads at the same levels"
+    return (
+        f"{found.loads} loads are all used up: {len(found.between)} {between}, and {found.loads - len(found.between)} to tell "
+        f"apart what the prints within loads do not ({_labels(found.within)})",
+        "print more loads at the same levels, put more different settings into each load, or declare a smaller model",
+    )
+
+
+def _labels(labels: Sequence[str]) -> str:
+    """Return labels in words, the first ones where they are many."""
+    names = [spoken(label) for label in labels]
+    return listed(names) if len(names) <= _LISTED else f"{len(names)} coefficients, {', '.join(names[:_LISTED])} ..."
 
 
 def _of_model(result: ResponseFit) -> Iterator[Verdict]:

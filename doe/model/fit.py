@@ -16,7 +16,7 @@ from doe.model.settings import readings
 from doe.numerics import criteria, terms
 from doe.record.declared import without_confirmations
 from doe.record.match import Record
-from doe.study import scale
+from doe.study import bends, scale
 from doe.study.spec import Response, Study
 from doe.verdicts import Verdict
 
@@ -77,7 +77,7 @@ def fit_model(
         summaries=summary.summaries(study, design, record),
         completion=summary.completion(study, design, record),
         verdicts=(*missing, *_averaged_over_rounds(fitted), *findings.of_record(record),
-            *findings.of_readings(read), *_of_lines(study, design, record)),
+            *findings.of_readings(read, study), *_of_lines(study, design, record), *bends.verdicts(study)),
         inputs=dict(inputs or {}),
         judged=tuple(judged),
         printed=completion_fit(study, design, record, model, study.header.confidence),

@@ -1,4 +1,4 @@
-"""Models of graded and pass-fail responses: coefficients on the log-odds scale, and the chance of meeting a requirement."""
+"""Models of graded or pass-fail responses: from log odds to the chance of meeting a requirement."""
 
 from collections import Counter
 from collections.abc import Iterator
@@ -86,14 +86,9 @@ def judged_fit(
     """
     judged = None if data is None else _arranged(response, data)
     cells, coded = _printed(study, *plan)
-    model: _Model | None = None
+    model = None
     if judged is not None and refusal is None:
-        refusal = _too_few(judged)
-        if refusal is None:
-            try:
-                model = _fitted(judged, judged.data.rows(coded), study.header.confidence)
-            except (ValueError, np.linalg.LinAlgError) as error:
-                refusal = _no_model(judged, str(error))
+        model, refusal = _modelled(judged, coded, study.header.confidence)
     failed = _failed(*plan)
     said = [] if refusal is None else [refusal]
     if judged is not None:
@@ -144,13 +139,10 @@ def chance_at(
     """
     if data is None or refusal is not None:
         return None
-    judged = _arranged(data.response, data)
-    if _too_few(judged) is not None:
+    model, _ = _modelled(_arranged(data.response, data), coded, study.header.confidence)
+    if model is None:
         return None
-    try:
-        found = _fitted(judged, data.rows(coded), study.header.confidence).chances
-    except (ValueError, np.linalg.LinAlgError):
-        return None
+    found = model.chances
     return float(found.estimates[0]), float(found.limits[0, 0]), float(found.limits[0, 1])
 
 
@@ -226,6 +218,17 @@ def _settings(
             )
         )
     return tuple(made)
+
+
+def _modelled(judged: _Judged, coded: Array, level: float) -> tuple[_Model | None, Verdict | None]:
+    """Return the model with its chances at some settings, or why there is none."""
+    refusal = _too_few(judged)
+    if refusal is not None:
+        return None, refusal
+    try:
+        return _fitted(judged, judged.data.rows(coded), level), None
+    except (ValueError, np.linalg.LinAlgError) as error:
+        return None, _no_model(judged, str(error))
 
 
 def _too_few(judged: _Judged) -> Verdict | None:
@@ -327,10 +330,11 @@ def _of_values(judged: _Judged, failed: Counter[int]) -> Iterator[Verdict]:
     """Yield what the values ask to be said, with a model or without."""
     name, count = judged.response.name, sum(failed.values())
     if count:
-        have = "1 failed print has" if count == 1 else f"{count} failed prints have"
+        have = "1 failed print counts" if count == 1 else f"{count} failed prints count"
         yield Verdict(
             "failed prints not judged",
-            f"{have} no value of this response; chances are those of prints that complete",
+            f"{have} as failed and with no value of this response, also where one was typed in; chances are those of prints "
+            "that complete",
             "look at the settings of the failed prints beside these chances",
             name,
         )
@@ -353,7 +357,7 @@ def _unseen(judged: _Judged) -> Iterator[Verdict]:
     if empty:
         yield Verdict(
             "grades not seen",
-            f"no print got grade {', '.join(empty)}: a model joins them to a neighbour, or keeps them by the prior",
+            f"no print that completed got grade {', '.join(empty)}: a model joins them to a neighbour or keeps them by the prior",
             "nothing to do where none was expected; else judge whether the scale suits the prints",
             judged.response.name,
         )

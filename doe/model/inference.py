@@ -1,5 +1,4 @@
-"""
-Which inference a fit has, and the intervals that follow: after Kenward and Roger, or from a posterior with few loads.
+"""Which inference a fit has: after Kenward with Roger, or from a posterior where loads are few.
 
 With two or fewer error degrees of freedom for loads, intervals after Kenward and Roger for what changes from load to load are
 too short or endless. There they come from the posterior of
@@ -13,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from doe.model.data import ResponseData
+from doe.model.data import ResponseData, without
+from doe.model.limits import shares_said
 from doe.numerics import intervals, reml
 from doe.numerics.mixture import Mixture, mixture, mixture_interval
 
@@ -21,6 +21,7 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 FEW_LOAD_DOF = 2
+_HALF = 0.5
 PRIOR_SCALE = 2.0
 KENWARD_ROGER = "Kenward-Roger"
 POSTERIOR = "posterior under a weak prior"
@@ -75,15 +76,20 @@ def infer(data: ResponseData, mixed: reml.MixedFit, random: Sequence[str], load_
     coupons = data.response.coupons if "print" in random else 1
     extra = np.array([1.0] * len(random) + [1.0 / coupons])
     few = "load" in random and load_dof is not None and load_dof <= FEW_LOAD_DOF
-    return Inference(mixed, _posterior(data, random) if few else None, extra, len(mixed.estimates), load_dof != 0)
+    return Inference(mixed, _posterior(data, mixed, random) if few else None, extra, len(mixed.estimates), load_dof != 0)
 
 
-def _posterior(data: ResponseData, random: Sequence[str]) -> Mixture:
+def _posterior(data: ResponseData, mixed: reml.MixedFit, random: Sequence[str]) -> Mixture:
     """
     Return the posterior; of print means where all prints gave as many values, which is the same and faster.
 
-    Of print means too where some values are only limits, which count in them as far as they act like measured ones.
+    Of print means too where some values are only limits, which count in them as far as they act like measured ones; a print
+    that says less than half of what it would have said measured is left out, since here each counts as a whole one.
     """
+    if data.weights is not None:
+        whole = without(data, (shares_said(data, mixed.variances, random) < _HALF)[data.of_print])
+        assert whole is not None  # prints with measured values are among them
+        data = whole
     assert data.load is not None
     if "print" not in random or data.limits is not None or len(set(data.counts.tolist())) == 1:
         return mixture(data.means, data.X, [data.load], PRIOR_SCALE)
@@ -112,6 +118,12 @@ def means(one: Inference, rows: Array, level: float) -> Estimates:
     if one.mixture is None:
         return _of(found, intervals.mean_interval(found.estimates, found.se, found.dof, level))
     return _of(found, mixture_interval(one.mixture, rows, level=level))
+
+
+def within_loads(one: Inference, rows: Array, level: float) -> Estimates:
+    """Return linear functions of coefficients that change within loads, as :func:`means` does for those that do not."""
+    found = reml.contrast(one.mixed, rows)
+    return _of(found, intervals.mean_interval(found.estimates, found.se, found.dof, level))
 
 
 def chosen_means(one: Inference, rows: Array, level: float) -> Estimates:

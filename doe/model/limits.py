@@ -1,9 +1,10 @@
 """Values that are only limits: they enter the fit as what they say, beside the measured ones."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from doe.model.data import ResponseData, without
 from doe.model.structure import Strata, groups
@@ -11,7 +12,9 @@ from doe.numerics.censored import CensoredFit, fit_censored
 from doe.numerics.reml import MixedFit
 from doe.verdicts import Verdict
 
-_LEAST_WEIGHT = 0.5
+Array = NDArray[np.float64]
+
+_LEAST_SHARE = 0.01
 
 
 @dataclass(frozen=True)
@@ -19,7 +22,7 @@ class Limited:
     """A fit in which values that are only limits count."""
 
     data: ResponseData
-    """Prints with measured values, and those whose limits say about as much; limits as the values that they act like."""
+    """Prints with measured values, and those whose limits say something; limits as the values that they act like."""
     mixed: MixedFit
     converged: bool
 
@@ -73,15 +76,42 @@ def fit_limited(everything: ResponseData, found: Strata) -> Limited | str:
         fit = fit_censored(everything.limits.lower, everything.limits.upper, everything.X[rows], codes)
     except ValueError as error:
         return str(error)
-    return Limited(_acting(everything, fit), fit.mixed, fit.mixed.converged)
+    return Limited(_acting(everything, fit, found.random), fit.mixed, fit.mixed.converged)
 
 
-def _acting(everything: ResponseData, fit: CensoredFit) -> ResponseData:
-    """Return the data with each limit as the value that it acts like; prints that hardly say anything are left out."""
-    total = np.bincount(everything.of_print, fit.weights, minlength=len(everything.names))
-    kept = total[everything.of_print] >= _LEAST_WEIGHT
+def shares_said(data: ResponseData, variances: Array, random: Sequence[str]) -> Array:
+    """
+    Return how much each print says about its load and settings, beside the same print with all its values measured.
+
+    Where prints vary more than coupons, a small part of a coupon says nearly as much as all of them.
+
+    Parameters
+    ----------
+    data : ResponseData
+        With weights.
+    variances : ndarray of shape (K + 1,)
+        Of the components, residual last, response units squared.
+    random : sequence of K str
+        Names of the components before the residual.
+
+    Returns
+    -------
+    ndarray of shape (n,)
+        (s_p + s_c / m) / (s_p + s_c / w) for m values that act like w measured ones.
+    """
+    of_prints = float(variances[list(random).index("print")]) if "print" in random else 0.0
+    whole = of_prints + float(variances[-1]) / np.bincount(data.of_print, minlength=len(data.names))
+    return np.asarray(whole * data.counts / (of_prints * data.counts + float(variances[-1])))
+
+
+def _acting(everything: ResponseData, fit: CensoredFit, random: Sequence[str]) -> ResponseData:
+    """
+    Return the data with each limit as the value that it acts like; prints that hardly say anything are left out.
+
+    A print that says something is in the estimates: left out here, it would be missing from the draws that go with them.
+    """
     speaking = replace(everything, values=np.nan_to_num(fit.values), weights=fit.weights)
-    left = without(speaking, ~kept)
+    left = without(speaking, (shares_said(speaking, fit.mixed.variances, random) < _LEAST_SHARE)[everything.of_print])
     assert left is not None  # measured values are among them
     return left
 

@@ -1,4 +1,4 @@
-"""The fit of one measured response: coefficients, strata, checks and verdicts, and what the stages that predict need."""
+"""The fit of one measured response, with what the stages that predict need of it."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -27,7 +27,7 @@ from doe.model.data import ResponseData
 from doe.model.results import ResponseFit
 from doe.numerics import reml, surface
 from doe.study import scale
-from doe.study.spec import Study
+from doe.study.spec import Factor, Study
 from doe.verdicts import Verdict
 
 Array = NDArray[np.float64]
@@ -269,8 +269,7 @@ def _stationary(study: Study, data: ResponseData, estimates: Array) -> dict[str,
     except ValueError:  # no curvature at all: a plane, or a constant response
         return None
     natural = {
-        factor.name: float(value * factor.half_range + factor.centre)
-        for factor, value in zip(study.factors, point.point, strict=True)
+        factor.name: _in_unit(factor, float(value)) for factor, value in zip(study.factors, point.point, strict=True)
     }
     return {
         "point": natural,
@@ -279,3 +278,8 @@ def _stationary(study: Study, data: ResponseData, estimates: Array) -> dict[str,
         "eigenvalues": point.eigenvalues.tolist(),
         "nature": point.nature,
     }
+
+
+def _in_unit(factor: Factor, coded: float) -> float:
+    """Return a coded value in the factor's unit; NaN where none stands for it."""
+    return float(factor.coding.natural(coded) if factor.is_bent else coded * factor.half_range + factor.centre)

@@ -1,4 +1,4 @@
-"""The results of a fit as frozen values: what ``fit.json``, the terminal and the report show."""
+"""The results of a fit as frozen values: what ``fit.json``, the terminal or the report show."""
 
 import dataclasses
 from dataclasses import dataclass

@@ -12,6 +12,7 @@ from doe.design import calibrated, setpoints
 from doe.design.calibrated import Lines
 from doe.design.plan import Design
 from doe.record.match import Record
+from doe.study import senses
 from doe.study.spec import Factor, Study
 
 Array = NDArray[np.float64]
@@ -71,7 +72,8 @@ def actual_settings(study: Study, design: Design, record: Record) -> pd.DataFram
     settings = _by_setpoints(study, design, record)
     for factor, found in _judged_readings(study, design, record, settings):
         if found.used and found.weight is not None:
-            settings[factor.name] = _expected(design, _read(design, record, factor), settings[factor.name], found.weight)
+            read = _read(study, design, record, factor)
+            settings[factor.name] = _expected(design, read, settings[factor.name], found.weight)
     return pd.DataFrame(settings)
 
 
@@ -99,10 +101,11 @@ def _by_setpoint(study: Study, design: Design, record: Record, factor: Factor, l
     return setpoints.actual_of(study, factor, values, list(runs["printer"]), lines)
 
 
-def _read(design: Design, record: Record, factor: Factor) -> Array:
-    """Return the readings of a factor at every print of the plan; nan where there is none."""
+def _read(study: Study, design: Design, record: Record, factor: Factor) -> Array:
+    """Return the readings of a factor at every print of the plan, in the study's sense; nan where there is none."""
     column = record.prints.set_index("print").reindex(design.runs["print"]).get(f"read.{factor.name}")
-    return np.full(len(design.runs), np.nan) if column is None else column.to_numpy(dtype=float)
+    given = np.full(len(design.runs), np.nan) if column is None else column.to_numpy(dtype=float)
+    return senses.turned_prints(study, factor, given, list(design.runs["printer"]))
 
 
 def _expected(design: Design, read: Array, by_setpoint: NDArray[Any], weight: float) -> Array:
@@ -130,7 +133,7 @@ def _judged_readings(
     for factor in study.factors:
         if factor.reading_sd is None:
             continue
-        values = _read(design, record, factor)
+        values = _read(study, design, record, factor)
         seen = ~np.isnan(values)
         by_setpoint = settings[factor.name].astype(float)
         spread = float(np.var(values[seen], ddof=1)) if seen.sum() >= _FEWEST else 0.0

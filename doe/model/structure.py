@@ -1,4 +1,4 @@
-"""How the prints were made, as far as a fit needs it: strata with their error, and the mixed model of one response."""
+"""How the prints were made, as far as a fit needs it: strata with their error as the mixed model of one response."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -11,6 +11,8 @@ from doe.numerics import criteria, reml
 
 Codes = NDArray[np.int64]
 
+_SAME = 1e-9  # coded units, below which settings do not differ
+
 
 @dataclass(frozen=True)
 class Strata:
@@ -21,6 +23,20 @@ class Strata:
     load_dof: int | None
     """None where the study has no loads."""
     print_dof: int
+    used_up: "UsedUp | None" = None
+    """What took the loads, where they leave no error degree of freedom."""
+
+
+@dataclass(frozen=True)
+class UsedUp:
+    """What uses up the loads: each takes one, and so does each coefficient that the prints within loads cannot tell."""
+
+    loads: int
+    """How many there are."""
+    between: tuple[str, ...]
+    """Labels of the columns that do not vary within any load, the intercept among them."""
+    within: tuple[str, ...]
+    """Labels of the columns that do, but not each by itself: together they need differences between loads."""
 
 
 @dataclass(frozen=True)
@@ -43,7 +59,22 @@ def strata(data: ResponseData) -> Strata:
         both = criteria.rank(np.hstack([data.X, np.eye(loads)[data.load]]))
         load_dof, print_dof = both - columns, n - both
         random = ("load",) if load_dof >= 1 else ()
-    return Strata((*random, "print") if data.has_coupons else random, load_dof, print_dof)
+    used_up = _used_up(data) if load_dof == 0 else None
+    return Strata((*random, "print") if data.has_coupons else random, load_dof, print_dof, used_up)
+
+
+def _used_up(data: ResponseData) -> UsedUp:
+    """Return which columns need differences between loads: those in a combination that is constant within every load."""
+    assert data.load is not None
+    members = np.eye(data.loads)[data.load]
+    within = data.X - members @ (members.T @ data.X / members.sum(axis=0)[:, None])
+    constant = np.abs(within).max(axis=0) < _SAME
+    _, sizes, axes = np.linalg.svd(within[:, ~constant])
+    unseen = axes[int((sizes > _SAME * sizes.max(initial=1.0)).sum()) :]
+    needed = np.zeros(len(constant), dtype=bool)
+    needed[~constant] = np.abs(unseen).max(axis=0, initial=0.0) > _SAME
+    labels = np.array(data.labels)
+    return UsedUp(data.loads, tuple(labels[constant].tolist()), tuple(labels[needed].tolist()))
 
 
 def mixed_model(data: ResponseData, random: Sequence[str]) -> reml.MixedFit:
@@ -92,4 +123,4 @@ def varies_between_loads(data: ResponseData) -> NDArray[np.bool_]:
         return np.zeros(data.X.shape[1], dtype=bool)
     first = {code: row for row, code in reversed(list(enumerate(data.load.tolist())))}
     away = np.abs(data.X - data.X[[first[code] for code in data.load.tolist()]])
-    return np.asarray(away.max(axis=0) < 1e-9)
+    return np.asarray(away.max(axis=0) < _SAME)

@@ -1,4 +1,4 @@
-"""What is counted beside the models: graded and pass-fail responses per setting, and how the prints ended."""
+"""What is counted beside the models: grades or passes per setting, ends of prints."""
 
 from collections import Counter
 
@@ -45,12 +45,12 @@ def _settings(study: Study, design: Design) -> dict[str, tuple[int, str]]:
 
 
 def _summary(study: Study, design: Design, record: Record, response: Response) -> Summary:
-    """Count the values that the model of the response counts: what was typed in for a failed print is none."""
+    """Count the values that the model of the response counts: none typed in for a failed print, and no pilot's."""
     found = single_values(response, record)
-    setting = _settings(study, design)
+    setting, fitted = _settings(study, design), set(design.fitted["print"])
     words, values = dict(setting.values()), dict[int, list[str]]()
     for owner, value in zip(found.owners, found.lower.tolist(), strict=True):
-        if owner in setting:
+        if owner in fitted:
             values.setdefault(setting[owner][0], []).append(_word(response, value))
     rows = tuple(
         {

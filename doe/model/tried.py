@@ -1,5 +1,4 @@
-"""
-Which prints were tried, and how many of their coupons were printed.
+"""Which prints were tried, with the number of coupons that each printed.
 
 A print counts once it has an outcome or a value, unless it was ``lost`` or ``skipped`` or belongs to the pilot
 round. It counts as k of m: of the m coupons that it was to give (the most that a response takes of a print, 1 without

@@ -1,4 +1,4 @@
-"""Which single values of a response count: measured ones, those that are only limits, and those in doubt."""
+"""Which single values of a response count: measured, only a limit, or in doubt."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""From a setpoint to the actual value and back: a straight line through the readings of a reference probe, and its doubt.
+"""From a setpoint to the actual value or back: a straight line through the readings of a reference probe, with its doubt.
 
 The doubt has two kinds of parts (JCGM 100:2008, the GUM, 4.2 and 4.3). What the scatter of the readings tells of the line
 (type A) has a standard error with degrees of freedom. What the readings have in common and no statistics can show (type B: the

@@ -1,5 +1,4 @@
-"""
-Named designs, coded: factorials, fractions and their fold-over, central composite, Box-Behnken and screening designs.
+"""Named designs, coded: factorials, fractions, central composite, Box-Behnken, screening designs.
 
 This is the only module that calls pyDOE3. What goes in is checked before the call and what comes back is checked after
 it; where pyDOE3 departs from the literature, the published generators, blocks and rows are used instead:

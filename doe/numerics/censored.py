@@ -1,5 +1,4 @@
-"""
-Linear models with load and print components for values of which some are only limits.
+"""Linear models with load or print components for values of which some are only limits.
 
 The model is that of ``reml.py``; a value that is only a limit (left, right or an interval) enters with the probability
 that its limits leave. What is maximised is the restricted likelihood: the likelihood integrated over the group effects
@@ -37,11 +36,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import linalg
 
-from doe.numerics.limits import Limits, read_limits
+from doe.numerics.limits import Limits, check_measured, read_limits
 from doe.numerics.propagation import Integral, Sites, integrate
 from doe.numerics.reml import MixedFit
 from doe.numerics.restricted import ErrorContrasts, error_contrasts, most_likely_ratios
-from doe.numerics.tobit import check_measured
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.intp]

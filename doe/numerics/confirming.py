@@ -1,5 +1,4 @@
-"""
-What a fit says of new prints at one setting: intervals for their mean and for each, and the chance to catch a drop.
+"""What a fit says of new prints at one setting: their mean, each of them, the chance to catch a drop.
 
 With rows x_1 ... x_P of the setting, one a printer, everything needed of the fit is P numbers and P x P matrices, so that it
 can be frozen before the prints are made and used whichever of them complete. m new prints, one on each of m new loads, with

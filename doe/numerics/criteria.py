@@ -1,5 +1,4 @@
-"""
-How good a design is for a model: rank, D-, I- and G-criterion, prediction variance, leverage, variance inflation.
+"""How good a design is for a model: rank, D-, I-, G-criterion, prediction variance, leverage, variance inflation.
 
 Where prints share drying loads, the responses of one load are correlated: V = I + ratio ZZ', with ratio = load
 variance / print variance and Z the indicators of the loads (Goos and Vandebroek 2003). Information and prediction

@@ -1,5 +1,4 @@
-"""
-The log likelihood of cumulative logits, and its maximum under a normal prior.
+"""The log likelihood of cumulative logits, with its maximum under a normal prior.
 
 A print in group r has its logistic variable between two thresholds. With a the upper threshold less the linear
 predictor, b the lower one less it, and F the logistic distribution function ::
@@ -28,7 +27,6 @@ Codes = NDArray[np.int64]
 _STEPS = 100
 _HALVINGS = 40
 _CONVERGED = 1e-16  # squared Newton decrement: the step that follows squares its root
-_LARGEST_LOG = 700.0  # of what a double holds
 _FURTHEST = 40.0  # logits; a parameter beyond it is on its way to infinity
 
 
@@ -125,22 +123,6 @@ def evaluate(data: Bounds, precision: Array, parameters: Array) -> Point:
     ):
         information = information + (rows.T * (w * curvature)) @ rows
     return Point(float(value - 0.5 * precision @ parameters**2), gradient, information, below, above)
-
-
-def group_logits(data: Bounds, parameters: Array) -> tuple[Array, Array]:
-    """
-    Return the logit of each row's probability, shape (n,), and its derivatives, shape (n, P).
-
-    Both are exact where the probability or its complement is too small to be told from zero in the other.
-    """
-    a = data.upper @ parameters + data.upper_open
-    b = data.lower @ parameters + data.lower_open
-    near = np.exp(b - a)
-    log_share = special.log_expit(a) + special.log_expit(-b) + np.log(-np.expm1(b - a))
-    log_rest = np.logaddexp(special.log_expit(-a), special.log_expit(b))
-    between = (data.upper - data.lower) * (near / -np.expm1(b - a))[:, None]
-    change = special.expit(-a)[:, None] * data.upper - special.expit(b)[:, None] * data.lower + between
-    return log_share - log_rest, change * np.exp(np.minimum(-log_rest, _LARGEST_LOG))[:, None]
 
 
 def maximise(data: Bounds, precision: Array, start: Array) -> tuple[Array, Point]:

@@ -1,5 +1,4 @@
-"""
-Which print goes to which place: a place is in one drying load and on one printer, and prints change places by swaps.
+"""Which print goes to which place, a place being one drying load on one printer.
 
 Loads and printers take part of the model with them where their prints differ in the factors. The determinant of
 X'V^-1 X, with a column per printer contrast in X and V = I + ratio ZZ' for the loads, says how much is left

@@ -1,5 +1,4 @@
-"""
-What a fitted model leaves out: added columns, values and loads left out, and columns that cannot be told apart.
+"""What a fitted model leaves out: added columns, values or loads left out, columns that cannot be told apart.
 
 Everything is about the means of prints, y = X b + Z u + e with u ~ N(0, g s I) for the loads and e ~ N(0, s I): means of
 different numbers of coupons are to be divided, with their rows of X and Z, by the root of their relative variance first.

@@ -1,4 +1,4 @@
-"""Coordinate exchange: from given designs, each cell and each load in turn takes its best value until none improves."""
+"""Coordinate exchange: from given designs, each cell or load in turn takes its best value until none improves."""
 
 import numpy as np
 from numpy.typing import NDArray

@@ -1,5 +1,4 @@
-"""
-Firth's penalised likelihood of a binomial logit model: its maximum, and its profile in any direction.
+"""Firth's penalised likelihood of a binomial logit model: its maximum, its profile in any direction.
 
 The penalty is half the log determinant of the information (Jeffreys' prior), so that estimates and limits are finite
 whatever the data. Everything works on m parameter vectors at once: a profile has two ends in each of many directions.

@@ -1,5 +1,4 @@
-"""
-Regular fractions of two-level factorials: the published generators, and what is aliased with what.
+"""Regular fractions of two-level factorials: published generators, with what is aliased with what.
 
 References
 ----------

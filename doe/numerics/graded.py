@@ -170,42 +170,6 @@ def at_least(fit: GradedFit, rows: ArrayLike, grade: int, level: float = 0.95) -
     return _from_logits(directions @ _parameters(fit), half_widths(directions, fit.covariance, fit.loads, level))
 
 
-def group_shares(fit: GradedFit, rows: ArrayLike, level: float = 0.95) -> Shares:
-    """
-    Return the probability of each group of grades, for a print on a load taken at random.
-
-    Parameters
-    ----------
-    fit : GradedFit
-    rows : array of shape (m, p)
-        Model-matrix rows, coded units, intercept first.
-    level : float
-        Two-sided coverage per probability, not simultaneous.
-
-    Returns
-    -------
-    Shares
-        Shapes (m, c + 1) and (m, c + 1, 2), in the order of ``fit.groups``. Limits by the delta method on the logit.
-
-    Raises
-    ------
-    ValueError
-        Rows of another length, a level outside (0, 1).
-    """
-    settings = _checked_rows(fit, rows)
-    cuts, m = len(fit.thresholds), len(settings)
-    parts = [
-        cumulative.group_logits(
-            cumulative.bounds(np.full(m, group), settings[:, 1:], cuts, np.ones(m)), _parameters(fit)
-        )
-        for group in range(cuts + 1)
-    ]
-    logits = np.stack([logit for logit, _ in parts], axis=1)
-    directions = np.concatenate([change for _, change in parts])
-    widths = half_widths(directions, fit.covariance, fit.loads, level).reshape(cuts + 1, m).T
-    return _from_logits(logits, widths)
-
-
 def slope_limits(fit: GradedFit, level: float = 0.95) -> Array:
     """Return the limits of the slopes, loads allowed for, shape (p - 1, 2), logits per coded unit."""
     cuts = len(fit.thresholds)

@@ -1,5 +1,4 @@
-"""
-Ordinary least squares with its diagnostics, and lack of fit.
+"""Ordinary least squares with its diagnostics.
 
 The solution comes from a Householder QR factorisation of the model matrix after scaling its columns to about unit length,
 which keeps more digits on ill-conditioned data than a pseudo-inverse; it is refined with residuals that are summed without

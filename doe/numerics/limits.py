@@ -1,5 +1,4 @@
-"""
-Values that are only limits: how they are written, and the normal probability of what they leave open.
+"""Values that are only limits: how they are written, how probable is what they leave open.
 
 A value is a pair (lower, upper). Measured: lower = upper. A left limit (the value lies below): lower = -inf. A right
 limit (the value lies above): upper = +inf. An interval: both finite, lower < upper.
@@ -11,9 +10,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import special
 
+from doe.numerics.leastsq import check_model
+from doe.numerics.terms import estimable
+
 Array = NDArray[np.float64]
 
 _HALF_LOG_2PI = 0.5 * np.log(2 * np.pi)
+_NARROW = 1e-6  # intervals below this share of the spread lose too many digits in differences of probabilities
 
 
 @dataclass(frozen=True)
@@ -76,6 +79,46 @@ def read_limits(lower: ArrayLike, upper: ArrayLike) -> Limits:
     if np.any(np.isinf(low) & np.isinf(high)):
         raise ValueError("a value without any limit says nothing: leave it out")
     return Limits(low, high, low == high)
+
+
+def check_measured(limits: Limits, X: Array) -> None:
+    """
+    Refuse a model that the measured values alone cannot tell.
+
+    Parameters
+    ----------
+    limits : Limits
+    X : ndarray of shape (n, p)
+        Model matrix, coded units.
+
+    Raises
+    ------
+    ValueError
+        Shapes that differ; numbers that are not finite; no measured value; too few of them for the coefficients;
+        coefficients that rest on limits alone, which may have no finite estimate; an interval too narrow to compute
+        with.
+    """
+    if X.ndim != 2 or limits.lower.shape != X.shape[:1]:
+        raise ValueError("the limits and X need one entry for each value")
+    check_model(np.zeros(len(X)), X)
+    count, p = int(limits.measured.sum()), X.shape[1]
+    if count == 0:
+        raise ValueError("no value was measured, all are only limits, so no standard deviation can be estimated")
+    if count <= p:
+        raise ValueError(
+            f"{count} measured {'value' if count == 1 else 'values'} cannot give {p} coefficients and a variance; "
+            f"at least {p + 1} are needed beside those that are only limits"
+        )
+    if not estimable(X[limits.measured]):
+        raise ValueError(
+            "some coefficients rest on values that are only limits: the columns of X are linearly dependent where values "
+            "were measured"
+        )
+    width, spread = limits.upper - limits.lower, float(np.std(limits.lower[limits.measured]))
+    if np.any((width > 0) & (width < _NARROW * spread)):
+        raise ValueError(
+            f"an interval is narrower than {_NARROW:g} of the spread of the measured values: give it as a measured value"
+        )
 
 
 def windows(a: Array, b: Array) -> Windows:

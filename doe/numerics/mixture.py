@@ -73,14 +73,6 @@ class Mixture:
 
 
 @dataclass(frozen=True)
-class ComponentDraws:
-    """Joint draws: coefficients (size, p) and variances (size, K + 1), the residual last."""
-
-    beta: Array
-    variances: Array
-
-
-@dataclass(frozen=True)
 class Layout:
     """Error contrasts with what generalised least squares needs: the products with X^+ = (X'X)^-1 X'."""
 
@@ -258,27 +250,6 @@ def _ranges(log_weight: Array, axes: Sequence[Array], limits: Sequence[float]) -
         held, step = axis[likely.any(axis=others)], axis[1] - axis[0]
         ranges.append((max(0.0, float(held[0] - 1.5 * step)), min(limit, float(held[-1] + 1.5 * step))))
     return ranges
-
-
-def mixture_draws(found: Mixture, size: int, generator: np.random.Generator) -> ComponentDraws:
-    """
-    Draw coefficients and variances from the posterior.
-
-    Parameters
-    ----------
-    found : Mixture
-    size : int
-        How many draws.
-    generator : Generator
-
-    Returns
-    -------
-    ComponentDraws
-    """
-    place = generator.choice(len(found.weights), size, p=found.weights)
-    residual = found.q[place] / generator.chisquare(found.dof, size)
-    beta = coefficients(found, place, np.sqrt(residual), generator)
-    return ComponentDraws(beta, residual[:, None] * np.column_stack([found.ratios[place], np.ones(size)]))
 
 
 def coefficients(found: Mixture, place: Codes, sd: Array, generator: np.random.Generator) -> Array:

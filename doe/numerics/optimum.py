@@ -1,5 +1,4 @@
-"""
-How well the place of an optimum is known: the best setting of every posterior draw, and a confidence region.
+"""How well the place of an optimum is known: the best setting of every posterior draw, a confidence region.
 
 The best setting of a quadratic surface within bounds is found exactly. On each face of the region the surface is again
 quadratic, and its maximum over the region is the stationary point of one face, on which it is concave; so the faces

@@ -1,5 +1,4 @@
-"""
-How dry the air of an oven is, and how much moisture a polymer keeps in it.
+"""How much moisture a polymer keeps in the air of an oven.
 
 Air that is warmed keeps its water; its relative humidity falls as the saturation pressure rises. That holds for a vented
 oven. In a closed one the water of the filament adds to it, and the filament keeps more.

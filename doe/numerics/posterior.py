@@ -1,5 +1,4 @@
-"""
-Draws of one response's coefficients and variances, with the drying load as whole plot and coupons as subsamples.
+"""Draws of one response's parameters, with the drying load as whole plot, coupons as subsamples.
 
 The data are the means of the prints and the sum of squares SS of the coupons about them::
 

@@ -1,5 +1,4 @@
-"""
-The power of a plan: how probably a true effect of a given size is found, by approximation and by simulation.
+"""The power of a plan: how probably a true effect of a given size is found, by approximation or by simulation.
 
 Everything is in units of the standard deviation between prints of one load; the loads add their own with variance
 ``ratio``. A test is the one of the fit: Student's t of one contrast, or the F of several, with Kenward-Roger standard
@@ -113,50 +112,6 @@ class Counted:
 
     power: float
     standard_error: float
-
-
-def t_power(noncentrality: ArrayLike, dof: ArrayLike, level: float = 0.05) -> Array:
-    """
-    Power of the two-sided test of one contrast: the noncentral t, through its square.
-
-    Parameters
-    ----------
-    noncentrality : array
-        True value of the contrast over its standard error.
-    dof : array
-        Degrees of freedom, fractions allowed.
-    level : float
-        Of the test.
-
-    Returns
-    -------
-    ndarray
-        Of the shape to which the arrays broadcast.
-    """
-    return f_power(np.square(noncentrality), 1, dof, level)
-
-
-def f_power(noncentrality: ArrayLike, ndf: int, ddf: ArrayLike, level: float = 0.05) -> Array:
-    """
-    Power of the F test of several contrasts: the noncentral F.
-
-    Parameters
-    ----------
-    noncentrality : array
-        Quadratic form of the true values in the inverse of their covariance.
-    ndf : int
-        How many contrasts are tested together.
-    ddf : array
-        Denominator degrees of freedom, fractions allowed.
-    level : float
-        Of the test.
-
-    Returns
-    -------
-    ndarray
-        Of the shape to which the arrays broadcast.
-    """
-    return _f_tail(stats.f.isf(level, ndf, ddf), ndf, ddf, noncentrality)
 
 
 def _f_tail(critical: ArrayLike, ndf: int, ddf: ArrayLike, noncentrality: ArrayLike) -> Array:

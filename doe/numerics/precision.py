@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from doe.numerics.batched import BatchFit, SharedPlan
-from doe.numerics.reml import Contrasts, matched_f
+from doe.numerics.batched import SharedPlan
+from doe.numerics.reml import matched_f
 
 Array = NDArray[np.float64]
 
@@ -119,32 +119,6 @@ def _adjustment(plan: SharedPlan, known: _Components) -> Array:
     """Return the addition of Kenward and Roger to the variance, per squared entry of ``shown``, shape (R, r)."""
     g, h = known.ratio, known.shrink
     return np.asarray(2 * plan.sizes * h**3 * (known.loads - 2 * g * known.shared + g**2 * known.prints))
-
-
-def batch_contrasts(fit: BatchFit, rows: ArrayLike) -> Contrasts:
-    """
-    Linear functions of the coefficients of every study, as ``reml.contrast`` gives them for one.
-
-    Parameters
-    ----------
-    fit : BatchFit
-    rows : array of shape (m, p)
-        One linear function a row.
-
-    Returns
-    -------
-    Contrasts
-        Estimates, standard errors and degrees of freedom, each of shape (R, m), as ``intervals.mean_interval`` takes
-        them.
-
-    Raises
-    ------
-    ValueError
-        A row of zeros, or rows of another length than p.
-    """
-    found = precision(fit.plan, fit.ratios, rows)
-    estimates = fit.estimates @ np.atleast_2d(np.asarray(rows, dtype=float)).T
-    return Contrasts(estimates, np.sqrt(fit.residual_variances[:, None] * found.adjusted), found.dof)
 
 
 def joint_precision(plan: SharedPlan, ratios: ArrayLike, rows: ArrayLike) -> JointPrecision:

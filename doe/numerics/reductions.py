@@ -1,5 +1,4 @@
-"""
-Smaller models beside a declared one: every hierarchical part of it, scored by AICc, and their weighted mean.
+"""Smaller models beside a declared one: every hierarchical part of it, scored by AICc, with their weighted mean.
 
 A part is hierarchical where a term stays only together with all terms of lower order that it contains (Peixoto 1990).
 The intercept and the columns of blocks always stay, and a term of several columns stays or goes as one. The data are

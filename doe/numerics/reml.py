@@ -1,5 +1,4 @@
-"""
-Variance components by restricted maximum likelihood, and inference for small samples.
+"""Variance components by restricted maximum likelihood, with inference for small samples.
 
 The model, in the notation of Harville (1977)::
 

@@ -1,5 +1,4 @@
-"""
-The restricted likelihood of variance components: what of the data speaks about them, and the search for its maximum.
+"""The restricted likelihood of variance components, with the search for its maximum.
 
 All that depends on the components is in the n - p error contrasts, the combinations of the values that the fixed part
 does not touch (Patterson and Thompson 1971). They are turned once more so that those moved by no component come last:

@@ -1,4 +1,4 @@
-"""What is checked of every named design before it is returned: a wrong one is our fault, and not the user's."""
+"""What is checked of every named design before it is returned: a wrong one is our fault, not the user's."""
 
 import numpy as np
 from numpy.typing import NDArray

@@ -1,5 +1,4 @@
-"""
-How residuals scatter: whether normally, equally in every group, equally at every mean; and the power transformation.
+"""How residuals scatter: whether normally, equally in every group, equally at every mean.
 
 Every statistic here is free of the coefficients, of the loads and of the size of the error. So what it would be with normal
 errors of equal variance can be drawn through the very same model matrix, and a test is exact in its size however few error

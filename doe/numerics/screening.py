@@ -1,5 +1,4 @@
-"""
-Screening designs that are not regular fractions, coded: Plackett-Burman and definitive screening designs.
+"""Screening designs that are not regular fractions, coded: Plackett-Burman or definitive.
 
 Both are built from squares: a Plackett-Burman design is a Hadamard matrix less its constant column, a definitive
 screening design is a conference matrix, its mirror image and the centre. What is built is checked before it is returned.

@@ -1,4 +1,4 @@
-"""Random designs that keep loads, pairs, given cells and limits, for the exchange to start from."""
+"""Random designs that keep loads, pairs, given cells or limits, for the exchange to start from."""
 
 import numpy as np
 from numpy.typing import NDArray

@@ -110,27 +110,6 @@ def _speed(times: Array) -> Array:
     return np.where(times < _SWITCH, early, late)
 
 
-def tau_at(share: ArrayLike) -> Array:
-    """
-    Time at which a share of the excess moisture is still inside.
-
-    Parameters
-    ----------
-    share : array_like
-        R, from 0 to 1.
-
-    Returns
-    -------
-    ndarray
-        tau; infinity for a share of 0.
-    """
-    left = np.asarray(share, dtype=float)
-    wrong = left[~((left >= 0) & (left <= 1))]
-    if wrong.size:
-        raise ValueError(f"the remaining share is {wrong[0]:g}: it lies from 0 to 1")
-    return inverted(left, 1 - left)
-
-
 def inverted(left: Array, gone: Array) -> Array:
     """
     Time at which shares are still inside and gone, as accurate as the smaller of the two.

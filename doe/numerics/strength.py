@@ -1,5 +1,4 @@
-"""
-Strengths from what the bench measures: forces, energies and dimensions.
+"""Strengths from what the bench measures: forces, energies, dimensions.
 
 Every result is taken over the measured gross section, voids included. Arguments may be arrays that broadcast; a force, an
 energy or a deflection that was not measured is NaN and gives NaN, a dimension must be there. :data:`FORMULAS` says for each
@@ -8,7 +7,6 @@ formula what it needs and what a cell of the workbook computes in its stead.
 The equations are those of the standards named at each function; the numbers of their clauses are from memory.
 """
 
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
@@ -16,8 +14,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
-STRAIN_LIMIT = 3.5
-"""Flexural strain, %, at which a bending test ends without a break (ISO 178: the conventional deflection, see there)."""
 
 
 @dataclass(frozen=True)
@@ -134,8 +130,8 @@ def flexural_stress(force: ArrayLike, span: ArrayLike, width: ArrayLike, thickne
     Parameters
     ----------
     force : array_like
-        N. Of a bar that did not break: the force at :func:`limit_deflection`, and the stress is then a lower limit of the
-        stress at break.
+        N. Of a bar that did not break: the force at a strain of 3.5 % (ISO 178), and the stress is then a lower limit of
+        the stress at break.
     span, width, thickness : array_like
         Distance of the supports, width and thickness (in the direction of the force), mm.
 
@@ -171,63 +167,6 @@ def flexural_strain(deflection: ArrayLike, span: ArrayLike, thickness: ArrayLike
     ISO 178:2019, 9.2.
     """
     return 600 * _measured("deflection", "mm", deflection) * _size("thickness", thickness) / _size("span", span) ** 2
-
-
-def limit_deflection(span: ArrayLike, thickness: ArrayLike, strain: float = STRAIN_LIMIT) -> Array:
-    """
-    Deflection at which a bending test ends without a break.
-
-    Parameters
-    ----------
-    span, thickness : array_like
-        mm.
-    strain : float
-        %.
-
-    Returns
-    -------
-    ndarray
-        strain L^2 / (600 h), mm.
-
-    Notes
-    -----
-    ISO 178 defines the conventional deflection s_C as 1.5 thicknesses (from memory). At its span of 16 thicknesses that is
-    a strain of 3.516 %, which it calls 3.5 %; here the strain is exact, so that other spans mean the same: 1.493 thicknesses.
-
-    References
-    ----------
-    ISO 178:2019, 9.2, solved for s.
-    """
-    if not 0 < strain < math.inf:
-        raise ValueError(f"the limit of the strain is {strain:g} %: it must be above 0")
-    return strain * _size("span", span) ** 2 / (600 * _size("thickness", thickness))
-
-
-def no_break(deflection: ArrayLike, span: ArrayLike, thickness: ArrayLike, strain: float = STRAIN_LIMIT) -> NDArray[np.bool_]:
-    """
-    Say which bars count as not broken, so that their stress is only a lower limit.
-
-    Parameters
-    ----------
-    deflection : array_like
-        At break, mm; NaN where the bar did not break at all.
-    span, thickness : array_like
-        mm.
-    strain : float
-        Limit, %.
-
-    Returns
-    -------
-    bool ndarray
-        True where there was no break up to and including :func:`limit_deflection`. The value that counts is then the
-        stress there, at least, and the outcome is ``no break``; a stress measured beyond the limit does not count.
-
-    References
-    ----------
-    ISO 178:2019, 9.1: the flexural stress at conventional deflection.
-    """
-    reached = _measured("deflection", "mm", deflection)
-    return np.isnan(reached) | (reached > limit_deflection(span, thickness, strain))
 
 
 def peel_strength(force: ArrayLike, width: ArrayLike) -> Array:

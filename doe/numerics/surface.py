@@ -1,5 +1,4 @@
-"""
-The stationary point of a quadratic surface, its canonical analysis, and its ridge.
+"""The shape of a quadratic surface: its stationary point, its canonical analysis, its ridge.
 
 In coded units the surface is y = b0 + x'b + x'B x, with B symmetric: squared terms on its diagonal, half of each
 two-factor coefficient off it.

@@ -1,4 +1,4 @@
-"""What an optimal plan is searched for, what is refused before the search, and the forced cells it works with."""
+"""What an optimal plan is searched for, or refused before the search."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass

@@ -1,5 +1,4 @@
-"""
-Model terms as tuples of factor indices, and the columns of the model matrix that they stand for.
+"""Model terms as tuples of factor indices, from which the columns of the model matrix follow.
 
 A term lists its factors in ascending order, a power by repetition: () is the intercept, (0,) the main effect of the
 first factor, (0, 1) an interaction, (0, 0) a square. ``levels`` holds one whole number per factor: 0 for a numeric
@@ -221,8 +220,7 @@ def alias_groups(coded: Array, terms: Sequence[Term], levels: Sequence[int]) -> 
     Return the terms that these settings cannot tell apart at all, as in a two-level fraction.
 
     Two terms are in one group where their columns, each less its mean, span the same space: for single columns,
-    where their correlation is +1 or -1. Terms that never vary are in one group with the intercept. Partial aliasing
-    is in ``alias_matrix``.
+    where their correlation is +1 or -1. Terms that never vary are in one group with the intercept.
 
     Parameters
     ----------
@@ -249,37 +247,6 @@ def alias_groups(coded: Array, terms: Sequence[Term], levels: Sequence[int]) -> 
         else:
             groups.append((basis, {term}))
     return [members for _, members in groups if len(members) > 1]
-
-
-def alias_matrix(X1: Array, X2: Array) -> Array:
-    """
-    Return how terms left out of a model bias its coefficients: E(b1) = beta1 + A beta2.
-
-    Parameters
-    ----------
-    X1 : ndarray of shape (n, p1)
-        The fitted model, of full rank.
-    X2 : ndarray of shape (n, p2)
-        The terms left out.
-
-    Returns
-    -------
-    ndarray of shape (p1, p2)
-        A = (X1'X1)^-1 X1'X2.
-
-    Raises
-    ------
-    ValueError
-        Where the fitted model cannot be estimated from these rows.
-
-    References
-    ----------
-    Box and Wilson, "On the experimental attainment of optimum conditions", J. R. Stat. Soc. B 13 (1951) 1.
-
-    """
-    if not estimable(X1):
-        raise ValueError("the fitted model cannot be estimated from these rows, so its aliases are not defined")
-    return np.asarray(np.linalg.lstsq(X1, X2, rcond=None)[0], dtype=float)
 
 
 def estimable(X: Array) -> bool:

@@ -1,5 +1,4 @@
-"""
-Many designs of one task at once, what a change does to their information matrices, and the changes themselves.
+"""Many designs of one task at once, with what a change does to their information matrices.
 
 With loads M = X'X - sum over loads of c s s', where s is the sum of a load's model-matrix rows, c = ratio / (1 + ratio m)
 and m the number of its prints. Where w prints of a load change alike by d, M changes by a dd' + du' + ud' with

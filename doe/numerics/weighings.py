@@ -1,5 +1,4 @@
-"""
-What weighings of a spool say: how much water left it, and how fast it dries.
+"""What weighings of a spool say: how much water left it, how fast it dries.
 
 A balance shows the loss, not what is left. What is left follows only from a moisture that was measured by itself (ISO 15512)
 at the start or the end.

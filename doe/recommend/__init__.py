@@ -1,1 +1,1 @@
-"""The recommendation: a setting, what it promises, and what to do next."""
+"""The recommendation: a setting, what it promises, what to do next."""

@@ -1,4 +1,4 @@
-"""Which requirements stand in the way where no setting meets all of them, and what each would be met by at its own best."""
+"""Which requirements stand in the way where no setting meets all of them."""
 
 from dataclasses import dataclass, replace
 

@@ -1,4 +1,4 @@
-"""The fitted surface of one response: where it is level, how it bends, and the path of its best mean."""
+"""The fitted surface of one response: where it is level, how it bends, along which path its best mean lies."""
 
 from collections.abc import Callable
 from dataclasses import dataclass

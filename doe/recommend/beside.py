@@ -1,4 +1,4 @@
-"""What stands beside the conformance at a setting: the chance that prints complete, and that the judged responses are met."""
+"""What stands beside the conformance at a setting: chances that prints complete, that judged responses are met."""
 
 from collections.abc import Iterator
 

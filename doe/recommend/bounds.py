@@ -1,4 +1,4 @@
-"""The bound of the conformance at any setting, with one posterior quantile for all, and what part of the region it passes in."""
+"""The bound of the conformance at any setting, with one posterior quantile for all."""
 
 import itertools
 from dataclasses import dataclass

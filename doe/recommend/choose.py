@@ -1,4 +1,4 @@
-"""The recommended setting: where conformance is highest within what was tried, and what it promises."""
+"""The recommended setting: where conformance is highest within what was tried."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
@@ -34,6 +34,7 @@ from doe.recommend.results import Conformance, Promise, Recommendation, Setting,
 from doe.recommend.search import Axis, Region
 from doe.recommend.share import conformance, printers_that_printed, with_tolerance
 from doe.record.match import Record
+from doe.study import bends
 from doe.study.spec import Response, Study
 from doe.verdicts import Verdict
 
@@ -113,7 +114,7 @@ def recommend_settings(
         whole, said = _by_aims(study, choice, view, judged, common)
     else:
         whole, said = _by_requirements(study, choice, view, judged, (common, fleet))
-    verdicts = (*said, *beyond)
+    verdicts = (*said, *beyond, *bends.verdicts(study))
     decisive = findings.decisive(verdicts, whole.conformance)
     return replace(whole, verdicts=verdicts, next=next_step(decisive, left_of_budget(study, design)))
 

@@ -1,4 +1,4 @@
-"""The plan of a confirmation: prints of the recommended setting, and everything that they will be judged by, frozen."""
+"""The plan of a confirmation: prints of the recommended setting, with everything that they will be judged by, frozen."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -1,4 +1,4 @@
-"""A confirmation and its judgement as frozen values: what their files, the terminal and the report show."""
+"""A confirmation with its judgement as frozen values: what their files, the terminal or the report show."""
 
 from dataclasses import dataclass, fields, is_dataclass
 from types import UnionType

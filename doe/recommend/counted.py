@@ -1,4 +1,4 @@
-"""Prints that failed or missed a grade: counts before and in a confirmation, and whether there are more than expected."""
+"""Prints that failed or missed a grade: whether a confirmation has more of them than expected."""
 
 from collections.abc import Iterator
 from dataclasses import replace

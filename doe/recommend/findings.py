@@ -1,4 +1,4 @@
-"""Verdicts on a recommendation: what the data cannot support, with its cause and the next step."""
+"""Verdicts on a recommendation: what the data cannot support, with its cause, then the next step."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -34,7 +34,7 @@ class Case:
 
 
 def of_conformance(case: Case) -> Iterator[Verdict]:
-    """Yield at most one verdict: the estimate is far too low, too low, or not borne out by the bound."""
+    """Yield at most one verdict: the estimate is far too low, too low, not borne out by the bound, or it is whatever is set."""
     share = case.share
     if share.estimate < share.required:
         yield _too_low(case)
@@ -44,6 +44,26 @@ def of_conformance(case: Case) -> Iterator[Verdict]:
             f"{_figures(share)}; {_limits(share)}; {_error_dof(case.fitted)}; {_elsewhere(case.window)}; so there is no process"
             " window yet", _to_show(case),
         )
+    elif blind := [one.data.response.name for one in case.fitted if _predicts_nothing(one)]:
+        yield _met_anyway(case, blind)
+
+
+def _predicts_nothing(one: Fitted) -> bool:
+    return any(verdict.name == next_step.PREDICTS_NOTHING for verdict in one.result.verdicts)
+
+
+def _met_anyway(case: Case, blind: Sequence[str]) -> Verdict:
+    """Return that the setting is good enough though a model tells no setting from another: then none needs to be chosen by it."""
+    names, around = listed([spoken(name) for name in blind]), case.window
+    anywhere = "within these ranges the requirements hardly depend on the setting: " if around.bound_share >= _HALF else ""
+    return Verdict(
+        next_step.MET_ANYWAY,
+        f"{_figures(case.share)}; the fit of {names} does not tell which setting is better, and for the requirements it need not:"
+        f" the bound reaches what the study asks for at {percent(around.bound_share)} of {around.looked_at} other settings looked"
+        " at as well",
+        f"{anywhere}keep the recommended one, and let prints on new drying loads bear it out",
+        ", ".join(blind),
+    )
 
 
 def _figures(share: Conformance) -> str:
@@ -227,9 +247,15 @@ def _flat(axis: Axis, setting: Setting) -> bool:
 
 
 def decisive(verdicts: Sequence[Verdict], share: Conformance | None) -> tuple[Verdict, ...]:
-    """Return what the next step follows from: not that a setting is on the edge where it is shown to be good enough."""
+    """
+    Return what the next step follows from.
+
+    Where a setting is shown to be good enough, neither that it is on the edge nor that a model tells no setting from another:
+    both are reasons to look for a better one, and none is needed.
+    """
     shown = share is not None and share.lower >= share.required
-    return tuple(one for one in verdicts if not (shown and one.name == next_step.ON_THE_EDGE))
+    passed_over = (next_step.ON_THE_EDGE, next_step.PREDICTS_NOTHING) if shown else ()
+    return tuple(one for one in verdicts if one.name not in passed_over)
 
 
 def of_level(study: Study, share: Conformance) -> Iterator[Verdict]:

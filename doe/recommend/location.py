@@ -1,5 +1,4 @@
-"""
-Where the best mean of each response lies, and how well that is known.
+"""Where the best mean of each response lies, with how well that is known.
 
 A setting is recommended by all requirements together. This looks at one response at a time: at which setting its mean is
 highest (or lowest, where less is asked for), within the values that could be recommended and the study's constraints. The
@@ -145,7 +144,7 @@ def locations(study: Study, area: Region, judged: Sequence[Fitted], drawn: Seque
         elif isinstance(part, str):
             skipped[response.name] = part
         else:
-            rows.append(_location(study, area, one, part, draws, coded, sense))
+            rows.append(_location(study, area, one, part, draws, coded))
     return Locations(tuple(rows), skipped, study.header.confidence)
 
 
@@ -157,12 +156,14 @@ def sense_of(response: Response) -> str | None:
     return HIGHEST if response.at_most is None else LOWEST
 
 
-def _location(study: Study, area: Region, one: Fitted, part: Part, draws: Draws, coded: Array, sense: str) -> Location:
+def _location(study: Study, area: Region, one: Fitted, part: Part, draws: Draws, coded: Array) -> Location:
+    response, names = one.data.response, [factor.name for factor in study.factors]
+    sense = sense_of(response)
+    assert sense is not None
     level, sign = study.header.confidence, 1.0 if sense == HIGHEST else -1.0
     beta = draws.beta[: _FEWER if len(part.free) > _MANY else None] @ part.matrix.T
     best = optimum.best_points(sign * beta, part.terms, part.bounds, (part.weights, part.limits))
     middle, low, high = _mean_at_best(one, part, coded, sign, level)
-    response, names = one.data.response, [factor.name for factor in study.factors]
     known = {factor for term in one.data.model for factor in term}
     return Location(
         response=response.name, unit=response.display_unit, sense=sense,
@@ -195,7 +196,9 @@ def _mean_at_best(one: Fitted, part: Part, coded: Array, sign: float, level: flo
 
 def _place(area: Region, part: Part, best: optimum.BestPoints, column: int, level: float) -> FactorPlace:
     axis = area.axes[part.free[column]]
-    middle, low, high = quantiles(axis.factor.centre + axis.factor.half_range * best.points[:, column], level)
+    points, factor = best.points[:, column], axis.factor
+    natural = factor.coding.natural(points) if factor.is_bent else factor.centre + factor.half_range * points
+    middle, low, high = quantiles(natural, level)
     assert axis.factor.increment is not None
     return FactorPlace(
         factor=axis.factor.name, unit=axis.factor.display_unit, median=middle, low=low, high=high,

@@ -14,6 +14,7 @@ ON_THE_EDGE = "optimum on the edge"
 LACK_OF_FIT = "lack of fit"
 COUPON_OFF, PRINT_OFF = "coupon out of line", "print out of line"
 PREDICTS_NOTHING = "model predicts nothing"
+MET_ANYWAY = "every requirement is met though the model predicts nothing"
 IN_DOUBT = "values in doubt decide"
 OF_THE_FIT = (COUPON_OFF, PRINT_OFF, PREDICTS_NOTHING, LACK_OF_FIT, IN_DOUBT)
 """Verdicts of a fit that a recommendation must not pass over."""
@@ -34,6 +35,7 @@ _STEPS = (
     (ESTIMATE_TOO_LOW, "stop", ""),
     (ON_THE_EDGE, "extend", _AROUND),
     (BEYOND_CHECKS, "read the probe", ""),
+    (MET_ANYWAY, "confirm", "doe confirm"),
     (NOT_SHOWN, "confirm", "doe confirm"),
 )
 

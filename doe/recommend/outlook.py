@@ -1,4 +1,4 @@
-"""What settings would do: the posterior of every required response, and the share of future prints that meets all of them."""
+"""What settings would do: from the posterior of every required response to the share of prints that meets all."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -47,6 +47,8 @@ class Outlook:
         What the errors of the printers' setpoints were drawn from.
     seen : tuple of tuple of Draws
         ``drawn`` with these errors, one entry a printer; one entry alone where no printer is named.
+    bent : tuple of (place, Factor)
+        Factors that scatter on a scale that is not linear; their nodes are shares of the half range in natural units.
     """
 
     views: tuple[ResponseData, ...]
@@ -58,6 +60,7 @@ class Outlook:
     printers: tuple[str, ...]
     lines: Lines
     seen: tuple[tuple[Draws, ...], ...]
+    bent: tuple[tuple[int, Factor], ...] = ()
 
     @property
     def size(self) -> int:
@@ -173,9 +176,22 @@ class Outlook:
         shares = [correlated.with_correlation(self._rows(coded, name), margins, found) for name in names]
         return np.median(found, axis=0), np.asarray(np.mean(shares, axis=0), dtype=np.float32)
 
+    def around(self, coded: Array) -> Array:
+        """
+        Return where prints really are whose setpoints scatter, shape (nodes, m, k), coded units.
+
+        The spread of a setpoint is the same in natural units everywhere in the range; on a scale that is not linear it is
+        taken at each setting.
+        """
+        found: Array = coded + self.nodes[:, None]
+        for place, factor in self.bent:
+            by = self.nodes[:, None, place] * factor.half_range
+            found[:, :, place] = np.where(by == 0, coded[:, place], factor.coding.moved(coded[:, place], by))
+        return found
+
     def _rows(self, coded: Array, printer: str | None) -> list[Array]:
         """Return each response's model rows at every node; a printer without values for it counts as the average."""
-        around = (coded + self.nodes[:, None]).reshape(-1, coded.shape[1])
+        around = self.around(coded).reshape(-1, coded.shape[1])
 
         def of(view: ResponseData) -> Array:
             code = view.printers.index(printer) if printer in view.printers else None
@@ -243,6 +259,7 @@ def outlook(
         printers=tuple(printers),
         lines=lines or {},
         seen=tuple(seen),
+        bent=tuple((place, factor) for place, factor in enumerate(study.factors) if factor.is_bent and factor.setpoint_sd > 0),
     )
 
 

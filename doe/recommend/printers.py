@@ -1,4 +1,4 @@
-"""How each printer is set to reach the recommended setting, how well that is known, and what one setpoint for all would do."""
+"""How each printer is set to reach the recommended setting, or what one setpoint for all would do."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from doe.design import calibrated, calibration_findings, setpoints
 from doe.design.calibrated import Lines, PrinterLine
-from doe.numerics import calibration, coding
+from doe.numerics import calibration
+from doe.study import bends, senses
 from doe.study.spec import Factor, Printer, Study
 from doe.verdicts import Verdict
 
@@ -45,7 +46,9 @@ def printer_rows(
         that the study does not state: ``contact``, ``readout``) and ``beyond`` (factor -> ``low`` and ``high`` of the
         setpoints that were checked, the one to read at: ``read_at``, and the actual value that is ``wanted``). ``drifted``
         names the factors whose setpoint comes from later readings alone, since the printer moved; ``of_load`` those that are
-        set with the drying load and not on the printer.
+        set with the drying load and not on the printer; ``turned`` (factor -> the printer's ``z_closer``) those whose setpoints,
+        with ``low``, ``high`` and ``read_at``, have the other sign than the study, in which all else is given; ``scales``, where
+        some factor is modelled on another scale than its own, what is to be said of it.
     verdicts : tuple of Verdict
         One for each setpoint that is not given, each factor that was not read, and each reason why an uncertainty is not whole.
     """
@@ -64,22 +67,27 @@ def _row(study: Study, printer: Printer, settings: Mapping[str, Value], lines: L
         "printer": printer.name, "setpoints": {}, "checked": [], "reaches": {}, "expanded": {}, "set_expanded": {},
         "coverage": {}, "unknown": {}, "assumed": {}, "beyond": {}, "drifted": [],
         "of_load": [factor.name for factor in study.factors if factor.change == "load"],
+        "turned": {factor.name: printer.z_closer for factor in study.factors if senses.is_turned(factor, printer)},
     }
+    said = {factor.name: words for factor in study.factors if (words := bends.scale_words(study, factor))}
+    row |= {"scales": said} if said else {}
     for factor in study.factors:
         one, value = lines.get((printer.name, factor.name)), settings[factor.name]
-        row["setpoints"][factor.name] = value
+        row["setpoints"][factor.name] = value if isinstance(value, str) else float(senses.turned(factor, printer, value))
         if one is None or isinstance(value, str):
             continue
         row["checked"].append(factor.name)
         row["drifted"] += [factor.name] if one.drift is not None and one.drift.found else []
         at = float(setpoints.on_grid(factor, calibration.to_set(one.line, [value]))[0])
         if calibration.covers(one.line, at, factor.increment or 0.0):
-            row["setpoints"][factor.name] = at
+            row["setpoints"][factor.name] = float(senses.turned(factor, printer, at))
             for key, found in _reached(one, at).items():
                 row[key][factor.name] = found
         else:
             row["setpoints"][factor.name] = None
-            row["beyond"][factor.name] = {"low": one.line.low, "high": one.line.high, "read_at": at, "wanted": value}
+            low, high = sorted(senses.turned(factor, printer, [one.line.low, one.line.high]).tolist())
+            read_at = float(senses.turned(factor, printer, at))
+            row["beyond"][factor.name] = {"low": low, "high": high, "read_at": read_at, "wanted": value}
     return row
 
 
@@ -149,6 +157,8 @@ class FleetSettings:
     """Numeric factor -> largest less smallest actual value, its unit."""
     beyond: dict[str, list[str]] = field(default_factory=dict)
     """Numeric factor -> printers whose readings do not cover its setpoint: the actual value there is a guess along the line."""
+    turned: dict[str, list[str]] = field(default_factory=dict)
+    """Factor -> printers on which its setpoint has the other sign; ``setpoints`` and ``actual`` are in the study's sense."""
 
 
 def fleet_settings(
@@ -193,9 +203,13 @@ def at_common(
     numeric = [factor for factor in study.factors if factor.is_numeric]
     spread = {one.name: float(np.ptp([float(row[one.name]) for row in actual])) if actual else 0.0 for one in numeric}
     beyond = {one.name: _not_covered(one, float(common[one.name]), printers, known) for one in numeric}
-    return FleetSettings(
-        tuple(printers), dict(common), actual, spread, {name: found for name, found in beyond.items() if found}
-    )
+    used = [one for one in study.printers if one.name in printers]
+    turned = {one.name: [each.name for each in used if senses.is_turned(one, each)] for one in numeric}
+    return FleetSettings(tuple(printers), dict(common), actual, spread, _filled(beyond), _filled(turned))
+
+
+def _filled(found: Mapping[str, list[str]]) -> dict[str, list[str]]:
+    return {name: names for name, names in found.items() if names}
 
 
 def _not_covered(factor: Factor, value: float, printers: Sequence[str], lines: Lines) -> list[str]:
@@ -216,7 +230,8 @@ def reached(rows: Sequence[Mapping[str, Any]]) -> tuple[dict[str, Value], ...]:
 
 def _had(row: Mapping[str, Any], key: str) -> Value:
     found: Value = row["beyond"][key]["wanted"] if key in row["beyond"] else row["reaches"].get(key, row["setpoints"][key])
-    return found
+    unread = key not in row["beyond"] and key not in row["reaches"]
+    return 0.0 - float(found) if unread and key in row.get("turned", {}) else found
 
 
 def coded_settings(study: Study, actual: Sequence[Mapping[str, Value]]) -> Array:
@@ -240,8 +255,7 @@ def coded_settings(study: Study, actual: Sequence[Mapping[str, Value]]) -> Array
 def _coded(factor: Factor, value: Value) -> float:
     if factor.levels is not None:
         return float(factor.levels.index(str(value)))
-    assert factor.low is not None and factor.high is not None
-    return float(coding.to_coded(float(value), factor.low, factor.high))
+    return float(factor.coding.coded(float(value)))
 
 
 def _actual(one: PrinterLine | None, value: Value) -> Value:
@@ -257,7 +271,7 @@ def _common(factor: Factor, printers: Sequence[Printer], value: float, lines: Li
     low, high = setpoints.on_grid(factor, np.array([min(wanted), max(wanted)])).tolist()
     step = factor.increment or 1.0
     tried = setpoints.on_grid(factor, low + step * np.arange(round((high - low) / step) + 1))
-    limits = [printer.limits[factor.name] for printer in printers if factor.name in printer.limits]
+    limits = [one for printer in printers if (one := senses.limits_of(factor, printer)) is not None]
     kept = tried[[all(least <= one <= most for least, most in limits) for one in tried]]
     tried = kept if len(kept) else tried
     misses = np.array([[abs(float(_actual(one, float(at))) - value) for one in mine] for at in tried])

@@ -1,4 +1,4 @@
-"""The recommendation as frozen values: what ``recommendation.json``, the terminal and the report show."""
+"""The recommendation as frozen values: what ``recommendation.json``, the terminal or the report show."""
 
 from dataclasses import asdict, dataclass, field
 from typing import Any

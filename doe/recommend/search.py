@@ -1,4 +1,4 @@
-"""The settings that may be recommended, and the search among them from coarse to fine."""
+"""The search among the settings that may be recommended, from coarse to fine."""
 
 import itertools
 from collections.abc import Callable, Sequence
@@ -12,6 +12,7 @@ from doe.design import calibrated, setpoints
 from doe.design.calibrated import Lines
 from doe.model.data import ResponseData
 from doe.numerics import calibration, coding
+from doe.study.senses import limits_of
 from doe.study.spec import Factor, Printer, Study
 
 Array = NDArray[np.float64]
@@ -141,12 +142,25 @@ def _axis(factor: Factor, printed: Sequence[Array], printers: Sequence[Printer],
     assert factor.low is not None and factor.high is not None and factor.increment is not None
     steps = int((factor.high - factor.low) / factor.increment + _SLACK)
     natural = coding.round_to_increment(factor.low + factor.increment * np.arange(steps + 1), factor.increment, factor.low)
-    coded = coding.to_coded(natural, factor.low, factor.high)
-    # Actual settings lie beside the increments, as setpoints do not reach every target: half an increment is not beyond.
-    half = factor.increment / factor.half_range / 2 + _SLACK
-    lowest, highest = max(column.min() for column in printed), min(column.max() for column in printed)
-    usable = (coded >= lowest - half) & (coded <= highest + half) & _within_limits(factor, natural, printers, lines)
+    coded = factor.coding.coded(natural)
+    ends = np.array([max(column.min() for column in printed), min(column.max() for column in printed)])
+    usable = _near_prints(factor, natural, coded, ends) & _within_limits(factor, natural, printers, lines)
     return Axis(factor, natural[usable], coded[usable])
+
+
+def _near_prints(factor: Factor, natural: Array, coded: Array, ends: Array) -> NDArray[np.bool_]:
+    """
+    Return which values lie within what was printed, ``ends`` in coded units.
+
+    Actual settings lie beside the increments, as setpoints do not reach every target: half an increment is not beyond.
+    """
+    assert factor.increment is not None
+    if factor.is_bent:
+        lowest, highest = factor.coding.natural(ends)
+        half = factor.increment * (0.5 + _SLACK)
+        return np.asarray((natural >= lowest - half) & (natural <= highest + half))
+    half = factor.increment / factor.half_range / 2 + _SLACK
+    return np.asarray((coded >= ends[0] - half) & (coded <= ends[1] + half))
 
 
 def _within_limits(
@@ -154,8 +168,9 @@ def _within_limits(
 ) -> NDArray[np.bool_]:
     usable = np.ones(len(natural), dtype=bool)
     for printer in printers:
-        if factor.name in printer.limits:
-            low, high = printer.limits[factor.name]
+        limits = limits_of(factor, printer)
+        if limits is not None:
+            low, high = limits
             known = lines.get((printer.name, factor.name))
             to_set = natural if known is None else setpoints.on_grid(factor, calibration.to_set(known.line, natural))
             for values in (natural, to_set):

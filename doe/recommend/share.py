@@ -1,5 +1,4 @@
-"""
-The share of future prints that meets every requirement at one setting, its bound, and the limits that follow from the same draws.
+"""The share of future prints that meets every requirement at one setting, with its bound.
 
 It is computed here for a recommendation, and again with all prints once a confirmation is judged, so that both figures mean the
 same.

@@ -1,4 +1,4 @@
-"""What all prints together say of a setting once its confirmation was judged: the bound and the intervals anew."""
+"""What all prints together say of a setting once its confirmation was judged."""
 
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace

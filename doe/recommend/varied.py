@@ -1,4 +1,4 @@
-"""The model of one response in the numeric factors that vary, the others held, with the bounds and constraints on these."""
+"""The model of one response in the numeric factors that vary, the others held."""
 
 from dataclasses import dataclass
 
@@ -108,7 +108,7 @@ def quantiles(values: Array, level: float) -> tuple[float, float, float]:
 def natural_value(area: Region, place: int, coded: float) -> float:
     """Return a coded value of a numeric factor in its unit."""
     factor = area.axes[place].factor
-    return float(factor.centre + factor.half_range * coded)
+    return float(factor.coding.natural(coded) if factor.is_bent else factor.centre + factor.half_range * coded)
 
 
 def in_response_units(response: Response, value: float) -> float:

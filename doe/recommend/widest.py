@@ -57,7 +57,8 @@ class Checked:
         if len(new):
             found = self.chosen.area.allows(new)
             self.answers.update(dict.fromkeys(map(tuple, new[~found].tolist()), False))
-            self._know(new[found], self._above(new[found]))
+            if found.any():
+                self._know(new[found], self._above(new[found]))
         return np.array([self.answers[key] for key in keys], dtype=bool)
 
     def holds(self, places: Sequence[Sequence[int]]) -> bool:

@@ -1,1 +1,1 @@
-"""The record: what was printed and measured, matched to the plan."""
+"""The record: what was printed or measured, matched to the plan."""

@@ -9,6 +9,7 @@ from collections.abc import Iterable
 from doe.errors import Problem
 from doe.record.read import Raw
 from doe.sheet.columns import Column, Value
+from doe.study.operators import languages, texts
 
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
 _WITH_UNIT = re.compile(rf"(?P<number>{_NUMBER.pattern})\s*(?P<unit>[^\d\s.,+-].*)", re.ASCII)
@@ -21,14 +22,14 @@ _MINUS = str.maketrans({"\u2212": "-", "\u2013": "-"})
 _ERRORS = frozenset({"#NULL!", "#DIV/0!", "#VALUE!", "#REF!", "#NAME?", "#NUM!", "#N/A", "#SPILL!", "#CALC!", "#GETTING_DATA"})
 _ISO = re.compile(r"(?P<year>\d{4})[-/](?P<month>\d{1,2})[-/](?P<day>\d{1,2})", re.ASCII)
 _DOTTED = re.compile(r"(?P<day>\d{1,2})\. ?(?P<month>\d{1,2})\. ?(?P<year>\d{4}|\d{2})", re.ASCII)
-_NAMED = re.compile(r"(?P<day>\d{1,2})(?:\.|st|nd|rd|th)?[ -](?P<name>[a-zA-Z]{3,9})\.?,?[ -](?P<year>\d{4})", re.ASCII)
+_NAMED = re.compile(r"(?P<day>[0-9]{1,2})(?:\.|st|nd|rd|th)?[ -](?P<name>[^\W\d_]{3,9})\.?,?[ -](?P<year>[0-9]{4})")
 _MONTH_FIRST = re.compile(r"(?P<name>[a-zA-Z]{3,9})\.? (?P<day>\d{1,2})(?:st|nd|rd|th)?,? (?P<year>\d{4})", re.ASCII)
 _CLOCK = re.compile(
     r"(?P<hour>\d{1,2})[:.](?P<minute>\d{2})(?:[:.]\d{2}(?:\.\d+)?)? ?(?P<half>[ap]\.?m\.?)?(?: ?(?:h|Uhr))?", re.ASCII | re.I
 )
-_MONTHS = (
-    "january", "february", "march", "april", "may", "june", "july", "august", "september", "october", "november", "december",
-)
+_MONTHS = tuple(tuple(texts(language).table("months").values()) for language in languages())
+"""Their names in every language, January first."""
+_TABLES = ("outcomes.word", "deviations.word", "pass_fail", "conditions")
 _LONGEST_TEXT = 1000
 _DIGITS_ONLY = "type the number alone, in digits and without a unit"
 _EMPTY_IF_MISSING = "leave the cell empty for a missing result"
@@ -162,10 +163,24 @@ def _choice(column: Column, raw: Raw, where: str) -> Value | Problem:
     by_key = {key_of(word): word for word in column.choices}
     if key_of(text) in by_key:
         return column.choices[by_key[key_of(text)]]
+    recorded = {key_of(kept): kept for kept in column.choices.values() if isinstance(kept, str)}
+    if key_of(text) in recorded:  # as it is recorded, whatever the language of the workbook
+        return recorded[key_of(text)]
+    if (word := _foreign(key_of(text), recorded.values())) is not None:
+        return word
     near = nearest(text, column.choices)
     remedy = f"did you mean '{near}'? Choose it from the list" if near else "choose from the list, or clear the cell"
     allowed = f"{', '.join(column.choices)} are allowed"
     return Problem(where, f"'{text}' is not among the words of this column", allowed, remedy)
+
+
+def _foreign(key: str, offered: Iterable[str]) -> str | None:
+    """Return what a word of another language stands for, among what a column may record; None where it is none, or two."""
+    found = {
+        kept for kept in offered for language in languages() for table in _TABLES
+        if key_of(texts(language).table(table).get(kept, "")) == key
+    }
+    return found.pop() if len(found) == 1 else None
 
 
 def _moment(raw: Raw, where: str, *, with_time: bool) -> str | Problem:
@@ -197,10 +212,13 @@ def _parsed(raw: Raw, *, with_time: bool) -> datetime.datetime | None:
 
 
 def _day(parts: dict[str, str]) -> datetime.date | None:
-    """Return the day that a text gives by number or by the English name of its month; None for one that does not exist."""
+    """Return the day that a text gives by number or by the name of its month; None for one that does not exist."""
     year = int(parts["year"]) + (2000 if len(parts["year"]) == 2 else 0)
     name = parts.get("name", "").casefold()
-    named = [number for number, month in enumerate(_MONTHS, 1) if name and name in (month, month[:3], month[:4])]
+    named = [
+        number for months in _MONTHS for number, month in enumerate(map(str.casefold, months), 1)
+        if name and name in (month, month[:3], month[:4])
+    ]
     if "name" in parts and not named:
         return None
     try:

@@ -1,4 +1,4 @@
-"""What cannot be true together in a filled workbook (problems), and what is worth a word (remarks)."""
+"""What cannot be true together in a filled workbook (problems), or is worth a word (remarks)."""
 
 from collections.abc import Mapping
 

@@ -1,4 +1,4 @@
-"""Bring what a workbook says into the record: empty cells never erase, and changed values are kept on file."""
+"""Bring what a workbook says into the record: empty cells never erase, changed values are kept on file."""
 
 import math
 from collections.abc import Collection, Iterator, Mapping

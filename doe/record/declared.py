@@ -1,4 +1,4 @@
-"""Plan and record as they were before any confirmation: what the declared model is fitted to."""
+"""Plan with record as they were before any confirmation: what the declared model is fitted to."""
 
 from dataclasses import replace
 

@@ -1,4 +1,4 @@
-"""Files that people lay beside the record, such as force curves and photographs: hashed when collected, compared when checked."""
+"""Files that people lay beside the record, such as force curves or photographs: hashed when collected, compared when checked."""
 
 import hashlib
 from collections.abc import Iterable, Mapping

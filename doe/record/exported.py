@@ -10,10 +10,11 @@ from doe.design.plan import Design
 from doe.errors import InputRefused, Problem
 from doe.record.cells import key_of, nearest, read_cell, same_unit, tolerated, unit_of
 from doe.record.match import TABLE_OF, Matched, recorded
-from doe.record.rows import REASON, Findings, ReadAs, Row
+from doe.record.rows import REASON, REASONS, Findings, ReadAs, Row
 from doe.sheet import layout
 from doe.sheet.columns import Column, Value
 from doe.sheet.layout import COUPONS, PRINTS, Sheet
+from doe.study.operators import in_language, languages
 from doe.study.spec import Export, Study
 
 MOST_BYTES = 50_000_000
@@ -64,7 +65,7 @@ def read_export(study: Study, design: Design, content: bytes, where: str, table:
     if not sheets:
         raise InputRefused(Problem(where, f"the study has no {table}", f"results per {table[:-1]}", "leave the file out"))
     form: Export = getattr(study.exports, table)
-    found = _Export(where, table, form, sheets, Findings())
+    found = _Export(where, table, form, sheets, _headings(study, design, name), Findings())
     found.read(_lines(content, where, table, form))
     rounds = {}
     for number, rows in found.rows.items():
@@ -72,6 +73,16 @@ def read_export(study: Study, design: Design, content: bytes, where: str, table:
         rounds[number] = {one.name: _blank(where, one) for one in planned}
         rounds[number][name].update(rows)
     return recorded(study, design, where, rounds, found.findings)
+
+
+def _headings(study: Study, design: Design, name: str) -> dict[str, set[str]]:
+    """Return, by column, the headings that it has on a sheet, in every language."""
+    found: dict[str, set[str]] = {REASON.key: set(REASONS)}
+    for language in languages():
+        for sheet in layout.sheets(in_language(study, language), design, design.rounds[0]):
+            for column in sheet.columns if sheet.name == name else ():
+                found.setdefault(column.key, set()).add(key_of(column.header))
+    return found
 
 
 def _blank(where: str, sheet: Sheet) -> dict[str, Row]:
@@ -111,6 +122,8 @@ class _Export:
     form: Export
     sheets: Mapping[int, Sheet]
     """By round, what is written down of its prints or coupons."""
+    known: Mapping[str, set[str]]
+    """By column, the headings that it has on sheets."""
     findings: Findings
     rows: dict[int, dict[str, Row]] = field(default_factory=dict)
 
@@ -157,8 +170,7 @@ class _Export:
         """Return the number of the line of headings, from 0, and the place of each known column."""
         self._require_mapped()
         row_id = self.sheet.row_id
-        wanted = {row_id: self._said(row_id, next(one.header for one in self.sheet.columns if one.key == row_id))}
-        wanted |= {one.key: self._said(one.key, one.header) for one in self.columns}
+        wanted = {key: self._said(key) for key in (row_id, *(one.key for one in self.columns))}
         for number, line in enumerate(lines[:_HEADER_WITHIN]):
             headings = [key_of(cell) for cell in line]
             if not any(one in headings for one in wanted[row_id]):
@@ -177,11 +189,12 @@ class _Export:
             f"say in study.toml, [exports.{self.table}], what it is called (identifier) and what separates columns (separator)",
         )
 
-    def _said(self, key: str, header: str) -> set[str]:
+    def _said(self, key: str) -> set[str]:
         """Return the headings by which a column is known."""
-        if key == self.sheet.row_id:
-            return {key_of(self.form.identifier)} if self.form.identifier else {key, key_of(header)}
-        return {key_of(self.form.columns[key])} if key in self.form.columns else {key, key_of(header)}
+        if key == self.sheet.row_id and self.form.identifier:
+            return {key_of(self.form.identifier)}
+        given = self.form.columns if key != self.sheet.row_id else {}
+        return {key_of(given[key])} if key in given else {key, *self.known.get(key, ())}
 
     def _require_mapped(self) -> None:
         known = [one.key for one in self.columns]

@@ -1,4 +1,4 @@
-"""Values that were taken with an instrument whose calibration had run out: kept, and in doubt."""
+"""Values that were taken with an instrument whose calibration had run out: kept, but in doubt."""
 
 import datetime
 from collections.abc import Iterator, Mapping

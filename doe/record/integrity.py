@@ -1,4 +1,4 @@
-"""What was altered in a study folder outside the tool: every file against the log, and the log against itself."""
+"""What was altered in a study folder outside the tool: every file against the log, the log against itself."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""Prints that never came to be: lost or skipped, and not planned anew."""
+"""Prints that never came to be: lost or skipped, not planned anew."""
 
 from doe.design.plan import Design
 from doe.design.reprint import reprinted

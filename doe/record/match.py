@@ -1,4 +1,4 @@
-"""The record: what was printed and measured, matched to the plan."""
+"""Rows of workbooks or tables, matched to the prints of the plan."""
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -10,7 +10,8 @@ from doe.design.plan import Design
 from doe.errors import InputRefused, Problem
 from doe.record.cells import key_of, shown
 from doe.record.consistency import check_rows
-from doe.record.read import Cells
+from doe.record.parts import Place
+from doe.record.read import Cells, Raw
 from doe.record.rows import REASON, Findings, ReadAs, Row, read_rows, strange_sheets
 from doe.record.schema import frame, schema, with_stress
 from doe.sheet import layout
@@ -18,6 +19,7 @@ from doe.sheet.columns import Value
 from doe.sheet.grading import meant
 from doe.sheet.layout import CHECKS, COUPONS, FORMAT, GRADINGS, INSTRUCTIONS, LOADS, PRINTS, SPOOLS
 from doe.sheet.plate import places
+from doe.study.operators import Texts, in_language, languages, texts
 from doe.study.spec import Study
 
 
@@ -68,6 +70,9 @@ class Record:
 Cell = tuple[str, str, str]
 """A table of the record, an identifier in it, and a column."""
 TABLE_OF = {PRINTS: "prints", COUPONS: "coupons", LOADS: "loads", CHECKS: "checks", SPOOLS: "spools", GRADINGS: "gradings"}
+
+_TOP = 50
+"""Rows from the top among which the identity block is looked for."""
 
 
 @dataclass(frozen=True)
@@ -121,13 +126,15 @@ def match(study: Study, design: Design, book: Cells, definitions: Mapping[str, A
     InputRefused
         With every problem of the workbook, each with its sheet and cell.
     """
-    number = _round_of(study, design, book, definitions)
+    say = _language_of(study, book)
+    number = _round_of(study, design, book, definitions, say)
     findings = Findings()
-    rows = {sheet.name: read_rows(book, sheet, findings) for sheet in layout.sheets(study, design, number)}
+    written = layout.sheets(in_language(study, say.language), design, number)
+    rows = {sheet.name: read_rows(book, sheet, findings) for sheet in written}
     findings.remarks.extend(
         f"{book.where}: sheet '{title}' is none of the workbook's own, and was not collected."
         for title in strange_sheets(book)
-        if not any(f"it is called '{title}' now" in remark for remark in findings.remarks)
+        if title != _front(book, say) and not any(f"it is called '{title}' now" in remark for remark in findings.remarks)
     )
     return recorded(study, design, book.where, {number: rows}, findings)
 
@@ -221,12 +228,20 @@ def _prints(
         yield row | {key: planned[key] for key in ("round", "load", "printer")}
 
 
-def _round_of(study: Study, design: Design, book: Cells, definitions: Mapping[str, Any]) -> int:
+def _language_of(study: Study, book: Cells) -> Texts:
+    """Return the texts that a workbook was written with: its study may ask for another language by now."""
+    own = study.header.operator_language
+    known = [texts(one) for one in (own, *(one for one in languages() if one != own))]
+    return max(known, key=lambda say: len(_identity(book, say)))
+
+
+def _round_of(study: Study, design: Design, book: Cells, definitions: Mapping[str, Any], say: Texts) -> int:
     """Return the round that a workbook belongs to, or refuse one that does not belong to this plan."""
-    where = f"{book.where}, sheet {INSTRUCTIONS}"
-    said = _identity(book)
+    where = f"{book.where}, sheet {layout.title(say, INSTRUCTIONS)}"
+    said = _identity(book, say)
     if "study" not in said or "digest" not in said:
-        found, allowed = "what makes the workbook known is missing", "the block 'This workbook' stays as it was written"
+        found = "what makes the workbook known is missing"
+        allowed = f"the block '{say('book.this_workbook')}' stays as it was written"
         raise _refused(where, found, allowed, "hand in the workbook that 'doe sheet' wrote")
     if said.get("format") != str(FORMAT):
         found, allowed = f"the workbook has format {said.get('format', 'none')}", f"this version reads format {FORMAT}"
@@ -254,14 +269,25 @@ def _mismatch(found: str, number: int, digests: Mapping[int, str]) -> str:
     return f"the plan of round {number}, or a factor or response, is not what it was when the workbook was written"
 
 
-def _identity(book: Cells) -> dict[str, str]:
-    """Find the labels of the identity block, wherever they stand, and the value to the right of each."""
-    cells = next((cells for title, cells in book.sheets.items() if key_of(title) == key_of(INSTRUCTIONS)), {})
-    labels = {key_of(label): key for key, label in layout.IDENTITY_LABELS.items()}
+def _identity(book: Cells, say: Texts) -> dict[str, str]:
+    """Find the labels of the identity block, wherever they stand on its sheet, and the value to the right of each."""
+    return _labelled(book.sheets.get(_front(book, say), {}), say)
+
+
+def _front(book: Cells, say: Texts) -> str:
+    """Return the title of the sheet with the identity block: that of its name in any language, else of any other name."""
+    fronts = {key_of(layout.title(texts(language), INSTRUCTIONS)) for language in languages()}
+    titles = [title for title in book.sheets if key_of(title) in fronts] or list(book.sheets)
+    return max(titles, key=lambda title: len(_labelled(book.sheets[title], say)), default="")
+
+
+def _labelled(cells: Mapping[Place, Raw], say: Texts) -> dict[str, str]:
+    """Return the values beside the labels of the identity block on one sheet."""
+    labels = {key_of(label): key for key, label in say.table("identity").items()}
     said: dict[str, str] = {}
-    for (row, column), value in sorted(cells.items()):
+    for (row, column), value in sorted(item for item in cells.items() if item[0][0] <= _TOP):
         key = labels.get(key_of(shown(value)))
-        right = sorted(other for line, other in cells if line == row and other > column)
+        right = [] if key is None else sorted(other for line, other in cells if line == row and other > column)
         if key is not None and right:
             said.setdefault(key, shown(cells[row, right[0]]).strip())
     return said

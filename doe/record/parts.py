@@ -1,4 +1,4 @@
-"""The parts of a workbook before any library sees them: how much they hold, and what of it is out of sight."""
+"""The parts of a workbook before any library sees them: how much they hold, what of it is out of sight."""
 
 import re
 from collections.abc import Callable, Mapping

@@ -1,4 +1,4 @@
-"""Read a filled workbook into plain cells, and refuse what is not a workbook, or not a harmless one."""
+"""Read a filled workbook into plain cells, or refuse what is not a harmless workbook."""
 
 import datetime
 import io

@@ -1,4 +1,4 @@
-"""The record as CSV files and back: exact numbers, a stable order, and nothing that depends on the machine."""
+"""The record as CSV files or back: exact numbers, a stable order, nothing that depends on the machine."""
 
 import csv
 import datetime

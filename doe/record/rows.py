@@ -10,20 +10,9 @@ from doe.record.parts import Place, Traits
 from doe.record.read import Cells, Raw
 from doe.record.schema import formulas, in_words
 from doe.sheet.columns import Column, Value
-from doe.sheet.layout import (
-    CHECKS,
-    COUPONS,
-    GRADINGS,
-    INSTRUCTIONS,
-    KEY,
-    LOADS,
-    PRINTS,
-    SPOOLS,
-    TIMETABLE,
-    Sheet,
-    letter,
-)
+from doe.sheet.layout import Sheet, letter
 from doe.sheet.logs import PREFIX
+from doe.study.operators import ENGLISH, languages, texts
 
 _HEADER_WITHIN = 50
 """Rows from the top among which the headers are looked for."""
@@ -34,14 +23,14 @@ _SHOWN = 6
 """How many identifiers a sentence lists before it only counts the rest."""
 
 
-REASON = Column("reason", "Reason for a correction", fill=True, optional=True)
+_LANGUAGES = tuple(texts(language) for language in languages())
+REASON = Column("reason", texts(ENGLISH)("columns.reason"), fill=True, optional=True)
 """Where a row says why a value in it, which was collected before, is another one now; a column that sheets may lack."""
-_REASONS = ("reason", "reason for correction", "reason for change", "reason for the correction", "why")
-_OURS = frozenset({
-    "instructions", "prints", "coupons", "loads", "spools", "printer checks", "grader check", "grader key", "timetable", "lists",
-    "labels",
-})
-assert {key_of(name) for name in (INSTRUCTIONS, PRINTS, COUPONS, LOADS, CHECKS, TIMETABLE, SPOOLS, GRADINGS, KEY)} <= _OURS
+REASONS = frozenset(
+    key_of(heading) for say in _LANGUAGES for heading in (say("columns.reason"), *say("columns.reason_or").split("|"))
+)
+"""Its headings in every language, as of :func:`doe.record.cells.key_of`."""
+_OURS = frozenset(key_of(title) for say in _LANGUAGES for title in say.table("sheets").values())
 _ALIKE = 0.8
 """Share of a table's headings by which it is known again under another name."""
 
@@ -111,9 +100,9 @@ def read_rows(book: Cells, sheet: Sheet, findings: Findings) -> dict[str, Row]:
     dict of str to Row
         Planned identifiers in the plan's order; a cell with a problem is left out of its row.
     """
-    where = f"{book.where}, sheet {sheet.name}"
-    titles = [title for title in book.sheets if key_of(title) == key_of(sheet.name)]
-    alike = [title for title in book.sheets if key_of(title) not in _OURS and _is_alike(book.sheets[title], sheet)]
+    where = f"{book.where}, sheet {sheet.title}"
+    titles = [title for title in book.sheets if key_of(title) == key_of(sheet.title)]
+    alike = [title for title in book.sheets if title not in titles and _is_alike(book.sheets[title], sheet)]
     if not titles and len(alike) == 1:
         findings.remarks.append(f"{where}: it is called '{alike[0]}' now, and was known by its headings.")
         titles, alike = alike, []
@@ -205,7 +194,7 @@ class _Table:
 
     def _columns(self) -> tuple[int, dict[str, int]]:
         """Find the row of the headers, and the number of each known column."""
-        known = {**dict.fromkeys(_REASONS, REASON.key), **{key_of(column.header): column.key for column in self.known}}
+        known = {**dict.fromkeys(REASONS, REASON.key), **{key_of(column.header): column.key for column in self.known}}
         found: dict[int, list[tuple[str, int]]] = {}
         for (row, column), value in sorted(self.cells.items()):
             if row <= _HEADER_WITHIN and isinstance(value, str) and key_of(value) in known:
@@ -352,7 +341,8 @@ class _Table:
         if raw is None or planned is None or column.key in ("order", "prints") or _same(raw, planned):
             return
         found = f"'{shown(raw)}' was typed over the plan's '{shown(planned)}'"
-        elsewhere = "; another setpoint goes under 'used if not as set'" if column.key.startswith("set.") else ""
+        instead = [one.header for one in self.sheet.columns if one.key == column.key.replace("set.", "used.", 1) != column.key]
+        elsewhere = f"; another setpoint goes under '{instead[0]}'" if instead else ""
         self._problem(where, found, "locked cells stay as they are", f"put it back{elsewhere}")
 
     def _filled(self, column: Column, identifier: str, place: Place, where: str) -> Value | None:
@@ -381,7 +371,8 @@ class _Table:
 
     def _remark_tolerated(self, column: Column, raw: Raw, value: Value, where: str) -> None:
         if tolerated(column, raw, value):
-            self.findings.read_as.append(ReadAs(f"{self.where}{where}", shown(raw), shown(value), column.header))
+            word = next((word for word, kept in column.choices.items() if kept == value), shown(value))
+            self.findings.read_as.append(ReadAs(f"{self.where}{where}", shown(raw), word, column.header))
         if column.kind == "datetime" and not isinstance(raw, str) and str(value).endswith("T00:00"):
             self.findings.remarks.append(f"{self.where}{where}: midnight was read, as there is a date without a time.")
 

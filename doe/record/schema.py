@@ -1,4 +1,4 @@
-"""The tables of the record: their columns and kinds for a study, and which outcomes leave nothing to measure."""
+"""The tables of the record: their columns with their kinds for a study."""
 
 import math
 from collections.abc import Iterable, Mapping

@@ -1,4 +1,4 @@
-"""Which load used which spool of the ledger, and what is worth a word about it."""
+"""Which load used which spool of the ledger."""
 
 import datetime
 import re

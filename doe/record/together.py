@@ -1,4 +1,4 @@
-"""Several files of one collection at once: what they say together, and where two of them disagree."""
+"""Several files of one collection at once: what they say together, or where two of them disagree."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace

@@ -1,4 +1,4 @@
-"""Weighings of a drying as a table in text: hours and masses, and where there are several ovens, their temperatures."""
+"""Weighings of a drying as a table in text: hours, masses, where there are several ovens their temperatures."""
 
 import csv
 import io

@@ -1,1 +1,1 @@
-"""The report for the quality file, and the rows that every output shows."""
+"""The report for the quality file, made of the rows that every output shows."""

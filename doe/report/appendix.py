@@ -1,4 +1,4 @@
-"""The appendix: every value that was recorded, and the last lines of the log."""
+"""The appendix: every value that was recorded, then the last lines of the log."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any

@@ -1,4 +1,4 @@
-"""Rows about smaller models beside the declared one: what they leave out, and what they would change."""
+"""Rows about smaller models beside the declared one: what they leave out or would change."""
 
 from doe.model.choice import CAUTION, Choice
 from doe.recommend.alternatives import AVERAGED, DECLARED, REDUCED

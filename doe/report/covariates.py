@@ -1,4 +1,4 @@
-"""Rows about covariates: what those in the model do, per unit, and whether the others tell what the model leaves over."""
+"""Rows about covariates: what those in the model do, or whether others tell what the model leaves over."""
 
 from doe.model.covariate_checks import CovariateCheck, CovariateEffect, ResponseCovariates
 from doe.report import numbers

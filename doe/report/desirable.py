@@ -1,4 +1,4 @@
-"""Rows about a setting that was chosen by aims: how desirable it is, response by response and over all."""
+"""Rows about a setting that was chosen by aims: how desirable it is, response by response, then over all."""
 
 from doe.recommend.desirable import Desirable, Wish
 from doe.report import numbers

@@ -1,4 +1,4 @@
-"""Rows about the diagnostics of a fit: what was checked and found, and the prints with their residuals."""
+"""Rows about the diagnostics of a fit: what was checked, what was found, print by print."""
 
 from doe.model.diagnosed import ALARM, ALIKE, DECIDES, Check, Diagnostics
 from doe.report import numbers

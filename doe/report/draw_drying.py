@@ -1,4 +1,4 @@
-"""The figure of a drying: moisture over time of a bare strand and of a wound spool, with the target and what the air keeps."""
+"""The figure of a drying: moisture over time of a bare strand beside a wound spool."""
 
 import io
 from typing import Any

@@ -1,6 +1,5 @@
-"""Drawings of intervals, points and lines with bands, in the look of the other figures."""
+"""Drawings of intervals, points or lines with bands, in the look of the other figures."""
 
-import textwrap
 from collections.abc import Sequence
 from typing import Any
 
@@ -18,7 +17,7 @@ from doe.report.tables import in_fonts
 from doe.report.views import Limit
 
 _INNER, _OUTER = "#b4c3cd", "#e6ebee"
-_ROW_MM, _EDGES_MM, _LEAST_MM, _MOST_MM = 5.4, 18.0, 40.0, 212.0
+_ROW_MM, _LINE_MM, _EDGES_MM, _LEAST_MM, _MOST_MM = 5.4, 2.7, 18.0, 40.0, 212.0
 _LETTERS, _MORE_LETTERS = 38, 58
 """In a line of a name beside a row, in usual and in small letters."""
 _MANY = 20
@@ -32,8 +31,9 @@ def interval_figure(view: IntervalView) -> bytes:
     with figures.new_figure() as (figure, axes):
         many = len(view.names) > _MANY
         letters = _MORE_LETTERS if many else _LETTERS
-        names = ["\n".join(textwrap.wrap(in_fonts(name), letters)) for name in view.names]
-        lines = 1 + (0 if many else 0.6 * max(name.count("\n") for name in names))
+        most = max(1, int((_MOST_MM - _EDGES_MM) / len(view.names) / _LINE_MM))
+        names = [figures.wrapped(name, letters, most) for name in view.names]
+        lines = 1 + (0.5 if many else 0.6) * (figures.lines_of(names) - 1)
         _height(figure, min(max(len(names) * lines * _ROW_MM + _EDGES_MM, _LEAST_MM), _MOST_MM))
         place = np.arange(len(names))[::-1]
         known = np.isfinite(view.interval).all(axis=1)
@@ -42,7 +42,7 @@ def interval_figure(view: IntervalView) -> bytes:
         axes.plot(view.centre, place, "o", markersize=4.5, color=INK, markeredgecolor=PAPER, markeredgewidth=0.6)
         axes.set_yticks(place, names, fontsize=6.2 if many else 8, linespacing=0.9)
         axes.set_ylim(-0.7, len(names) - 0.3)
-        axes.set_xlabel(in_fonts(view.label))
+        figures.name_axes(axes, (view.label, ""))
         axes.tick_params(axis="y", length=0)
         axes.spines[["top", "right", "left"]].set_visible(False)
         _plain_numbers(axes, "x")
@@ -107,14 +107,12 @@ def _limit(axes: Axes, limit: Limit) -> Line2D:
 
 
 def _named_axis(axes: Axes, names: Sequence[str]) -> None:
-    turned = len(names) > _UPRIGHT
-    axes.set_xticks(range(len(names)), [in_fonts(name) for name in names], rotation=90 if turned else 0, fontsize=8)
+    figures.name_places(axes, names, _UPRIGHT)
     axes.set_xlim(-0.6, len(names) - 0.4)
 
 
 def _finish(axes: Axes, labels: tuple[str, str]) -> None:
-    axes.set_xlabel(in_fonts(labels[0]))
-    axes.set_ylabel(in_fonts(labels[1]))
+    figures.name_axes(axes, labels)
     _plain_numbers(axes, "y")
     axes.spines[["top", "right"]].set_visible(False)
 

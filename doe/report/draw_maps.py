@@ -1,4 +1,4 @@
-"""Drawings of the map of the bound and of the margins, in the look of the other figures."""
+"""Drawings of the map of the bound or of the margins, in the look of the other figures."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from doe.report import figures, numbers
 from doe.report.figures import BANDS, GREY, INK, PAPER
 from doe.report.maps import MapView, MarginRow, MarginView
-from doe.report.tables import in_fonts
 
 Array = NDArray[np.float64]
 
@@ -26,7 +25,7 @@ _APART = 0.02
 _LIGHT, _DARK = (0.0, 0.4), (0.75, 1.0)
 """Parts of the shades for what is below and above the required share, with a step between."""
 _SHADE = "#e6ebee"
-_ROW_MM, _EDGES_MM = 30.0, 16.0
+_ROW_MM, _EDGES_MM, _LINE_MM = 30.0, 16.0, 3.6
 _HALO = [Stroke(linewidth=2.5, foreground=PAPER), Normal()]
 
 
@@ -34,8 +33,7 @@ def map_figure(view: MapView) -> bytes:
     """Return the map as SVG: shades of the bound, the window as a rectangle, prints as dots, scatter about the setpoint."""
     with figures.new_figure() as (figure, axes):
         keys = [*_shades(axes, view), *_window(axes, view), *_prints(axes, view), *_setting(axes, view)]
-        axes.set_xlabel(in_fonts(view.labels[0]))
-        axes.set_ylabel(in_fonts(view.labels[1]))
+        figures.name_axes(axes, view.labels)
         axes.set_xlim(view.x[0], view.x[-1])
         axes.set_ylim(view.y[0], view.y[-1])
         for axis in (axes.xaxis, axes.yaxis):
@@ -120,13 +118,14 @@ def margin_figure(view: MarginView) -> bytes:
     """Return the margins as SVG: one strip a factor, below each other, with one scale for the response."""
     with figures.new_figure() as (figure, axes):
         axes.remove()
-        figure.set_size_inches(figures.WIDE_MM / 25.4, (_EDGES_MM + _ROW_MM * len(view.rows)) / 25.4)
+        high = _EDGES_MM + sum(_ROW_MM + _LINE_MM * (figures.lines_of(_names(row)) - 1) for row in view.rows)
+        figure.set_size_inches(figures.WIDE_MM / 25.4, high / 25.4)
         strips = _strips(figure, len(view.rows))
         for strip, row in zip(strips, view.rows, strict=True):
             _strip(strip, row)
         low, high = _span(view.rows)
         strips[0].set_ylim(low, high)
-        figure.supylabel(in_fonts(view.label), fontsize=9)
+        figure.supylabel(figures.wrapped(view.label, 20 * len(view.rows) + 20), fontsize=9)
         figures.draw_key(strips[0], _margin_keys(view))
         return figures.as_svg(figure)
 
@@ -150,7 +149,7 @@ def _strip(axes: Axes, row: MarginRow) -> None:
     if row.levels:
         axes.vlines(row.at, *row.band.T, color=INK, linewidth=1.0, zorder=3)
         axes.plot(row.at, row.median, "o", markersize=5.5, color=INK, zorder=4)
-        axes.set_xticks(row.at, [in_fonts(level) for level in row.levels])
+        axes.set_xticks(row.at, _names(row))
         axes.set_xlim(-0.5, len(row.levels) - 0.5)
     else:
         axes.fill_between(row.at, *row.band.T, facecolor="#8ea9b8", alpha=0.55, linewidth=0, zorder=3)
@@ -165,7 +164,11 @@ def _strip(axes: Axes, row: MarginRow) -> None:
     axes.yaxis.set_major_locator(MaxNLocator(5))
     axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: numbers.exact(round(value, 10))))
     axes.spines[["top", "right"]].set_visible(False)
-    axes.set_xlabel(in_fonts(row.label), labelpad=1)
+    axes.set_xlabel(figures.wrapped(row.label, 88), labelpad=1)
+
+
+def _names(row: MarginRow) -> list[str]:
+    return [figures.wrapped(level, figures.in_line(row.levels)) for level in row.levels] or [""]
 
 
 def _margin_keys(view: MarginView) -> list[Any]:

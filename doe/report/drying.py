@@ -217,12 +217,26 @@ def note_lines(made: Dryer, fits: Mapping[str, DryingFit], found: SpoolMass | No
                 f"The {form} was weighed at {numbers.plain(fit.temperature, 3)} °C; how it dries at other temperatures rests on "
                 f"the activation energy, which is {made.sources['activation_energy']}."
             )
+    if SPOOL in fits:
+        lines.append(_for_the_study(made, fits[SPOOL]))
     if found is not None and found.lost is not None and found.lost.left < -found.lost.percent_uncertainty:
         lines.append(
             "More mass was lost than the filament held water: the moisture at the start was higher, a mass is wrong, or the "
             "spool itself dried (--empty-spool-loss)."
         )
     return tuple(lines)
+
+
+def _for_the_study(made: Dryer, fit: DryingFit) -> str:
+    """Return how what was fitted to a spool goes into a study, whose own value is that of a bare strand."""
+    factor = made.values["spool_factor"]
+    of_strand = made.factor is not None and factor >= 1
+    kept = f" Or keep diffusivity as the strand's, with spool_factor = {factor:.3g}." if of_strand else ""
+    return (
+        f"Into [material.drying] of study.toml it goes as diffusivity = {fit.diffusivity.value:.3g}, diffusivity_temperature = "
+        f"{fit.temperature:.4g}, strand_diameter = {made.values['diameter']:g} and spool_factor = 1: the effective diffusivity "
+        f"is that of the spool as it is wound, and holds already how much longer that takes than a bare strand.{kept}"
+    )
 
 
 def drying_view(made: Dryer) -> DryingView:

@@ -1,9 +1,10 @@
-"""Effects of one response as intervals in its own unit, and its predicted mean along each factor that matters."""
+"""Effects of one response as intervals in its own unit, with its predicted mean along each factor that matters."""
 
 from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from doe.design.plan import Design
@@ -14,6 +15,7 @@ from doe.model.settings import actual_settings
 from doe.record.declared import without_confirmations
 from doe.record.match import Record
 from doe.report import numbers, views
+from doe.report.last_levels import last_levels
 from doe.report.lines import BandView, IntervalView, largest_first
 from doe.report.protocol import with_unit
 from doe.report.tables import words
@@ -27,14 +29,15 @@ MATTERS = 0.05
 _POINTS = 61
 
 
-def effect_view(study: Study, response: Response, fit: ResponseFit) -> IntervalView | None:
+def effect_view(study: Study, response: Response, fit: ResponseFit, one: Fitted | None) -> IntervalView | None:
     """
     Return every effect of a response with its interval, in response units, the largest first.
 
     An effect of one factor is the change of the mean from the low to the high end of its range, twice the coded coefficient; of
     two factors half the difference that the one makes to the other's (Box, Hunter and Hunter, *Statistics for Experimenters*,
-    2005, section 5.5, from memory); of a square by how much the ends lie above the middle, the coefficient itself. What is
-    fitted to logarithms is given as change in per cent.
+    2005, section 5.5, from memory); of a square by how much the ends lie above the middle, the coefficient itself; of a level or
+    printer its distance from the average of all, and with another factor how far that one's effect there lies from its average.
+    What is fitted to logarithms is given as change in per cent.
 
     Parameters
     ----------
@@ -42,28 +45,35 @@ def effect_view(study: Study, response: Response, fit: ResponseFit) -> IntervalV
     response : Response
     fit : ResponseFit
         Coefficients in coded units.
+    one : Fitted or None
+        The same fit with its arrays, for the levels that the coding leaves out.
 
     Returns
     -------
     IntervalView or None
         None where the model has nothing but an intercept.
     """
-    shown = [one for one in fit.coefficients if _is_effect(study, one)]
+    shown = [each for each in fit.coefficients if _is_effect(study, each)]
     if not shown:
         return None
-    weights = np.array([_weight(study, one.label) for one in shown])
-    centre = weights * [one.estimate for one in shown]
-    interval = weights[:, None] * [[_number(one.low), _number(one.high)] for one in shown]
+    labels, estimates = [each.label for each in shown], np.array([each.estimate for each in shown])
+    limits = np.array([[_number(each.low), _number(each.high)] for each in shown])
+    if one is not None:
+        more, centres, within = last_levels(study, one, fit.level)
+        labels, estimates, limits = [*labels, *more], np.append(estimates, centres), np.vstack([limits, within])
+    weights = np.array([_weight(study, label) for label in labels])
+    centre, interval = weights * estimates, weights[:, None] * limits
     logs = response.transform == "log"
     if logs:
         centre, interval = (100 * np.expm1(values) for values in (centre, interval))
-    names, centre, interval, left = largest_first([_name(study, one.label) for one in shown], centre, interval)
+    names, centre, interval, left = largest_first([_name(study, label) for label in labels], centre, interval)
     unit = "%" if logs else response.display_unit
     caption = (
         f"Effects on {words(response.name)}, the largest first, with {numbers.level(fit.level)} confidence intervals. One factor:"
         " the change of the mean from the low to the high end, the others in the middle. Two factors: half of the difference"
         " that the one makes to the effect of the other. A square: how far the ends lie above the middle. A level or printer:"
-        " its distance from the average of all. Each interval holds for one effect, not for all at once."
+        " its distance from the average of all; with a factor, how far the factor's effect there lies from its average. Each"
+        " interval holds for one effect, not for all at once."
     ) + (f" The {left} smallest are left out." if left else "")
     return IntervalView(names, centre, interval, f"effect on {words(response.name)}{f', {unit}' if unit else ''}", caption)
 
@@ -84,7 +94,8 @@ def _name(study: Study, label: str) -> str:
     for factor in study.factors:
         if factor.is_numeric and label == factor.name:
             ends = f"{numbers.exact(factor.low)} to {numbers.exact(factor.high)} {factor.display_unit}".rstrip()
-            return f"{words(label)}, {ends}"
+            bent = {"log": ", logarithmic", "moisture": ", by moisture"}.get(factor.scale, "")
+            return f"{words(label)}, {ends}{bent}"
     return words(label)
 
 
@@ -108,47 +119,63 @@ def band_views(
     recommended : mapping or None
         The recommended setting: where the other factors are held; None: at their middle.
     """
-    tests = () if one.result.effects is None else one.result.effects.factors
-    clear = {test.name for test in tests if test.p is not None and test.p < MATTERS}
-    actual = actual_settings(study, *without_confirmations(*done)).iloc[one.data.order].reset_index(drop=True)
+    actual = settings_of_prints(study, done, one)
     for factor in study.factors:
-        if factor.is_numeric and factor.name in clear and one.inference is not None:
+        if factor.is_numeric and factor.name in clear_factors(one) and one.inference is not None:
             yield _band(study, response, one, factor, (actual[factor.name].to_numpy(dtype=float), recommended))
+
+
+def clear_factors(one: Fitted) -> frozenset[str]:
+    """Return the factors that matter: whose terms together are unlikely to be all zero."""
+    tests = () if one.result.effects is None else one.result.effects.factors
+    return frozenset(test.name for test in tests if test.p is not None and test.p < MATTERS)
+
+
+def settings_of_prints(study: Study, done: tuple[Design, Record], one: Fitted) -> pd.DataFrame:
+    """Return the actual settings of the prints of a fit: one row a print, one column a factor."""
+    return actual_settings(study, *without_confirmations(*done)).iloc[one.data.order].reset_index(drop=True)
 
 
 def _band(
     study: Study, response: Response, one: Fitted, factor: Factor, at: tuple[Array, views.Settings | None]
 ) -> BandView:
     own, recommended = at
-    assert one.inference is not None
     held = views.middle(study) if recommended is None else dict(recommended)
     x = factor.centre + factor.half_range * np.linspace(-1, 1, _POINTS)
-    rows = one.data.rows(scale.coded(study, _along(held, factor, x)))
-    level = study.header.confidence
-    mean, new = inference.means(one.inference, rows, level), inference.new_prints(one.inference, rows, level)
-    bands = [np.column_stack([found.low, found.high]) for found in (mean, new)]
+    inner, outer = both_intervals(study, one, along(held, factor, x))
     near = np.abs(own - factor.centre) <= 1.5 * factor.half_range
-    dots = _moved(study, one, _along(held, factor, own[near]), near)
-    logs = response.transform == "log"
-    inner, outer = (np.exp(band) if logs else band for band in bands)
     return BandView(
-        x=x, mean=predicted_mean(study, one, _along(held, factor, x)), inner=inner, outer=outer,
-        dots=np.column_stack([own[near], np.exp(dots) if logs else dots]), limits=views.limits_of(response),
-        setting=None if recommended is None else float(recommended[factor.name]),
+        x=x, mean=predicted_mean(study, one, along(held, factor, x)), inner=inner, outer=outer,
+        dots=np.column_stack([own[near], moved(study, one, along(held, factor, own[near]), near)]),
+        limits=views.limits_of(response), setting=None if recommended is None else float(recommended[factor.name]),
         labels=(with_unit(factor), with_unit(response)),
         caption=_band_caption(study, response, factor, held, recommended is not None),
     )  # fmt: skip
 
 
-def _along(held: views.Settings, factor: Factor, values: Array) -> dict[str, Any]:
+def along(held: views.Settings, factor: Factor, values: NDArray[Any]) -> dict[str, Any]:
+    """Return settings at some values of one factor, shape (m,), the others held."""
     return {name: np.full(len(values), value) for name, value in held.items()} | {factor.name: values}
 
 
-def _moved(study: Study, one: Fitted, settings: views.Settings, near: NDArray[np.bool_]) -> Array:
+def both_intervals(study: Study, one: Fitted, settings: views.Settings) -> tuple[Array, Array]:
+    """Return the confidence interval of the mean and the prediction interval of a new print, shape (m, 2), response units."""
+    assert one.inference is not None
+    rows, level = one.data.rows(scale.coded(study, settings)), study.header.confidence
+    found = inference.means(one.inference, rows, level), inference.new_prints(one.inference, rows, level)
+    mean, new = (_in_units(study, one, np.column_stack([each.low, each.high])) for each in found)
+    return mean, new
+
+
+def moved(study: Study, one: Fitted, settings: views.Settings, near: NDArray[np.bool_]) -> Array:
     """Return the print means at held settings of the other factors: the prediction there plus what each print differs by."""
     differs = one.data.means - one.data.X @ one.estimates
-    moved: Array = one.data.rows(scale.coded(study, settings)) @ one.estimates + differs[near]
-    return moved
+    return _in_units(study, one, one.data.rows(scale.coded(study, settings)) @ one.estimates + differs[near])
+
+
+def _in_units(study: Study, one: Fitted, values: Array) -> Array:
+    response = next(each for each in study.responses if each.name == one.result.response)
+    return np.asarray(np.exp(values) if response.transform == "log" else values, dtype=float)
 
 
 def _band_caption(study: Study, response: Response, factor: Factor, held: views.Settings, recommended: bool) -> str:

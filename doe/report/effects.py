@@ -1,4 +1,4 @@
-"""Rows about whole terms and factors: joint tests, sums of squares by stratum, and printers that act differently."""
+"""Rows about whole terms or factors: joint tests, sums of squares by stratum, printers that act differently."""
 
 from collections.abc import Sequence
 

@@ -1,5 +1,4 @@
-"""
-What the page needs to predict at any setting by itself: coefficients, covariances, draws, limits and lines, as JSON values.
+"""What the page needs to predict at any setting by itself, as JSON values.
 
 Means and intervals are those of ``doe.model.inference`` for a setting named beforehand; nothing is thinned for them. The
 conformance is that of ``Outlook.shares`` from the first so many of its draws, in the single precision that they have: all of
@@ -9,6 +8,7 @@ how many draws it speaks. What the page must find at its first setting goes with
 
 import base64
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -18,17 +18,20 @@ from scipy.stats import qmc
 from doe.design.calibrated import Lines
 from doe.model import inference
 from doe.model.measured import Fitted
-from doe.numerics import coding
+from doe.numerics import coding, desirability
 from doe.numerics.conformance import Margins, bound_coverage
 from doe.numerics.mixture import Mixture
 from doe.numerics.terms import column_terms
 from doe.recommend import search
+from doe.recommend.desirable import goal_of
 from doe.recommend.outlook import Outlook
 from doe.recommend.search import Axis, Region
 from doe.report import numbers
 from doe.report.inputs import ReportInputs
+from doe.report.knobs import on_scale
 from doe.report.tables import words
 from doe.study import scale
+from doe.study.senses import is_turned
 from doe.study.spec import Factor, Response, Study
 
 Array = NDArray[np.float64]
@@ -75,6 +78,7 @@ def explorer(inputs: ReportInputs, fitted: Sequence[Fitted], lines: Lines) -> di
         "factors": [_factor(inputs, axis) for axis in area.axes],
         "responses": [_response(one, area, coded) for one in modelled],
         "conformance": _conformance(inputs, [one.data.response.name for one in modelled]),
+        "goals": _goals(modelled, fitted),
         "region": _of_region(inputs.study, area),
         "printers": _printers(inputs, lines),
         "check": check(inputs, modelled, coded),
@@ -97,11 +101,15 @@ def check(inputs: ReportInputs, fitted: Sequence[Fitted], coded: Array) -> dict[
     -------
     dict
         ``responses``: mean, limits of its interval and of a new print's, response units (None where loads leave none);
-        ``estimate`` and ``bound`` of the conformance, None without requirements.
+        ``estimate`` and ``bound`` of the conformance, None without requirements; ``overall`` desirability, None without aims.
     """
     level, chosen = inputs.study.header.confidence, inputs.chosen
     found = [_limits_at(one, coded, level) for one in fitted]
-    result: dict[str, Any] = {"responses": found, "estimate": None, "bound": None}
+    result: dict[str, Any] = {"responses": found, "estimate": None, "bound": None, "overall": None}
+    if all(one.data.response.aim is not None for one in fitted):
+        goals = [goal_of(one.data.response) for one in fitted]
+        worth = [desirability.desirability(one["mean"], goal) for one, goal in zip(found, goals, strict=True)]
+        result["overall"] = float(desirability.overall(worth, [goal.priority for goal in goals]))
     if chosen is not None:
         drawn = shares(chosen.view, coded, drawn_in_page(chosen.view))
         bound = np.quantile(drawn, chosen.quantile, method="inverted_cdf")
@@ -126,7 +134,7 @@ def shares(view: Outlook, coded: Array, size: int) -> Array:
     ndarray of shape (size,)
         In double precision from coefficients in single; ``Outlook.shares`` rounds every step to single precision.
     """
-    around = coded + view.nodes
+    around = view.around(coded)[:, 0]
     total = np.zeros(size)
     for name, margins in zip(view.printers or [None], view.by_printer, strict=True):
         share = np.ones((len(around), size))
@@ -207,8 +215,7 @@ def _coded(area: Region, places: Sequence[int]) -> Array:
 def _code(factor: Factor, value: float | str) -> float:
     if factor.levels is not None:
         return float(factor.levels.index(str(value)))
-    assert factor.low is not None and factor.high is not None
-    return float(coding.to_coded(float(value), factor.low, factor.high))
+    return float(factor.coding.coded(float(value)))
 
 
 def _factor(inputs: ReportInputs, axis: Axis) -> dict[str, Any]:
@@ -220,7 +227,7 @@ def _factor(inputs: ReportInputs, axis: Axis) -> dict[str, Any]:
         "values": _values(factor), "named": factor.levels is not None, "low": factor.low, "high": factor.high,
         "printed": [axis.value(place) for place in range(len(axis.natural))] if factor.levels is not None
         else [float(axis.natural[0]), float(axis.natural[-1])] if len(axis.natural) else [],
-        "near": None if setting is None else list(setting.interval),
+        "near": None if setting is None else list(setting.interval), **on_scale(inputs, factor, _values(factor)),
     }
 
 
@@ -324,7 +331,14 @@ def _sample(area: Region) -> Array:
     return area.coded(places[area.allows(places)])
 
 
-# Conformance
+# Conformance and desirability
+
+
+def _goals(modelled: Sequence[Fitted], fitted: Sequence[Fitted]) -> list[dict[str, Any]] | None:
+    """Return what each response's mean is worth; nothing without aims, or where a response with one has no model here."""
+    if len(modelled) < len(fitted) or any(one.data.response.aim is None for one in modelled):
+        return None
+    return [asdict(goal_of(one.data.response)) for one in modelled]
 
 
 def _conformance(inputs: ReportInputs, names: Sequence[str]) -> dict[str, Any] | None:
@@ -363,7 +377,10 @@ def _printers(inputs: ReportInputs, lines: Lines) -> list[dict[str, Any]]:
     """Return the line of every factor that a reference probe has read, per printer that printed."""
     printed = {name for name in inputs.design.fitted["printer"] if name}
     return [
-        {"name": printer.name, "lines": [_line(lines, printer.name, factor) for factor in inputs.study.factors]}
+        {
+            "name": printer.name, "lines": [_line(lines, printer.name, factor) for factor in inputs.study.factors],
+            "turned": [is_turned(factor, printer) for factor in inputs.study.factors],
+        }
         for printer in inputs.study.printers if printer.name in printed
     ]
 

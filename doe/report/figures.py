@@ -1,11 +1,11 @@
-"""Figures as SVG bytes: one look for all, safe in greyscale and for every kind of colour vision, the same bytes each time.
+"""Figures as SVG bytes: one look for all, safe in greyscale or for any kind of colour vision, the same bytes each time.
 
 Surfaces are bands of one hue from light to dark with labelled lines; what must be told apart differs in shape, not in
 colour alone. Letters are drawn as outlines of fonts that come with matplotlib, so that no font of the machine matters.
 """
 
-import io
-from collections.abc import Iterator
+import textwrap
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
@@ -20,7 +20,8 @@ from matplotlib.patheffects import Normal, Stroke, withTickedStroke
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
-from doe.report import numbers
+from doe.report import canvas, numbers
+from doe.report.layout import Column
 from doe.report.tables import in_fonts
 from doe.report.views import LevelView, Series, SurfaceView
 
@@ -30,6 +31,10 @@ INK, GREY, PAPER = "#1c2b36", "#6b7780", "#ffffff"
 BANDS = LinearSegmentedColormap.from_list("bands", ["#f6f8f9", "#c9d6de", "#8ea9b8", "#5f8296"])
 _MARKERS = (("o", INK, "-"), ("s", PAPER, "--"), ("^", "#9aa7b0", ":"))
 WIDE_MM, _HIGH_MM = 150.0, 96.0
+_ACROSS, _UP, _IN_KEY, _LONG_KEY = 88, 54, 34, 40
+"""Letters in a line of what stands below the axes, upright beside them, and in the key; there, what has more than the last."""
+_NAMES, _TURNED, _LINE_MM, _LINES = 84, 30, 3.4, 3
+"""Letters of all names under an axis in one line, and of one that is turned; the height of a line, and how many find room."""
 _PLACES = 40
 """Prints closer than one in so many parts of the axes are drawn as one place."""
 
@@ -55,8 +60,7 @@ def surface_figure(view: SurfaceView) -> bytes:
                 *view.setting, marker="P", markersize=11, markerfacecolor=PAPER, markeredgecolor=INK, markeredgewidth=1.2,
                 linestyle="none", label="recommended setting", zorder=6, clip_on=False,
             )
-        axes.set_xlabel(in_fonts(view.labels[0]))
-        axes.set_ylabel(in_fonts(view.labels[1]))
+        name_axes(axes, view.labels)
         axes.set_xlim(*_span(view.x, view.prints[:, 0]))
         axes.set_ylim(*_span(view.y, view.prints[:, 1]))
         for axis in (axes.xaxis, axes.yaxis):
@@ -74,13 +78,12 @@ def level_figure(view: LevelView) -> bytes:
         for limit in view.limits:
             axes.axhline(limit.value, color=INK, linewidth=1.2, linestyle=(0, (6, 3)))
             keys.append(Line2D([], [], color=INK, linewidth=1.2, linestyle=(0, (6, 3)), label=in_fonts(limit.words)))
-        axes.set_xticks(range(len(view.levels)), [in_fonts(level) for level in view.levels])
+        name_places(axes, view.levels)
         seen = np.concatenate([series.dots[:, 0] for series in view.series])
         axes.set_xlim(min(-0.5, seen.min(initial=0) - 0.3), max(len(view.levels) - 0.5, seen.max(initial=0) + 0.3))
         if view.is_share:
             axes.set_ylim(-0.03, 1.03)
-        axes.set_xlabel(in_fonts(view.labels[0]))
-        axes.set_ylabel(in_fonts(view.labels[1]))
+        name_axes(axes, view.labels)
         axes.yaxis.set_major_formatter(FuncFormatter(lambda value, _: numbers.exact(value)))
         axes.spines[["top", "right"]].set_visible(False)
         draw_key(axes, keys)
@@ -93,15 +96,45 @@ def new_figure() -> Iterator[tuple[Figure, Axes]]:
     with mpl.rc_context():
         mpl.rcdefaults()
         mpl.rcParams.update(_LOOK)
-        figure = Figure(figsize=(WIDE_MM / 25.4, _HIGH_MM / 25.4), layout="constrained")
+        figure = Figure(figsize=(WIDE_MM / 25.4, _HIGH_MM / 25.4), layout=Column())
         yield figure, figure.add_subplot()
+
+
+def wrapped(text: str, letters: int, most: int | None = None) -> str:
+    """Return printable text in lines of so many letters; what no more than ``most`` lines can hold ends in an ellipsis."""
+    return "\n".join(textwrap.wrap(in_fonts(text), letters, max_lines=most, placeholder=" …"))
+
+
+def name_axes(axes: Axes, labels: Sequence[str]) -> None:
+    """Write what is shown across and up beside the axes."""
+    axes.set_xlabel(wrapped(labels[0], _ACROSS))
+    axes.set_ylabel(wrapped(labels[1], _UP))
+
+
+def name_places(axes: Axes, names: Sequence[str], upright: int = 6) -> None:
+    """Write names under the places 0, 1, ...; more than ``upright`` are turned, and long ones make the figure higher."""
+    if len(names) > upright:
+        most = max(1, int(_NAMES / len(names) / 2))
+        axes.set_xticks(range(len(names)), [wrapped(name, _TURNED, most) for name in names], rotation=90, fontsize=8)
+        return
+    written = [wrapped(name, in_line(names)) for name in names]
+    axes.set_xticks(range(len(names)), written, fontsize=8)
+    _heighten(axes, max(0, lines_of(written) - _LINES))
+
+
+def in_line(names: Sequence[str]) -> int:
+    """Return how many letters a line of each of these names may have under an axis."""
+    return max(8, _NAMES // len(names))
+
+
+def lines_of(written: Sequence[str]) -> int:
+    """Return the lines of the longest of some wrapped names."""
+    return 1 + max(name.count("\n") for name in written)
 
 
 def as_svg(figure: Figure) -> bytes:
     """Return a figure as SVG without anything of the machine or the day."""
-    content = io.BytesIO()
-    figure.savefig(content, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
-    return content.getvalue()
+    return canvas.drawn(figure)
 
 
 def _bands(axes: Axes, view: SurfaceView) -> list[Any]:
@@ -194,7 +227,21 @@ def draw_key(axes: Axes, keys: list[Any]) -> None:
     """Put the key above the axes; leave it out where nothing needs a name."""
     named = [key for key in keys if not key.get_label().startswith("_child")]  # what matplotlib calls a nameless line
     if named:
+        labels = [_in_key(key.get_label()) for key in named]
+        _heighten(axes, (lines_of(labels) - 1) * ((len(labels) + 1) // 2))
         axes.legend(
-            handles=named, loc="lower left", bbox_to_anchor=(0, 1.0), ncols=2, borderaxespad=0.4, handlelength=2.4,
-            columnspacing=1.6,
+            handles=named, labels=labels, loc="lower left",
+            bbox_to_anchor=(0, 1.0), ncols=2, borderaxespad=0.4, handlelength=2.4, columnspacing=1.6,
         )
+
+
+def _in_key(label: str) -> str:
+    return wrapped(label, _IN_KEY if len(label) > _LONG_KEY else _LONG_KEY)
+
+
+def _heighten(axes: Axes, lines: int) -> None:
+    """Make the figure higher by so many lines."""
+    figure = axes.get_figure()
+    assert isinstance(figure, Figure)
+    width, height = figure.get_size_inches()
+    figure.set_size_inches(width, height + lines * _LINE_MM / 25.4)

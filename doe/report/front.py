@@ -1,5 +1,7 @@
 """Page one of the report: the answer for who reads nothing else."""
 
+from collections.abc import Sequence
+
 from doe.model.agreement import repeated_grades
 from doe.model.agreement import verdicts as grading_verdicts
 from doe.recommend.results import Recommendation
@@ -7,7 +9,7 @@ from doe.report import pieces
 from doe.report.confirmation import renewed, state_table
 from doe.report.inputs import Draft, ReportInputs, TrialState
 from doe.report.pieces import Block
-from doe.report.recommended import answer, setting_table
+from doe.report.recommended import answer, left_out, setting_table
 from doe.report.tables import Table, words
 from doe.verdicts import Verdict
 
@@ -53,18 +55,28 @@ def blocks(inputs: ReportInputs) -> list[Block]:
         made.append(pieces.strong("No setting is recommended. The verdicts below say what stands in the way."))
     else:
         both = state_table(found.number, tried.judgement, tried.release, ended=tried.ended)
-        made += [pieces.table(setting_table(found)), pieces.strong(answer(found)), pieces.table(both)]
+        made += [pieces.table(setting_table(found)), pieces.strong(answer(found))]
+        made += [pieces.text(one) for one in [left_out(found, inputs.study.header.confidence)] if one]
+        made.append(pieces.table(both))
         if tried.judgement is not None and not tried.ended:
             made += [pieces.strong(f"{one[:1].upper()}{one[1:]}.") for one in renewed(tried.judgement)]
-    verdicts = all_verdicts(inputs)
-    if verdicts:
-        short = tuple((one.name, words(one.about) or "the study", one.next_step) for one in verdicts[:_VERDICTS_UP_FRONT])
-        more = len(verdicts) - len(short)
-        note = (f"And {more} more. " if more else "") + "The causes stand in sections 2, 3, 5, 6 and 7."
-        made.append(pieces.table(Table("Open verdicts", ("Verdict", "About", "What to do"), short, "lll", note)))
+    made += _open(all_verdicts(inputs))
     if found is not None and inputs.draft is None:
         made.append(pieces.strong(f"Next step: {_next(found, tried)}"))
     return made
+
+
+def _open(verdicts: Sequence[Verdict]) -> list[Block]:
+    """Return the verdicts by name, each once with all that it is about: page one has no room for their causes."""
+    about: dict[str, list[str]] = {}
+    for one in verdicts:
+        about.setdefault(one.name, []).append(words(one.about) or "the study")
+    if not about:
+        return []
+    shown = tuple((name, ", ".join(dict.fromkeys(of))) for name, of in about.items())[:_VERDICTS_UP_FRONT]
+    more = len(about) - len(shown)
+    note = (f"And {more} more. " if more else "") + "Causes and what to do: sections 2, 3, 5, 6 and 7."
+    return [pieces.table(Table("Open verdicts", ("Verdict", "About"), shown, "ll", note))]
 
 
 def _missing(draft: Draft) -> list[Block]:

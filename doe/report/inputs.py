@@ -28,12 +28,29 @@ class TrialState:
 
 
 @dataclass(frozen=True)
+class Issued:
+    """One revision of the report, as the log knows it."""
+
+    number: int
+    prepared_at: str
+    """Time of the last line of the log that it covers, ISO 8601."""
+    study_digest: str
+    """SHA-256 over the files that it carries; empty where the log does not hold it."""
+    log_head: str
+    """SHA-256 of the last line of the log that it covers."""
+    since: Sequence[Mapping[str, Any]]
+    """Lines of the log that it covers and the revision before it does not."""
+
+
+@dataclass(frozen=True)
 class Revision:
-    """Which report of a study this is, and what happened since the one before."""
+    """Which report of a study this is, those before it, and what happened since the last of them."""
 
     number: int = 1
     since: Sequence[Mapping[str, Any]] = ()
     """Lines of the log after the report before this one; empty for the first."""
+    earlier: tuple[Issued, ...] = ()
+    """The revisions before this one, oldest first."""
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""Rows about the models of graded and pass-fail responses: log odds, chances at the printed settings, checks."""
+"""Rows about the models of graded or pass-fail responses: log odds, chances at the printed settings, checks."""
 
 from doe.model.results import JudgedFit
 from doe.report import numbers
@@ -7,7 +7,7 @@ from doe.report.tables import Table, words
 
 _COVERAGE = (
     "In simulated studies of 30 prints in 6 to 8 loads, 95 % intervals of this kind held the truth in 92 to 98 % of cases,"
-    " with standard deviations of loads up to 1.8 logits (tests/studies/graded_coverage.py)."
+    " with standard deviations of loads up to 1.8 logits."
 )
 
 
@@ -58,7 +58,7 @@ def judged_chances(fit: JudgedFit) -> Table:
 
 def judged_facts(fit: JudgedFit) -> Table:
     """Return how much loads differ, whether effects are equal at every grade, and how many prints have no value."""
-    rows = [("prints that were judged", str(fit.prints)), ("failed prints, without a value", str(fit.failed))]
+    rows = [("prints that were judged", str(fit.prints)), ("failed prints, whose values do not count", str(fit.failed))]
     if fit.load_sd is not None:
         rows.append(("standard deviation of loads, log odds", numbers.plain(fit.load_sd, 2)))
     test = fit.proportionality

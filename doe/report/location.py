@@ -1,4 +1,4 @@
-"""Rows about where the best mean of each response lies, the shape of its surface, and the way there."""
+"""Rows about where the best mean of each response lies, with the shape of its surface there."""
 
 import math
 
@@ -89,7 +89,7 @@ def path_table(one: Location) -> Table:
     columns = ("Distance", *(f"{words(name)}{units[name]}" for name in names), f"Predicted mean{shown}")
     note = (
         "The best setting at each distance from the middle of what was looked at, to where the path leaves it; distance 1 is half"
-        " of a factor's range. Predictions without their uncertainty: it grows towards the end."
+        " of a factor's range, on its scale. Predictions without their uncertainty: it grows towards the end."
     )
     return Table(title, columns, rows, "r" * len(columns), note)
 
@@ -114,8 +114,10 @@ def _unit(one: Location) -> str:
 
 
 def _point(one: Location, shape: Shape) -> str:
-    if not all(math.isfinite(value) for value in shape.point.values()):
+    if not math.isfinite(shape.mean):
         return "none: the surface rises along a ridge without end"
+    if not all(math.isfinite(value) for value in shape.point.values()):
+        return "outside of what was looked at, where no setting stands for it"
     if _is_far(one, shape):
         return "far outside of what was looked at, so no setting to print"
     units = {place.factor: place for place in one.places}

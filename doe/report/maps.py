@@ -1,4 +1,4 @@
-"""What is shown of the process window, as values: the map of the bound, and each requirement's margin along each factor.
+"""What is shown of the process window, as values: the map of the bound, each requirement's margin along each factor.
 
 The map shades the bound of the conformance alone; the margins are distances of a mean from its limit, in the response's unit.
 ``doe.report.draw_maps`` draws both.
@@ -147,7 +147,7 @@ def _prints(chosen: Chosen, shown: tuple[int, int]) -> tuple[Array, Flags]:
         if i not in shown:
             near &= np.abs(settings[:, i] - here[i]) <= (0 if axis.factor.levels is not None else _NEAR)
     factors = [chosen.area.axes[i].factor for i in shown]
-    natural = [one.centre + one.half_range * settings[:, i] for one, i in zip(factors, shown, strict=True)]
+    natural = [one.coding.natural(settings[:, i]) for one, i in zip(factors, shown, strict=True)]
     return np.column_stack(natural), near
 
 

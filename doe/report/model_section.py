@@ -1,4 +1,4 @@
-"""The sections about the measured responses: their models with figures, and how far the answer hangs on the model."""
+"""The sections about the measured responses: their models with figures, then how far the answer hangs on the model."""
 
 from collections.abc import Iterator
 from dataclasses import replace
@@ -15,6 +15,7 @@ from doe.report.choice import alternatives_rows
 from doe.report.diagnostics import print_rows
 from doe.report.effect_views import band_views, effect_view, fitted_of
 from doe.report.inputs import ReportInputs
+from doe.report.levels import level_views
 from doe.report.measured import measured_tables, sensitivity_tables
 from doe.report.pieces import Block
 from doe.report.residual_views import load_view, residual_views
@@ -43,7 +44,7 @@ def model_blocks(inputs: ReportInputs) -> list[Block]:
 def _model(inputs: ReportInputs, fit: ResponseFit, response: Response) -> list[Block]:
     own = replace(fit, choice=None, sensitivity=None)  # they stand in the section on sensitivity
     first, *rest = (pieces.table(table) for table in measured_tables(own, response.transform == "log"))
-    effects = effect_view(inputs.study, response, fit)
+    effects = effect_view(inputs.study, response, fit, fitted_of(inputs.fitted, response.name))
     blocks = [pieces.heading(rows.with_unit(response)), first, *([] if effects is None else [drawn.block(effects)]), *rest]
     if fit.diagnostics is not None:
         blocks.append(pieces.table(print_rows(fit.diagnostics, fit.response, response.display_unit)))
@@ -63,7 +64,9 @@ def _figures(inputs: ReportInputs, fit: ResponseFit, response: Response) -> Iter
         predict, interval = inputs.predict[response.name], inputs.interval.get(response.name)
         yield views.measured_view(inputs.study, response, prints, predict, interval, held)
     if one is not None:
-        yield from band_views(inputs.study, (inputs.design, inputs.record), response, one, held)
+        done = (inputs.design, inputs.record)
+        yield from band_views(inputs.study, done, response, one, held)
+        yield from level_views(inputs.study, done, response, one, held)
 
 
 def sensitivity_blocks(inputs: ReportInputs) -> list[Block]:

@@ -1,4 +1,4 @@
-"""Numbers as text: the one place where a figure is rounded, and it is rounded once.
+"""Numbers as text: the one place where a figure is rounded, once.
 
 The rule is JCGM 100:2008 (GUM), 7.2.6: an uncertainty keeps at most two significant digits, and the estimate is rounded
 to the same decimal place. Ties go to the even digit (ISO 80000-1:2009, annex B, rule A, from memory). The minus is the

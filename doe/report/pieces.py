@@ -1,4 +1,4 @@
-"""The parts of a section as plain data: text, headings, lists, tables and figures, with what each kind needs."""
+"""The parts of a section as plain data: text, headings, lists, tables, figures."""
 
 import re
 from collections.abc import Iterable, Iterator, Sequence

@@ -1,4 +1,4 @@
-"""Tables of what a plan will show: the smallest effects, what it costs, and several plans side by side."""
+"""Tables of what a plan will show: the smallest effects, what it costs, several plans side by side."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass, replace
@@ -23,6 +23,9 @@ class Outlook:
     data: dict[str, Any]
     tables: tuple[Table, ...]
     verdicts: tuple[Verdict, ...]
+    cost: effort.Effort
+    found: tuple[Detectable, ...]
+    """The smallest effect of each factor that would be found."""
 
 
 def outlook(study: Study, design: Design) -> Outlook:
@@ -38,7 +41,7 @@ def outlook(study: Study, design: Design) -> Outlook:
         "cautions": list(calendar.cautions),
     }
     shown = (detectable_table(study, found), effort_table(cost, calendar), timetable_table(calendar))
-    return Outlook(data, tuple(table for table in shown if table.rows), calendar.verdicts)
+    return Outlook(data, tuple(table for table in shown if table.rows), calendar.verdicts, cost, found)
 
 
 def quality_rows(facts: dict[str, Any]) -> list[tuple[str, str]]:
@@ -109,7 +112,7 @@ def shown_sentence(study: Study, one: Compared) -> str:
     )
 
 
-def comparison_tables(study: Study, found: Sequence[Compared]) -> tuple[Table, ...]:
+def comparison_tables(study: Study, found: Sequence[Compared], *, commands: bool = True) -> tuple[Table, ...]:
     """Return candidate plans side by side: what they take, how precisely they tell, what they cannot tell apart."""
     columns = ("", *(one.candidate.label for one in found))
     align = "l" + "r" * len(found)
@@ -118,13 +121,13 @@ def comparison_tables(study: Study, found: Sequence[Compared]) -> tuple[Table, .
         (f"{words(factor.name)} ({_judged_against(study, factor.name)})", *(_cell(one, _effect_of(factor.name)) for one in found))
         for factor in study.factors
     ]
-    commands = tuple((one.candidate.label, one.candidate.command) for one in found if one.design is not None)
+    typed = tuple((one.candidate.label, one.candidate.command) for one in found if commands and one.design is not None)
     note = "Variances relative to the variance from print to print, load variance taken as equal to it where not said otherwise."
     tables = (
         Table("Plans side by side", columns, tuple(row for row in rows if any(row[1:])), align, note),
         Table("Smallest effects that would be found", columns, tuple(effects), align, _EFFECT_NOTE),
         _cannot_table(found),
-        Table("Commands", ("Plan", "Command"), commands, "ll"),
+        Table("Commands", ("Plan", "Command"), typed, "ll"),
     )
     return tuple(table for table in tables if table.rows)
 

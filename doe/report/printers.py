@@ -1,4 +1,4 @@
-"""Tables of what to set on each printer, what that reaches, and what one setpoint for all printers would do."""
+"""Tables of what to set on each printer, with what that reaches."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -9,7 +9,9 @@ from doe.recommend.printers import FleetSettings
 from doe.recommend.results import Setting
 from doe.report import numbers
 from doe.report.tables import Table, unit, words
-from doe.study.spec import Factor, Study
+from doe.study.names import listed
+from doe.study.senses import said_of_card, said_of_printers, turned
+from doe.study.spec import Factor, Printer, Study
 
 _HOW = (
     "± covers about 95 %: the scatter of the readings, the limit of error of the probe, its contact and the readout, each as a"
@@ -69,7 +71,8 @@ def _note(row: Mapping[str, Any]) -> str:
     known = [name for name, half in row["expanded"].items() if half is not None]
     left_out = {part for name in known for part in row["unknown"][name]}
     factors = list(dict.fromkeys(numbers.at_place(row["coverage"][name], -1) for name in known))
-    said = [_HOW.format(factor=" or ".join(factors))] if known else []
+    said = [said_of_card(row["turned"])] if row.get("turned") else []
+    said += [_HOW.format(factor=" or ".join(factors))] if known else []
     said += [text for part, text in _WITHOUT.items() if part in left_out]
     assumed = [text for part, text in _ASSUMED.items() if any(part in row["assumed"][name] for name in known)]
     said += [f"Not stated in the study, and taken as common practice (no source): {', '.join(assumed)}."] if assumed else []
@@ -81,7 +84,7 @@ def _note(row: Mapping[str, Any]) -> str:
             "Drifted: the readings since planning differ from those before by more than chance and contact explain, and this"
             " setpoint comes from the later ones alone. Find out what changed, and read the printer again before relying on it."
         )
-    return " ".join(said)
+    return " ".join([*said, *row.get("scales", {}).values()])
 
 
 def fleet_table(
@@ -135,7 +138,11 @@ def _fleet_note(fleet: FleetSettings, settings: Sequence[Setting]) -> str:
     told = f"All printers set alike: {same}. " if settings else "The setpoints are the same with or without the checks. "
     marked = any(fleet.beyond.get(one.factor) for one in settings)
     beyond = " ‡ The readings of this printer do not cover this setpoint: what it reaches there is a guess." if marked else ""
-    return told + "Printers without checks count as reaching what they are set to." + beyond
+    signs = "".join(
+        f" {words(name).capitalize()} has the other sign on {listed(printers)}, where the other sign is closer to the plate."
+        for name, printers in fleet.turned.items()
+    )
+    return told + "Printers without checks count as reaching what they are set to." + beyond + signs
 
 
 def lines_table(study: Study, lines: Lines) -> Table:
@@ -150,7 +157,7 @@ def lines_table(study: Study, lines: Lines) -> Table:
     """
     read = {name for _, name in lines}
     rows = [
-        _line_row(printer.name, factor, lines.get((printer.name, factor.name)))
+        _line_row(printer, factor, lines.get((printer.name, factor.name)))
         for factor in study.factors if factor.name in read
         for printer in study.printers
     ]
@@ -164,25 +171,34 @@ def lines_table(study: Study, lines: Lines) -> Table:
         " study.toml; those that came with the sheets count for the prints and for the card too, unless the printer drifted in"
         " between: then the prints keep the earlier readings and the card has the later ones. A printer that was not read"
         " counts as reaching what it is set to."
+        + "".join(f" {one}" for one in said_of_printers(study))
     )
     return Table("What the printers reach", columns, tuple(rows), "lllrrrrr", note if rows else "")
 
 
-def _line_row(printer: str, factor: Factor, one: PrinterLine | None) -> tuple[str, ...]:
+def _line_row(printer: Printer, factor: Factor, one: PrinterLine | None) -> tuple[str, ...]:
     assert factor.low is not None and factor.high is not None
     middle = (factor.low + factor.high) / 2
-    told = (printer, words(factor.name), unit(factor.display_unit), numbers.exact(middle))
+    shown = numbers.exact(float(turned(factor, printer, middle)))
+    told = (printer.name, words(factor.name), unit(factor.display_unit), shown)
     if one is None:
         return *told, *(["not read"] * 3), "none"
-    used = [_offset(line, middle, one) for line in (one.planned, one.printed, one.line)]
-    return *told, *used, f"{numbers.exact(one.line.low)} to {numbers.exact(one.line.high)}"
+    away = [None if line is None else float(calibration.to_actual(line, middle)) - middle for line in _used(one)]
+    offsets = [None if each is None else float(turned(factor, printer, each)) for each in away]
+    said = [_offset(line, middle, each, one) for line, each in zip(_used(one), offsets, strict=True)]
+    low, high = sorted(turned(factor, printer, [one.line.low, one.line.high]).tolist())
+    return *told, *said, f"{numbers.exact(low)} to {numbers.exact(high)}"
 
 
-def _offset(line: calibration.Line | None, at: float, one: PrinterLine) -> str:
-    if line is None:
+def _used(one: PrinterLine) -> tuple[calibration.Line | None, ...]:
+    return one.planned, one.printed, one.line
+
+
+def _offset(line: calibration.Line | None, at: float, offset: float | None, one: PrinterLine) -> str:
+    if line is None or offset is None:
         return "not read"
     known = None if one.scatter is None else float(calibration.standard_error(calibration.with_scatter(line, one.scatter), at))
-    return numbers.at_place(float(calibration.to_actual(line, at)) - at, -1 if known is None else numbers.place_of(known, 1))
+    return numbers.at_place(offset, -1 if known is None else numbers.place_of(known, 1))
 
 
 def _value(value: Any) -> str:  # noqa: ANN401 - number or level

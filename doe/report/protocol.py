@@ -1,4 +1,4 @@
-"""Tables of what was asked, what was planned and what happened: everything before the fit."""
+"""Tables of what was asked, planned, then happened: everything before the fit."""
 
 import math
 from collections import Counter
@@ -8,14 +8,18 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from doe.design.plan import Design
+from doe.design.plan import PILOT, Design
+from doe.model.values import single_values
 from doe.record import evidence
 from doe.record.match import Record
 from doe.record.spools import LONGEST_OPEN, spool_uses
 from doe.report import numbers
+from doe.report.point_words import points_explained
 from doe.report.tables import Table, words
 from doe.sheet.logs import CHANGED, CONDITIONS
 from doe.study import scale
+from doe.study.bends import scale_words
+from doe.study.senses import said_of_printers, said_of_study
 from doe.study.spec import Factor, Response, Study
 
 _RESOLUTIONS = {3: "III", 4: "IV", 5: "V", 6: "VI", 7: "VII", 8: "VIII"}
@@ -53,14 +57,17 @@ def factor_rows(study: Study) -> Table:
             span = (region, step, f"per {factor.change}", spread)
         rows.append((words(factor.name), factor.display_unit, *span))
     columns = ("Factor", "Unit", "Range or levels", "Increment", "Changes", "Spread about the setpoint")
-    return Table("Factors", columns, tuple(rows), "lllrlr", "Spread: standard deviation of the actual value about the setpoint.")
+    signs = [f"{words(one.name).capitalize()}: {said_of_study(one)}." for one in study.factors if one.z_closer is not None]
+    note = ["Spread: standard deviation of the actual value about the setpoint.", *(said_of_printers(study) or signs)]
+    note += [text for one in study.factors if (text := scale_words(study, one))]
+    return Table("Factors", columns, tuple(rows), "lllrlr", " ".join(note))
 
 
 def condition_rows(study: Study) -> Table:
     """Return what is held fixed."""
     rows = [(words(name), text) for name, text in study.conditions.items()]
     if study.oven.temperature is not None:
-        rows.append(("drying oven", f"{numbers.exact(study.oven.temperature)} °C, {study.oven.spools} spools a load"))
+        rows.append(("drying oven", f"{numbers.exact(study.oven.temperature)} °C, {_room_in(study)}"))
     if study.plate.positions:
         rows.append(("positions on the plate", f"{', '.join(study.plate.positions)}; coupons change places from print to print"))
     lying = {words(one.name): one.orientation or study.plate.orientation for one in study.responses if one.per == "coupon"}
@@ -68,6 +75,11 @@ def condition_rows(study: Study) -> Table:
     if said:
         rows.append(("orientation (ISO/ASTM 52921)", said))
     return Table("Held fixed", ("Condition", "Value"), tuple(rows), "ll")
+
+
+def _room_in(study: Study) -> str:
+    count = study.oven.spools
+    return f"room for {count} spool{'s' if count > 1 else ''} a load"
 
 
 def instrument_rows(study: Study) -> Table:
@@ -155,8 +167,10 @@ def plan_table(study: Study, design: Design) -> Table:
     align = "".join("r" if key in ("round", "order") else "l" for key in keys)
     align += "".join("r" if factor.is_numeric else "l" for factor in study.factors)
     columns = (*(key.capitalize() for key in keys), *map(with_unit, study.factors))
-    note = "In brackets: the setpoint of this printer, where it differs from the actual value wanted."
-    return Table("Run table", columns, rows, align, note if _any_setpoint_differs(study, design) else "")
+    differs = _any_setpoint_differs(study, design)
+    given = "In brackets: the setpoint of this printer, where it differs from the actual value wanted."
+    note = " ".join(filter(None, [points_explained(design), *((given, *said_of_printers(study)) if differs else ())]))
+    return Table("Run table", columns, rows, align, note)
 
 
 def _any_setpoint_differs(study: Study, design: Design) -> bool:
@@ -280,7 +294,9 @@ def check_rows(study: Study, record: Record) -> Table:
         for row in record.checks.to_dict("records")
     ]
     columns = ("Printer", "Factor", "Set", "Actual", "Instrument", "Read on")
-    return Table("Readings of reference probes", columns, tuple(rows), "llrrll")
+    signs = said_of_printers(study)
+    note = "Each reading as its printer shows it. " + " ".join(signs) if signs and rows else ""
+    return Table("Readings of reference probes", columns, tuple(rows), "llrrll", note)
 
 
 def _cell(value: Any) -> str:  # noqa: ANN401 - any cell
@@ -290,12 +306,25 @@ def _cell(value: Any) -> str:  # noqa: ANN401 - any cell
 def data_summary(study: Study, record: Record) -> Table:
     """Return, per response, how many values there are, how they spread, and what is missing by outcome."""
     columns = ("Response", "Values", "Minimum", "Median", "Maximum", "Spread within prints", "Without a value")
-    note = (
-        "Spread within prints: standard deviation of the coupons about their print's mean, pooled over the prints. It"
-        " says how well a coupon repeats, not how well a print does."
-    )
     rows = tuple(_summary_of(response, record) for response in study.responses)
-    return Table("Data by response", columns, rows, "lrrrrrl", note if any(row[5] != numbers.MISSING for row in rows) else "")
+    notes = (
+        _SPREAD if any(row[5] != numbers.MISSING for row in rows) else "",
+        _UNCOUNTED if any(NOT_COUNTED in row[6] for row in rows) else "",
+        _PILOTS if "round" in record.prints and (record.prints["round"] == PILOT).any() else "",
+    )
+    return Table("Data by response", columns, rows, "lrrrrrl", " ".join(filter(None, notes)))
+
+
+_SPREAD = (
+    "Spread within prints: standard deviation of the coupons about their print's mean, pooled over the prints. It says how well a"
+    " coupon repeats, not how well a print does."
+)
+NOT_COUNTED = "not counted"
+_UNCOUNTED = (
+    "Not counted: a value is recorded, and no table or model counts it. A failed print (detached, clogged, warped) has no grade"
+    " and no pass, whatever was typed in for it: it counts as failed."
+)
+_PILOTS = "Pilot prints are among these values, and in no model."
 
 
 def _summary_of(response: Response, record: Record) -> tuple[str, ...]:
@@ -304,8 +333,9 @@ def _summary_of(response: Response, record: Record) -> tuple[str, ...]:
         return (with_unit(response), "0", *[numbers.MISSING] * 4, "")
     if response.per == "coupon":
         table = table[table["number"] <= response.coupons]  # other responses may have more coupons
-    missing = table[response.name].map(_empty)
-    present = table[~missing]
+    recorded = ~table[response.name].map(_empty)
+    counts = table["coupon" if response.per == "coupon" else "print"].isin(single_values(response, record).items)
+    present = table[recorded & counts]
     shown = [numbers.MISSING] * 4
     if response.kind != "pass_fail" and len(present):
         values = present[response.name].astype(float)
@@ -316,7 +346,16 @@ def _summary_of(response: Response, record: Record) -> tuple[str, ...]:
         ]
         spread = _within(values.to_numpy(), list(present["print"])) if response.kind == "measured" else None
         shown.append(numbers.plain(spread, 2))
-    return (with_unit(response), str(len(present)), *shown, _by_outcome(table[missing], record))
+    without = [_by_outcome(table[~recorded], record), _uncounted(response, table[recorded & ~counts], record)]
+    return (with_unit(response), str(len(present)), *shown, ", ".join(filter(None, without)))
+
+
+def _uncounted(response: Response, rows: pd.DataFrame, record: Record) -> str:
+    """Return what became of values that are recorded and do not count, with the values: ``detached 1 (0 not counted)``."""
+    if rows.empty:
+        return ""
+    values = dict.fromkeys(_cell(value) for value in rows[response.name])
+    return f"{_by_outcome(rows, record)} ({', '.join(values)} {NOT_COUNTED})"
 
 
 def _within(values: Any, prints: list[str]) -> float | None:  # noqa: ANN401 - array of shape (m,)
@@ -341,14 +380,5 @@ def _by_outcome(rows: pd.DataFrame, record: Record) -> str:
 def evidence_rows(lines: Sequence[Mapping[str, Any]]) -> Table:
     """Return the files of evidence that were collected with the digest of each, from the lines of the log."""
     rows = tuple((name, last.digest, last.time) for name, last in sorted(evidence.logged(lines).items()))
-    note = "They are not inside this PDF: force curves, photographs and the like, kept in the study's folder evidence/."
+    note = "They are not inside this report: force curves, photographs and the like, kept in the study's folder evidence/."
     return Table("Evidence", ("File", "SHA-256", "Collected"), rows, "lll", note)
-
-
-def revision_rows(lines: Sequence[Mapping[str, Any]]) -> Table:
-    """Return what happened to the study since its last report, from the lines of its log."""
-    rows = []
-    for line in lines:
-        wrote = ", ".join(sorted(line["wrote"]))
-        rows.append((str(line["time"]), f"doe {line['command']}", str(line["detail"].get("reason", "")) or wrote))
-    return Table("Since the last report", ("Time", "Command", "Reason, or what it wrote"), tuple(rows), "lll")

@@ -1,4 +1,4 @@
-"""Rows about the recommendation: the setting and its cards, what it promises, and what stands beside that."""
+"""Rows about the recommendation: the setting with its cards, then what it promises."""
 
 from collections.abc import Mapping
 from typing import Any
@@ -7,6 +7,7 @@ from doe.recommend.beside import COMPLETION
 from doe.recommend.printers import FleetSettings
 from doe.recommend.results import (
     MEASURED_LEVEL,
+    Beside,
     Conformance,
     Recommendation,
     Setting,
@@ -21,6 +22,7 @@ from doe.report.location import location_tables
 from doe.report.printers import card_tables, fleet_table
 from doe.report.tables import Table, unit, words
 from doe.report.window import window_tables
+from doe.study.senses import said_of_card
 
 MOST_PRINTERS_ACROSS = 5
 
@@ -41,7 +43,8 @@ def recommendation_tables(found: Recommendation, confidence: float) -> tuple[Tab
 
 def setting_table(recommendation: Recommendation) -> Table:
     """Return the recommended setting, and with up to five printers what to set on each."""
-    across = recommendation.printers if len(recommendation.printers) <= MOST_PRINTERS_ACROSS else ()
+    few = len(recommendation.printers) <= MOST_PRINTERS_ACROSS
+    across: tuple[Mapping[str, Any], ...] = recommendation.printers if few else ()
     rows = []
     for one in recommendation.settings:
         setpoints = (_setpoint(row, one.factor) for row in across)
@@ -49,7 +52,8 @@ def setting_table(recommendation: Recommendation) -> Table:
     printers = (f"Set on {row['printer']}" for row in across)
     columns = ("Factor", "Unit", "Setting (actual)", "Near-optimal, the others held", *printers)
     starred = any(cell.endswith("*") for row in rows for cell in row[4:])
-    note = _UNCHECKED if starred else ""
+    signs = (f"Printer {row['printer']}: {said_of_card(row['turned'])}" for row in across if row.get("turned"))
+    note = " ".join([*([_UNCHECKED] if starred else []), *signs])
     return Table("Recommended setting", columns, tuple(rows), "llrr" + "r" * len(across), note)
 
 
@@ -147,7 +151,8 @@ def _together(share: Conformance) -> list[tuple[str, str]]:
     """Return what the correlation of the responses of one print does to the estimate."""
     if share.correlated is None:
         return []
-    pairs = ", ".join(f"{words(names).replace(', ', ' with ')} {value:.2f}" for names, value in share.correlations.items())
+    shown = {words(names).replace(", ", " with "): numbers.at_place(value, -2) for names, value in share.correlations.items()}
+    pairs = ", ".join(f"{names} {value}" for names, value in shown.items())
     said = f"{predicted(share.correlated)}; correlation of future values, roughly: {pairs}"
     return [("estimate if responses go together as in these prints", said)]
 
@@ -176,9 +181,9 @@ def beside_table(recommendation: Recommendation, confidence: float) -> Table:
     """Return the chance that prints complete and that judged responses are met at the setting."""
     rows = tuple(
         (
-            "completes" if one.what == COMPLETION else words(one.what), one.of, numbers.percent(one.chance),
-            f"{numbers.percent_bound(one.low)} to {numbers.percent(one.high)}",
-            "" if one.lower is None else numbers.percent_bound(one.lower),
+            "completes" if one.what == COMPLETION else words(one.what), one.of, predicted(one.chance),
+            f"{predicted_bound(one.low)} to {predicted(one.high)}",
+            "" if one.lower is None else predicted_bound(one.lower),
         )
         for one in recommendation.beside
     )
@@ -188,7 +193,7 @@ def beside_table(recommendation: Recommendation, confidence: float) -> Table:
     note = (
         ("" if by_aims else "They stand beside the conformance and are not folded into it. ")
         + "The setting was not chosen by them. With few prints their intervals are wide: how often these held in simulated"
-        " studies stands in the README, under Limits."
+        " studies stands in 'doe help limits'."
     )
     title = "Completion and judged responses, at the setting" if by_aims else "Beside the conformance, at the setting"
     return Table(title, columns, rows, "llrrr", note)
@@ -229,3 +234,20 @@ def answer(recommendation: Recommendation) -> str:
         f"Of future prints on new drying loads that complete, an estimated {predicted(share.estimate)} meet every"
         f" measured requirement; {bound}. The study asks for {numbers.level(share.required)}. {judged}"
     )
+
+
+def left_out(recommendation: Recommendation, confidence: float) -> str:
+    """Return in plain words what the share of :func:`answer` does not count, for page one; empty where it counts everything."""
+    if recommendation.conformance is None or not recommendation.beside:
+        return ""
+    return f"Not counted in this: {'; '.join(_chance(one, numbers.level(confidence)) for one in recommendation.beside)}."
+
+
+def _chance(one: Beside, level: str) -> str:
+    """Return in words the chance that a print completes, or that one which does meets a judged response's requirement."""
+    of = "a new coupon is printed at all" if one.what == COMPLETION else f"a print that completes meets {words(one.what)}"
+    if one.lower is None:
+        sure = f"{level} interval {predicted_bound(one.low)} to {predicted(one.high)}"
+    else:
+        sure = f"with {level} confidence at least {predicted_bound(one.lower)}"
+    return f"the chance that {of}, an estimated {predicted(one.chance)} ({sure})"

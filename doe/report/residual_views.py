@@ -1,4 +1,4 @@
-"""What the models leave over: residuals where a verdict calls for a look, loads beside each other, and the plan's coverage."""
+"""What the models leave over: residuals where a verdict calls for a look, loads beside each other, the plan's coverage."""
 
 from collections.abc import Iterator, Sequence
 
@@ -120,6 +120,8 @@ def load_view(fit: ResponseFit, one: Fitted, level: float) -> IntervalView | Non
         " intervals by the scatter of prints within loads, the settings that change within a load in the middle. What a load was"
         " dried for is part of its level. Each interval holds for one load, not for all at once."
     )
+    if len(set(data.counts.tolist())) > 1:
+        caption += " Prints with fewer coupons scatter more: the interval of a load of such prints is too short."
     label = f"load less the average of all, {words(fit.response)}{f', {unit}' if unit else ''}"
     return IntervalView(names, *found, label, caption)
 
@@ -153,6 +155,6 @@ def coverage_view(study: Study, design: Design) -> CoverageView | None:
     caption = (
         "Plan coverage of the region: the share of all settings that may be used, within the ranges and constraints, at which"
         " the standard error of a predicted mean is at most as shown. The lower and flatter, the more evenly the plan tells about"
-        " the region. Loads are taken to differ as much as prints do."
+        " the region. Settings are spread evenly on each factor's scale; loads are taken to differ as much as prints do."
     )
     return CoverageView(share, np.quantile(error, share), caption)

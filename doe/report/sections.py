@@ -1,4 +1,4 @@
-"""The report as plain data, in reading order: page one with the answer, then sections of text, tables and figures.
+"""The report as plain data, in reading order: page one with the answer, then sections of text, tables, figures.
 
 The templates in ``templates/report`` only set what is said here; what is said is a matter of this module and of
 ``doe.report.rows``.
@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from doe.design import calibrated
@@ -16,24 +17,27 @@ from doe.files import digest, digest_of
 from doe.model.agreement import repeated_grades
 from doe.model.agreement import verdicts as grading_verdicts
 from doe.model.results import JudgedFit
-from doe.model.summary import meets
+from doe.recommend.counted import prints_that_meet
 from doe.recommend.desirable import has_aims
 from doe.recommend.results import Recommendation
 from doe.report import drawn, front, maps, numbers, pieces, rows, views
 from doe.report.agreement import agreement_table
 from doe.report.appendix import log_rows, value_tables
+from doe.report.chosen_plan import why_blocks
 from doe.report.completion import completion_tables
 from doe.report.confirmation import forecast_tables, judgement_tables, power_sentences
 from doe.report.consequences import consequence_rows
+from doe.report.filament import filament_rows
 from doe.report.glossary import glossary_rows
-from doe.report.inputs import ReportInputs
+from doe.report.inputs import Issued, ReportInputs
 from doe.report.judged import judged_tables
 from doe.report.model_section import model_blocks, sensitivity_blocks
 from doe.report.pieces import Block
 from doe.report.printers import lines_table
-from doe.report.protocol import evidence_rows, revision_rows, spool_rows
+from doe.report.protocol import evidence_rows, spool_rows
 from doe.report.recommended import recommendation_tables
 from doe.report.residual_views import coverage_view
+from doe.report.revisions import revision_rows
 from doe.report.tables import words
 from doe.report.verify import DRAFT_MARK
 from doe.study.spec import Response
@@ -45,8 +49,8 @@ SIMULATED = "SIMULATED DATA: no print was made. This report shows the method, no
 DRAFT = "DRAFT: written before the study is whole. Figures and conclusions may still change; not for the quality file."
 _CARRIES_NONE = "A draft carries no files of the study, and cannot be verified."
 _CARRIES = (
-    "The files of the study are attached inside this PDF. 'doe verify' takes them out, fits and recommends anew, and says"
-    " which of the printed figures it found again; it needs nothing else. The study digest on page one covers them all."
+    "The files of the study are attached inside report.pdf. 'doe verify' takes them out of it, fits and recommends anew, and says"
+    " which of the printed figures it found again; it needs nothing else. The study digest of this report covers them all."
 )
 _GLOSSARY_AT = -2
 """Before the provenance and the appendix."""
@@ -91,7 +95,7 @@ def document(inputs: ReportInputs) -> dict[str, Any]:
         "answer": front.blocks(inputs),
         "sections": [
             pieces.section("Question and requirements", _question(inputs)),
-            pieces.section("Plan", _plan(inputs)),
+            pieces.section("Plan and why it was chosen", _plan(inputs)),
             pieces.section("Deviations, failures and amendments", _deviations(inputs)),
             pieces.section("Data", _data(inputs)),
             pieces.section("Models of the measured responses", _models(inputs)),
@@ -134,12 +138,13 @@ def _question(inputs: ReportInputs) -> list[Block]:
         f" {numbers.level(study.header.confidence)} confidence. {what} and model were fixed before the data."
     )
     tables = (rows.requirement_rows(study), rows.factor_rows(study), rows.condition_rows(study), rows.instrument_rows(study))
-    return [pieces.text(asked), *(pieces.table(table) for table in tables)]
+    filament = [table for table in (filament_rows(study),) if table.rows]
+    return [pieces.text(asked), *(pieces.table(table) for table in (*tables, *filament))]
 
 
 def _plan(inputs: ReportInputs) -> list[Block]:
     design = inputs.design
-    blocks = [pieces.table(rows.plan_facts(inputs.study, design))]
+    blocks = [pieces.table(rows.plan_facts(inputs.study, design)), *why_blocks(inputs.log)]
     if design.facts.get("aliases"):
         blocks.append(pieces.table(rows.alias_rows(design)))
     blocks += pieces.verdicts(design.verdicts)
@@ -207,16 +212,12 @@ def _counted_prints(inputs: ReportInputs, response: Response) -> views.Prints | 
     """Return the prints with a grade or a pass; one with several values meets the requirement where all of them do."""
     if response.kind == "graded" and response.at_least is None and response.at_most is None:
         return None
-    table = inputs.record.coupons if response.per == "coupon" else inputs.record.prints
-    if response.name not in table or table.empty:
-        return None
-    known = table[table[response.name].map(lambda value: not pd.isna(value) and value != "")]
-    met = known[response.name].map(lambda value: meets(response, value)).groupby(known["print"]).all()
-    runs = inputs.design.runs[inputs.design.runs["print"].isin(met.index)]
+    met, runs = prints_that_meet(response, inputs.record), inputs.design.fitted
+    runs = runs[runs["print"].isin(list(met))]
     if runs.empty:
         return None
     settings = pd.DataFrame({factor.name: runs[f"target.{factor.name}"].to_numpy() for factor in inputs.study.factors})
-    return views.Prints(settings, met.loc[runs["print"]].to_numpy(dtype=float))
+    return views.Prints(settings, np.array([met[name] for name in runs["print"]], dtype=float))
 
 
 def _recommendation(inputs: ReportInputs) -> list[Block]:
@@ -273,14 +274,21 @@ def _provenance(inputs: ReportInputs) -> list[Block]:
     seeds = ", ".join(str(seed) for seed in dict.fromkeys(inputs.design.runs["seed"].tolist()))
     text = (
         f"Seed of the run order: {seeds}. Prepared at {inputs.prepared_at}. Lines in the log: {len(inputs.log)}; the log head"
-        " on page one covers the last of them, and each line covers the one before it."
+        " of this report covers the last of them, and each line covers the one before it."
     )
     carried = _CARRIES_NONE if inputs.draft is not None else _CARRIES
     laid = evidence_rows(inputs.log)
     tables = (rows.file_digest_rows(inputs.files), *((laid,) if laid.rows else ()), rows.version_rows(inputs.versions))
-    changed = [pieces.table(revision_rows(inputs.revision.since))] if inputs.revision.since else []
+    revised = [] if inputs.draft is not None else [pieces.table(revision_rows(_revisions(inputs)))]
     written = pieces.table(log_rows(inputs.log))
-    return [*changed, pieces.text(text), pieces.text(carried), *map(pieces.table, tables), written]
+    return [*revised, pieces.text(text), pieces.text(carried), *map(pieces.table, tables), written]
+
+
+def _revisions(inputs: ReportInputs) -> tuple[Issued, ...]:
+    """Return every revision of the report, this one last."""
+    now = inputs.revision
+    own = Issued(now.number, inputs.prepared_at, study_digest(inputs.attachments), inputs.log_head, now.since)
+    return (*now.earlier, own)
 
 
 def _every_value(inputs: ReportInputs) -> list[Block]:

@@ -1,4 +1,4 @@
-"""A table of texts, and how it looks where there is only plain text: a terminal, a pipe, a log."""
+"""A table of texts where there is only plain text: a terminal, a pipe, a log."""
 
 import re
 import textwrap
@@ -17,6 +17,7 @@ _IN_FONTS = (
     (0x2100, 0x211E), (0x2122, 0x2122), (0x2126, 0x214B), (0x2190, 0x21FF), (0x2200, 0x22FF), (0x25A0, 0x25FF),
 )
 """What both the fonts of the report and those of its figures hold; the tests print every one of them."""
+_NOT_IN_FONTS = re.compile("[^" + "".join(f"{chr(first)}-{chr(last)}" for first, last in _IN_FONTS) + "]")
 
 
 @dataclass(frozen=True)
@@ -38,15 +39,19 @@ def words(label: str) -> str:
 
     ``drying_time^2`` becomes ``drying time²`` and ``nozzle_temperature * bed_surface [pei_1]`` becomes
     ``nozzle temperature × bed surface [pei_1]``: what stands in brackets is a level, which is the engineer's own text.
+    A setting's values get the same sign as all others: ``z_offset -0.06 mm`` becomes ``z offset −0.06 mm``.
     """
     parts = re.split(r"(\[[^\]]*\])", label)
     for index in range(0, len(parts), 2):
         parts[index] = parts[index].replace("_", " ").replace(" * ", " × ").replace("^2", "²").replace("^3", "³")
+        parts[index] = re.sub(r"(?<= )-(?=\d)", "−", parts[index])
     return "".join(parts)
 
 
 def clean(text: str) -> str:
     """Return text on one line without what would steer a terminal or turn its direction."""
+    if text.isascii() and text.isprintable():
+        return text
     kept = []
     for letter in unicodedata.normalize("NFC", text):
         category = unicodedata.category(letter)
@@ -61,10 +66,7 @@ def clean(text: str) -> str:
 
 def in_fonts(text: str) -> str:
     """Return clean text in which a letter that the report's fonts do not hold shows as its code point: ``[U+65E5]``."""
-    return "".join(
-        letter if any(first <= ord(letter) <= last for first, last in _IN_FONTS) else f"[U+{ord(letter):04X}]"
-        for letter in clean(text)
-    )
+    return _NOT_IN_FONTS.sub(lambda found: f"[U+{ord(found.group()):04X}]", clean(text))
 
 
 def plain_text(table: Table, width: int = 80) -> str:

@@ -1,4 +1,4 @@
-"""Tables of what a plan costs and when everything is done."""
+"""Tables of what a plan costs or when everything is done."""
 
 import math
 
@@ -6,6 +6,11 @@ from doe.design.effort import Effort
 from doe.design.timetable import Timetable
 from doe.report import numbers
 from doe.report.tables import Table
+
+_FRESH = (
+    " Each load takes fresh spools, since one dried before is drier than its plan says: one for each printer that it feeds, as"
+    " far as the oven has room, or as many as its prints use up. So it may take more spools than the grams fill."
+)
 
 
 def effort_table(planned: Effort, made: Timetable) -> Table:
@@ -23,12 +28,12 @@ def effort_table(planned: Effort, made: Timetable) -> Table:
         ("tests", str(planned.tests), str(more.tests)),
         ("testing, h", _hours(planned.test_hours), _hours(more.test_hours)),
         ("filament, g", numbers.at_place(planned.grams, 0), numbers.at_place(more.grams, 0)),
-        ("full spools", str(planned.spools), str(more.spools)),
+        ("full spools, fresh for each load" if planned.loads else "full spools", str(planned.spools), str(more.spools)),
         ("working days", str(made.days), str(math.ceil(round(made.days * (1 + planned.contingency), 6)))),
     ]
     columns = ("What", "Planned", f"With {numbers.level(planned.contingency)} contingency")
     note = "Contingency: for prints that must be made again."
-    note += " Each load takes fresh spools: one dried before is drier than its plan says." if planned.loads else ""
+    note += _FRESH if planned.loads else ""
     return Table("What it takes", columns, tuple(rows), "lrr", note)
 
 

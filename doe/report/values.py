@@ -1,4 +1,4 @@
-"""Rows about the values behind a fit: which are only limits, what those in doubt do, and what readings of settings are worth."""
+"""Rows about the values behind a fit: only limits, in doubt, or readings of settings."""
 
 from collections.abc import Sequence
 

@@ -1,18 +1,24 @@
-"""A report checked against itself: the files that it carries, and its pages compared with pages made anew from them."""
+"""A report checked against itself: its pages compared with pages made anew from the files that it carries."""
 
 import difflib
 import io
 import json
 import math
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from doe.errors import InputRefused, Problem
+from doe.record.match import Record
+from doe.record.schema import formulas, with_stress
+from doe.report import numbers
+from doe.report.tables import Table, in_fonts
 
 _MOST_BYTES = 50_000_000
 _NAME = re.compile(r"(?:[A-Za-z0-9_-]+/)?[A-Za-z0-9_-]+\.(?:toml|csv|json|jsonl)")
 _NEEDED = ("log.jsonl", "plan.csv", "fit.json", "software.json")
+_HEAD = 3
+"""Columns of a table of values that say which print it is: print, load, printer."""
 DRAFT_MARK = "draft, not for the quality file"
 """The last of a draft's keywords."""
 CLOSE = 1e-9
@@ -115,6 +121,73 @@ def page_differences(printed: Sequence[Sequence[str]], anew: Sequence[Sequence[s
                 yield f"page {number}: {said!r} printed, {made!r} made anew"
 
 
+def value_differences(tables: Iterable[Table], printed: Sequence[Sequence[str]]) -> Iterator[tuple[str, str]]:
+    """
+    Yield the cells of tables of values that the pages print otherwise.
+
+    Parameters
+    ----------
+    tables : iterable of Table
+        Made from the carried record, with print, load and printer in their first columns.
+    printed : sequence of sequence of str
+        Words of each page.
+
+    Yields
+    ------
+    (str, str)
+        The place, such as ``print P01J, Coupon 2``, and both values.
+    """
+    words = [word for page in printed for word in page]
+    for table in tables:
+        begin = _first(words, in_fonts(table.title).split(), 0)
+        if begin is not None:
+            for row in table.rows:
+                yield from _unlike(table, row, words, begin)
+
+
+def _unlike(table: Table, row: Sequence[str], words: Sequence[str], begin: int) -> Iterator[tuple[str, str]]:
+    """Yield the cells of one row that differ from the printed row of the same print, which comes after the table's title."""
+    cells = [in_fonts(cell).split() for cell in row]
+    own = [(column, word) for column, cell in zip(table.columns, cells, strict=True) for word in cell]
+    start = _first(words, [word for cell in cells[:_HEAD] for word in cell], begin)
+    if start is not None:
+        for (column, mine), other in zip(own, words[start : start + len(own)], strict=False):
+            if mine != other:
+                yield f"print {row[0]}, {column}", f"{mine} in the record, {other} printed"
+
+
+def _first(words: Sequence[str], wanted: Sequence[str], begin: int) -> int | None:
+    """Return where some words stand one after the other, at a place or after it."""
+    size = len(wanted)
+    places = (place for place in range(begin, len(words) - size + 1) if words[place] == wanted[0])
+    return next((place for place in places if list(words[place : place + size]) == list(wanted)), None)
+
+
+def computed_differences(record: Record) -> Iterator[tuple[str, str]]:
+    """
+    Yield the values of a record that do not follow from the forces, energies and dimensions recorded beside them.
+
+    Parameters
+    ----------
+    record : Record
+
+    Yields
+    ------
+    (str, str)
+        The place, such as ``P01J-1, z_strength``, and in words what is recorded and what follows from what.
+    """
+    coupons = record.coupons
+    anew = with_stress(coupons)
+    for name, formula in formulas(coupons).items():
+        for row, made in zip(coupons.to_dict("records"), anew[name], strict=True):
+            stored = float(row[name])
+            if _equal(stored, float(made), CLOSE) or (math.isnan(stored) and math.isnan(made)):
+                continue
+            given = ", ".join(f"{one.key} {numbers.exact(row[f'{one.key}.{name}'])}" for one in formula.inputs)
+            recorded, follows = ("nothing" if math.isnan(one) else f"{one:.9g}" for one in (stored, made))
+            yield f"{row['coupon']}, {name}", f"{recorded} is recorded, {follows} follows from {given}"
+
+
 def data_differences(stored: Any, anew: Any, at: str, close: float = CLOSE) -> Iterator[str]:  # noqa: ANN401 - JSON values
     """
     Yield where two JSON values differ, one line each.
@@ -127,14 +200,24 @@ def data_differences(stored: Any, anew: Any, at: str, close: float = CLOSE) -> I
     close : float
         Numbers that differ by less, relatively, are equal; at 0 only equal ones are.
     """
+    for place, one, other in pairs_that_differ(stored, anew, at, close):
+        yield f"{place}: {_in_words(one)} in the report, {_in_words(other)} made anew"
+
+
+def pairs_that_differ(stored: Any, anew: Any, at: str, close: float = CLOSE) -> Iterator[tuple[str, Any, Any]]:  # noqa: ANN401
+    """Yield the places where two JSON values differ, with what stands in each; parameters as of :func:`data_differences`."""
     if isinstance(stored, Mapping) and isinstance(anew, Mapping):
         for key in [*stored, *(key for key in anew if key not in stored)]:
-            yield from data_differences(stored.get(key), anew.get(key), f"{at}, {key}", close)
+            yield from pairs_that_differ(stored.get(key), anew.get(key), f"{at}, {key}", close)
     elif isinstance(stored, list) and isinstance(anew, list) and len(stored) == len(anew):
         for number, (one, other) in enumerate(zip(stored, anew, strict=True), 1):
-            yield from data_differences(one, other, f"{at} {_called(one, number)}", close)
+            yield from pairs_that_differ(one, other, f"{at} {_called(one, number)}", close)
     elif not _equal(stored, anew, close):
-        yield f"{at}: {stored!r} in the report, {anew!r} made anew"
+        yield at, stored, anew
+
+
+def _in_words(value: Any) -> str:  # noqa: ANN401 - a JSON value
+    return repr(value) if _is_said(value) else "nothing"
 
 
 def _called(item: Any, number: int) -> str:  # noqa: ANN401 - a JSON value
@@ -148,4 +231,9 @@ def _equal(stored: Any, anew: Any, close: float) -> bool:  # noqa: ANN401 - JSON
     numbers = [value for value in (stored, anew) if isinstance(value, int | float) and not isinstance(value, bool)]
     if len(numbers) == 2:
         return math.isclose(*numbers, rel_tol=close, abs_tol=1e-12 if close else 0.0)
-    return bool(stored == anew)
+    return bool(stored == anew) or not (_is_said(stored) or _is_said(anew))
+
+
+def _is_said(value: Any) -> bool:  # noqa: ANN401 - a JSON value
+    """Whether a value says anything: an empty one and a missing one say the same, as files of older versions lack keys."""
+    return value is not None and value not in ({}, [])

@@ -1,4 +1,4 @@
-"""What a figure shows, as values: the grid of a surface or the points of a level plot, with caption and alternative text.
+"""What a figure shows, as values, with caption or alternative text: the grid of a surface, the points of a level plot.
 
 A measured response with two numeric factors or more is shown as a surface over the two that move its mean most; every
 other response level by level.
@@ -110,7 +110,7 @@ def limits_of(response: Response) -> tuple[Limit, ...]:
 
 def middle(study: Study) -> dict[str, Any]:
     """Return the centre of every numeric factor and the first level of every other: where figures are cut by default."""
-    return {factor.name: factor.levels[0] if factor.levels is not None else factor.centre for factor in study.factors}
+    return {factor.name: factor.levels[0] if factor.levels is not None else factor.middle for factor in study.factors}
 
 
 def measured_view(
@@ -152,11 +152,16 @@ def _surface(
     where = held_words(study, held, (first, second), recommended is not None)
     places = prints.settings[[first.name, second.name]].to_numpy(dtype=float)
     near = np.array([_is_near(first, a) and _is_near(second, b) for a, b in places], dtype=bool)
-    caption = f"Predicted mean of {words(response.name)} over {words(first.name)} and {words(second.name)}{where}."
+    caption = f"Predicted {_centre(response)} of {words(response.name)} over {words(first.name)} and {words(second.name)}{where}."
     caption += _outside(near)
     labels = (with_unit(first), with_unit(second), with_unit(response))
     view = SurfaceView(x, y, z, labels, places[near], limits_of(response), setting, caption, "")
     return replace(view, alt=f"Contour plot. {caption} {_surface_words(view)}", caption=f"{caption} {_beyond(view)}".strip())
+
+
+def _centre(response: Response) -> str:
+    """Say what a prediction on the response's scale is of: what is fitted to logarithms comes back as a median."""
+    return "median" if response.transform == "log" else "mean"
 
 
 def _outside(near: NDArray[np.bool_]) -> str:
@@ -228,9 +233,11 @@ def _levels(
         limits = np.full((len(centre), 2), np.nan) if interval is None else np.asarray(interval(settings), dtype=float)
         mine = _at_level(prints, second, level)
         series.append(Series(_series_name(second, level), centre, limits, _dots(first, prints, mine)))
-    caption = f"Predicted mean of {words(response.name)} at levels of {' and '.join(words(one.name) for one in shown)}"
+    factors = " and ".join(words(one.name) for one in shown)
+    caption = f"Predicted {_centre(response)} of {words(response.name)} at levels of {factors}"
     caption += f"{held_words(study, held, shown, False)}. Small dots are prints.{_outside(near)}"
-    caption += " Bars are confidence intervals of the mean." if interval is not None else ""
+    if interval is not None:
+        caption += f" Bars are {numbers.level(study.header.confidence)} confidence intervals of it, each by itself."
     labels = (with_unit(first), with_unit(response))
     return _with_alt(LevelView(_names(first), labels, tuple(series), limits_of(response), False, caption, ""))
 
@@ -250,7 +257,7 @@ def _two_factors(study: Study, span: Callable[[Factor], float]) -> tuple[Factor,
 def _values(factor: Factor) -> list[Any]:
     if factor.levels is not None:
         return list(factor.levels)
-    return [factor.centre - factor.half_range, factor.centre, factor.centre + factor.half_range]
+    return [factor.low, factor.middle, factor.high]
 
 
 def _names(factor: Factor) -> tuple[str, ...]:
@@ -269,7 +276,7 @@ def _place(factor: Factor, settings: pd.DataFrame) -> Array:
     column = settings[factor.name]
     if factor.levels is not None:
         return np.array([factor.levels.index(str(value)) for value in column], dtype=float)
-    place: Array = 1 + (column.to_numpy(dtype=float) - factor.centre) / factor.half_range
+    place: Array = 1 + np.asarray(factor.coding.coded(column.to_numpy(dtype=float)), dtype=float)
     return place
 
 
@@ -314,7 +321,8 @@ def share_view(study: Study, response: Response, prints: Prints, confidence: flo
         series.append(Series(_series_name(second, level), centre, limits, np.empty((0, 2))))
     caption = (
         f"Share of prints whose {words(response.name)} meets the requirement ({requirement_words(response)}), at all values"
-        f" of the factors not shown. Bars are {numbers.level(confidence)} confidence intervals (Clopper and Pearson)."
+        f" of the factors not shown. Bars are {numbers.level(confidence)} confidence intervals (Clopper and Pearson), each by"
+        " itself, with prints taken as independent: where drying loads differ they are too short."
     )
     labels = (with_unit(first), f"share of prints, {words(response.name)}")
     return _with_alt(LevelView(_names(first), labels, tuple(series), (), True, caption, ""))

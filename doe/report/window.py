@@ -1,4 +1,4 @@
-"""Rows about the process window: how far each factor may go, and what stands in the way."""
+"""Rows about the process window: how far each factor may go, or what stands in the way."""
 
 from doe.recommend.results import predicted, predicted_bound
 from doe.recommend.widest import BOUND, CONSTRAINT, END, NOT_TRIED, PRINTS
@@ -70,7 +70,7 @@ def _note(found: Window) -> str:
     parts = [
         f"In the window the bound of the conformance is at least {asked}. Each factor may be anywhere in its interval whatever"
         " the others do within theirs: the intervals hold together. The bound is that of each setting by itself, with"
-        f" {level} confidence, not one for all settings at once; it is the posterior {numbers.plain(100 * found.quantile, 2)} %"
+        f" {level} confidence, not one for all settings at once; it is the posterior {numbers.plain(100 * found.quantile, 3)} %"
         " quantile, as at the recommended setting.",
         "Scatter of the actual value about its setpoint is in the bound already: what is counted here is room for a setpoint that"
         " is off by more than that.",

@@ -1,4 +1,4 @@
-"""The report as PDF/A-3a and PDF/UA-1: the document's data set by the templates, with the fonts that typst brings along.
+"""The report as PDF/A-3a that is also PDF/UA-1: the document's data set by the templates.
 
 The data go in as one JSON text and come out as text: no template evaluates them. No font of the machine, no clock and no
 network takes part, so that equal inputs give equal bytes.

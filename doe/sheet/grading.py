@@ -1,5 +1,4 @@
-"""
-Grading some prints twice and blind, which shows how well grades repeat.
+"""Grading some prints twice, blind, which shows how well grades repeat.
 
 Each print that is graded twice has two codes. They stand in random order, are random letters, and say neither which print it is
 nor which two belong together; only the key, a hidden sheet for whoever hands the pieces out, does.
@@ -10,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from doe.design.plan import PILOT, Design
-from doe.sheet.columns import Column, Value, fitting, note, words
+from doe.sheet.columns import Column, Value, fitting, method_of, note
+from doe.study.operators import Texts, texts_of
 from doe.study.spec import Response, Study
 
 _LETTERS = "CDFHJKLMNPQRTVWXY"
@@ -76,47 +76,48 @@ def meant(study: Study, design: Design, round_number: int) -> dict[str, dict[str
 
 def grading_columns(study: Study) -> list[Column]:
     """Return the columns of the sheet of codes; a response's own are open in its rows alone."""
-    asked = checked_responses(study)
+    asked, say = checked_responses(study), texts_of(study)
+    names = {one.name: say.name(one.name) for one in asked}
+    others = {name: say("columns.second_grade", name=shown) for name, shown in names.items()}
     return [
-        Column("place", "Order", "number", width=7.5),
-        Column("code", "Code", width=9),
-        Column("what", "What is graded", width=fitting(words(one.name) for one in asked)),
-        *(_grade(one, GRADE, "") for one in asked),
-        Column("grader", "Graded by", fill=True, hint="Initials or name."),
-        *(_grade(one, OTHER, ", second grader") for one in asked),
-        Column("other_grader", "Second grader", fill=True, hint="Initials or name; empty where only one person grades."),
-        note("Anything out of the ordinary."),
+        Column("place", say("columns.order"), "number", width=7.5),
+        Column("code", say("columns.code"), width=9),
+        Column("what", say("columns.what_is_graded"), width=fitting(names.values())),
+        *(_grade(say, one, GRADE, names[one.name]) for one in asked),
+        Column("grader", say("columns.graded_by"), fill=True, hint=say("hints.initials_or_name")),
+        *(_grade(say, one, OTHER, others[one.name]) for one in asked),
+        Column("other_grader", say("columns.second_grader"), fill=True, hint=say("hints.second_grader")),
+        note(say),
     ]
 
 
-def _grade(response: Response, key: str, who: str) -> Column:
+def _grade(say: Texts, response: Response, key: str, header: str) -> Column:
     grades: dict[str, Value] = {str(grade): float(grade) for grade in response.grades or ()}
-    method = f" Method: {response.method}." if response.method else ""
-    hint = f"Choose a grade, without looking at earlier ones.{method}"
-    header = f"{words(response.name)}{who}"
+    hint = say("hints.grade_again", method=method_of(say, response))
     return Column(f"{key}{response.name}", header, "choice", True, grades, width=12, hint=hint, part="result")
 
 
 def grading_rows(study: Study, made: tuple[Coded, ...]) -> tuple[Rows, frozenset[tuple[str, str]]]:
     """Return the rows of the sheet of codes, and its cells that stay closed: those of other responses."""
-    rows: Rows = tuple({"place": place, "code": one.code, "what": words(one.response)} for place, one in enumerate(made, 1))
+    say = texts_of(study)
+    rows: Rows = tuple({"place": place, "code": one.code, "what": say.name(one.response)} for place, one in enumerate(made, 1))
     keys = [f"{kind}{one.name}" for one in checked_responses(study) for kind in (GRADE, OTHER)]
     closed = {(one.code, key) for one in made for key in keys if not key.endswith(f".{one.response}")}
     return rows, frozenset(closed)
 
 
-def key_columns() -> list[Column]:
+def key_columns(say: Texts) -> list[Column]:
     """Return the columns of the key."""
     return [
-        Column("place", "Order", "number", width=7.5), Column("code", "Code", width=9), Column("item", "Piece", width=12),
-        Column("what", "What is graded", width=24),
+        Column("place", say("columns.order"), "number", width=7.5), Column("code", say("columns.code"), width=9),
+        Column("item", say("columns.piece"), width=12), Column("what", say("columns.what_is_graded"), width=24),
     ]
 
 
-def key_rows(made: tuple[Coded, ...]) -> Rows:
+def key_rows(say: Texts, made: tuple[Coded, ...]) -> Rows:
     """Return the rows of the key, in the order in which the pieces are handed out."""
     return tuple(
-        {"place": place, "code": one.code, "item": one.item, "what": words(one.response)} for place, one in enumerate(made, 1)
+        {"place": place, "code": one.code, "item": one.item, "what": say.name(one.response)} for place, one in enumerate(made, 1)
     )
 
 

@@ -19,8 +19,11 @@ from doe.sheet import columns as col
 from doe.sheet import grading, states
 from doe.sheet.columns import Column, Value
 from doe.sheet.logs import log_columns
+from doe.sheet.pieces import pieces_of_tests
 from doe.sheet.plate import places, plate_columns
+from doe.sheet.senses import z_senses, z_senses_of_readings
 from doe.study.amend import without_ranges
+from doe.study.operators import Texts, texts_of
 from doe.study.spec import Factor, Study
 
 FORMAT = 1
@@ -33,13 +36,16 @@ CHECK_ROWS = 24
 INSTRUCTIONS, PRINTS, COUPONS, LOADS, CHECKS = "Instructions", "Prints", "Coupons", "Loads", "Printer checks"
 TIMETABLE = "Timetable"
 SPOOLS, GRADINGS, KEY = "Spools", "Grader check", "Grader key"
+"""Sheets, as the package speaks of them; :func:`title` says what operators read."""
+_TITLES = {
+    INSTRUCTIONS: "instructions", PRINTS: "prints", COUPONS: "coupons", LOADS: "loads", CHECKS: "checks", TIMETABLE: "timetable",
+    SPOOLS: "spools", GRADINGS: "gradings", KEY: "key",
+}
 _SPARE_SPOOLS = 6
 """Rows of the ledger beyond the spools that the round is planned to take."""
 
-IDENTITY_LABELS = {
-    "study": "Study", "title": "Title", "material": "Material", "round": "Round",
-    "digest": "Digest of the plan (SHA-256)", "seed": "Seed of the run order", "format": "Format of this workbook",
-}
+IDENTITY = ("study", "title", "material", "round", "digest", "seed", "format")
+"""What makes a workbook known again; the texts of ``identity`` are the labels beside it."""
 
 
 @dataclass(frozen=True)
@@ -47,6 +53,9 @@ class Sheet:
     """One table of the workbook; its rows are found again by identifier, wherever they stand."""
 
     name: str
+    """One of the names above, whatever the language."""
+    title: str
+    """As operators read it."""
     row_id: str
     """Key of the column that holds the identifiers."""
     columns: tuple[Column, ...]
@@ -99,8 +108,13 @@ class Sheet:
     def cells_of(self, key: str, *, other: bool = False) -> str:
         """Return the address of a column's cells; with the sheet's name where another sheet speaks of them."""
         name = self.letters[key]
-        sheet = f"'{self.name}'!" if other else ""
+        sheet = "'" + self.title.replace("'", "''") + "'!" if other else ""
         return f"{sheet}${name}${self.first_row}:${name}${self.last_row}"
+
+
+def title(say: Texts, name: str) -> str:
+    """Return what operators read as the name of a sheet."""
+    return say(f"sheets.{_TITLES[name]}")
 
 
 def sheets(study: Study, design: Design, round_number: int) -> tuple[Sheet, ...]:
@@ -131,16 +145,17 @@ def sheets(study: Study, design: Design, round_number: int) -> tuple[Sheet, ...]
     if coded := grading.gradings(study, design, round_number):
         rows, closed = grading.grading_rows(study, coded)
         columns = col.distinct(grading.grading_columns(study))
-        made.append(Sheet(GRADINGS, "code", columns, rows, (0,) * len(rows), closed, optional=True, spare=True))
+        named = title(texts_of(study), GRADINGS)
+        made.append(Sheet(GRADINGS, named, "code", columns, rows, (0,) * len(rows), closed, optional=True, spare=True))
     return tuple(made)
 
 
 def key_sheet(study: Study, design: Design, round_number: int) -> Sheet | None:
     """Describe the table that says which piece each code of the grader check stands for; None where there are none."""
-    rows = grading.key_rows(grading.gradings(study, design, round_number))
-    said = "For whoever hands the pieces out, in this order and under these codes. Graders must not see it."
-    columns = tuple(grading.key_columns())
-    return Sheet(KEY, "code", columns, rows, (0,) * len(rows), cautions=(said,)) if rows else None
+    say = texts_of(study)
+    rows = grading.key_rows(say, grading.gradings(study, design, round_number))
+    columns, said = col.distinct(grading.key_columns(say)), (say("book.grader_key"),)
+    return Sheet(KEY, title(say, KEY), "code", columns, rows, (0,) * len(rows), cautions=said) if rows else None
 
 
 def timetable_sheet(study: Study, design: Design, round_number: int) -> Sheet:
@@ -154,14 +169,15 @@ def timetable_sheet(study: Study, design: Design, round_number: int) -> Sheet:
     round_number : int
         The round whose prints are listed; it must be in the design.
     """
-    runs = design.of_round(round_number)
-    made = timetable(study, runs)
+    runs, say = design.of_round(round_number), texts_of(study)
+    made = timetable(study, runs, say)
     columns = col.timetable_columns(study, dated=study.budget.start is not None, loads=_has_loads(runs))
     keys = [column.key for column in columns]
     rows = tuple({key: row[key] for key in keys} for row in _steps(made))
     bands = tuple(step.day for step in made.steps)
-    unfit = (f"Note, {one.name}: {one.cause}." for one in made.verdicts)
-    return Sheet(TIMETABLE, "step", tuple(columns), rows, bands, frozenset(), (*made.cautions, *unfit), (made.basis,))
+    unfit = (say("timetable.note", name=one.name, cause=one.cause) for one in made.verdicts)
+    said = (*made.cautions, *unfit)
+    return Sheet(TIMETABLE, title(say, TIMETABLE), "step", col.distinct(columns), rows, bands, frozenset(), said, (made.basis,))
 
 
 def _steps(made: Timetable) -> Iterator[dict[str, Value]]:
@@ -174,7 +190,7 @@ def _steps(made: Timetable) -> Iterator[dict[str, Value]]:
 
 def identity(study: Study, design: Design, round_number: int, digest: str) -> dict[str, Value]:
     """
-    Return what makes a workbook known again, in the order of :data:`IDENTITY_LABELS`.
+    Return what makes a workbook known again, in the order of :data:`IDENTITY`.
 
     Parameters
     ----------
@@ -204,23 +220,27 @@ def locations(study: Study, design: Design, round_number: int) -> dict[str, dict
     Returns
     -------
     dict
-        By sheet name: ``sheet``, ``header_row``, ``first_row`` and ``last_row`` of the data (rows count from 1),
-        ``columns`` (letter by key) and ``fill`` (the keys that operators fill). On ``Instructions`` the identity
-        block is meant, and ``rows`` gives its row by key.
+        By sheet name: ``sheet`` (its title), ``header_row``, ``first_row`` and ``last_row`` of the data (rows count from 1),
+        ``columns`` (letter by key), ``fill`` (the keys that operators fill) and ``words`` (by key what is chosen for what is
+        recorded). On ``Instructions`` the identity block is meant, and ``rows`` gives its row by key.
     """
-    keys = list(IDENTITY_LABELS)
+    keys = list(IDENTITY)
     found: dict[str, dict[str, Any]] = {
         INSTRUCTIONS: {
-            "sheet": INSTRUCTIONS, "header_row": IDENTITY_ROW - 1, "first_row": IDENTITY_ROW,
+            "sheet": title(texts_of(study), INSTRUCTIONS), "header_row": IDENTITY_ROW - 1, "first_row": IDENTITY_ROW,
             "last_row": IDENTITY_ROW + len(keys) - 1, "columns": {"label": "A", "value": "B"}, "fill": [],
             "rows": {key: IDENTITY_ROW + place for place, key in enumerate(keys)},
         }
     }
     for sheet in (*sheets(study, design, round_number), timetable_sheet(study, design, round_number)):
         found[sheet.name] = {
-            "sheet": sheet.name, "header_row": sheet.header_row, "first_row": sheet.first_row, "last_row": sheet.last_row,
+            "sheet": sheet.title, "header_row": sheet.header_row, "first_row": sheet.first_row, "last_row": sheet.last_row,
             "columns": {column.key: letter(place) for place, column in enumerate(sheet.columns, 1)},
             "fill": [column.key for column in sheet.columns if column.fill],
+            "words": {
+                column.key: {kept: shown for shown, kept in column.choices.items() if isinstance(kept, str)}
+                for column in sheet.columns if column.kind == "choice"
+            },
         }
     return found
 
@@ -271,6 +291,11 @@ def _plain(key: str, value: Any) -> Value:  # noqa: ANN401 - a cell of a DataFra
     return str(value)
 
 
+def _titled(say: Texts, name: str) -> float:
+    """Return how wide the columns are that are printed on every page, so that the sheet's name has room above them."""
+    return 1.2 * len(title(say, name)) + 2
+
+
 def coupons_per_print(study: Study) -> int:
     """Return how many coupons each print yields: the most that a response asks for; 0 where none is per coupon."""
     return max((response.coupons for response in study.responses if response.per == "coupon"), default=0)
@@ -281,82 +306,93 @@ def _has_loads(runs: pd.DataFrame) -> bool:
 
 
 def _readable(study: Study) -> list[Factor]:
-    """Return the factors whose actual value a reference probe can read on a printer."""
-    return [factor for factor in study.factors if factor.is_numeric and factor.change == "print"]
+    """Return the factors that a reference probe can read on a printer, and whose line is straight on their scale."""
+    return [factor for factor in study.factors if factor.is_numeric and factor.change == "print" and not factor.is_bent]
 
 
 def _prints(study: Study, runs: pd.DataFrame) -> Sheet:
-    with_loads = _has_loads(runs)
-    columns = [Column("order", "Order", "number", width=7.5), Column("print", "Print", width=8)]
+    with_loads, say = _has_loads(runs), texts_of(study)
+    columns = [Column("order", say("columns.order"), "number", width=7.5), Column("print", say("columns.print"), width=8)]
     again = dict(zip(runs["print"], runs.get("reprint_of", [""] * len(runs)), strict=True))
     if any(again.values()):
-        columns.append(Column("reprint_of", "Reprint of", width=9.5))
+        columns.append(Column("reprint_of", say("columns.reprint_of"), width=9.5))
     if with_loads:
-        columns.append(Column("load", "Load", width=8))
+        columns.append(Column("load", say("columns.load"), width=8))
     if study.printers:
-        columns.append(Column("printer", "Printer", width=col.fitting(printer.name for printer in study.printers)))
+        columns.append(Column("printer", say("columns.printer"), width=col.fitting(printer.name for printer in study.printers)))
     for factor in study.factors:
         dried = with_loads and factor.change == "load"  # another setpoint of a whole load is written on Loads, once
         columns += col.setting_columns(study, factor, with_used=not dried)
     fixed = [column.key for column in columns if not column.fill]
-    columns += [*col.outcome_columns("print"), states.STATE]
+    columns += [*col.outcome_columns(say, "print"), states.state(say)]
     for response in study.responses:
-        columns += col.value_columns(response) if response.per == "print" else []
-    asked = [*col.reading_columns(study), *col.covariate_columns(study, "print"), *col.print_remarks()]
+        columns += col.value_columns(response, say) if response.per == "print" else []
+    asked = [*col.reading_columns(study), *col.covariate_columns(study, "print"), *col.print_remarks(say)]
     columns += [*log_columns(study, "print"), *col.in_part(asked, "more")]
     planned = [{**row, "reprint_of": again[row["print"]]} for row in _plain_rows(runs)]
     rows = tuple({key: row[key] for key in fixed} for row in planned)
     bands = tuple(int(code) for code in pd.factorize(runs["load"])[0])
-    return Sheet(PRINTS, "print", states.with_state(columns), rows, bands, things="prints")
+    said = tuple(z_senses(study, say))
+    return Sheet(
+        PRINTS, title(say, PRINTS), "print", states.with_state(columns, say), rows, bands, cautions=said, things="prints"
+    )
 
 
 def _coupons(study: Study, runs: pd.DataFrame, prints: Sheet) -> Sheet:
     responses = [response for response in study.responses if response.per == "coupon"]
-    columns = [Column("coupon", "Coupon", width=11), Column("print", "Print", width=8)]
-    ended = states.looked_up(prints.cells_of("print", other=True), prints.cells_of("outcome", other=True))
-    columns += [Column("number", "Number", "number", width=9), *plate_columns(study), ended]
-    columns += [*col.outcome_columns("coupon"), states.STATE]
-    columns += [column for response in responses for column in col.value_columns(response)]
-    remark = col.note("Anything out of the ordinary.")
-    columns += [*log_columns(study, "coupon"), *col.in_part([remark], "more")]
+    say = texts_of(study)
+    width = max(11.0, _titled(say, COUPONS))
+    columns = [Column("coupon", say("columns.coupon"), width=width), Column("print", say("columns.print"), width=8)]
+    ended = states.looked_up(say, prints.cells_of("print", other=True), prints.cells_of("outcome", other=True))
+    columns += [Column("number", say("columns.number"), "number", width=9), *plate_columns(study), ended]
+    columns += [*col.outcome_columns(say, "coupon"), states.state(say)]
+    columns += [column for response in responses for column in col.value_columns(response, say)]
+    columns += [*log_columns(study, "coupon"), *col.in_part([col.note(say)], "more")]
     rows: list[dict[str, Value]] = []
     closed: set[tuple[str, str]] = set()
-    numbers, spots = range(1, coupons_per_print(study) + 1), places(study, runs)
+    numbers, spots = range(1, coupons_per_print(study) + 1), places(study, runs, say)
     for print_id in runs["print"]:
         for number in numbers:
             name = f"{print_id}-{number}"
             rows.append({"coupon": name, "print": str(print_id), "number": number, **spots[name]})
             closed |= {(name, c.key) for c in columns if c.upto is not None and number > c.upto}
     bands = tuple(place for place in range(len(runs)) for _ in numbers)
+    tests = pieces_of_tests(study, say, methods=True)
+    said = (say("steps.coupons_of_several", each=tests),) if tests else ()
     return Sheet(
-        COUPONS, "coupon", states.with_state(columns), tuple(rows), bands, frozenset(closed), things="coupons"
+        COUPONS, title(say, COUPONS), "coupon", states.with_state(columns, say), tuple(rows), bands, frozenset(closed),
+        remarks=said, things="coupons",
     )
 
 
 def _loads(study: Study, runs: pd.DataFrame) -> Sheet:
-    planned = [Column("load", "Load", width=8)]
+    say = texts_of(study)
+    planned = [Column("load", say("columns.load"), width=max(8.0, _titled(say, LOADS)))]
     for factor in study.load_factors:
         planned += col.setting_columns(study, factor, with_used=True)
     fixed = [column.key for column in planned if not column.fill]
-    *drying, remark = col.drying_columns(study.oven)
-    made = Column("prints", "Prints made from it, in order", width=36)
-    asked = [*drying, *log_columns(study, "load"), states.LOST, *col.covariate_columns(study, "load"), remark]
-    columns = [*planned, made, *col.in_part([states.STATE, *asked], "more")]
+    *drying, remark = col.drying_columns(say, study.oven)
+    made = Column("prints", say("columns.made_from_it"), width=36)
+    asked = [*drying, *log_columns(study, "load"), states.lost(say), *col.covariate_columns(study, "load"), remark]
+    columns = states.with_state([*planned, made, *col.in_part([states.state(say), *asked], "more")], say)
     rows: list[dict[str, Value]] = []
     for _, members in runs[runs["load"] != ""].groupby("load", sort=False):
         first = _plain_rows(members.head(1))[0]
         rows.append({key: first[key] for key in fixed} | {"prints": ", ".join(members["print"])})
-    return Sheet(LOADS, "load", states.with_state(columns), tuple(rows), tuple(range(len(rows))), things="loads")
+    return Sheet(LOADS, title(say, LOADS), "load", columns, tuple(rows), tuple(range(len(rows))), things="loads")
 
 
 def _spools(study: Study, runs: pd.DataFrame, round_number: int) -> Sheet:
-    columns = (Column("entry", "Entry", width=9), *col.spool_columns())
+    say = texts_of(study)
+    columns = col.distinct((Column("entry", say("columns.entry"), width=9), *col.spool_columns(say)))
     count = effort(study, runs).spools + _SPARE_SPOOLS
     rows = tuple({"entry": f"S{round_number}-{number:02d}"} for number in range(1, count + 1))
-    return Sheet(SPOOLS, "entry", columns, rows, (0,) * count, optional=True, spare=True)
+    return Sheet(SPOOLS, title(say, SPOOLS), "entry", columns, rows, (0,) * count, optional=True, spare=True)
 
 
 def _checks(study: Study, round_number: int) -> Sheet:
-    columns = [Column("reading", "Reading", width=10), *col.check_columns(study, _readable(study))]
+    say = texts_of(study)
+    columns = [Column("reading", say("columns.reading"), width=10), *col.check_columns(study, _readable(study))]
     rows = tuple({"reading": f"R{round_number}-{number:02d}"} for number in range(1, CHECK_ROWS + 1))
-    return Sheet(CHECKS, "reading", col.distinct(columns), rows, (0,) * CHECK_ROWS, spare=True)
+    said = tuple(z_senses_of_readings(study, say))
+    return Sheet(CHECKS, title(say, CHECKS), "reading", col.distinct(columns), rows, (0,) * CHECK_ROWS, cautions=said, spare=True)

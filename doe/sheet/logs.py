@@ -1,5 +1,4 @@
-"""
-What is written down beside settings and results because an analysis may ask for it later.
+"""What is written down beside settings or results because an analysis may ask for it later.
 
 All of it is optional and kept as it is. What the study asks for by itself (a covariate of the same name, the reading of a
 factor) has a column of its own, and none here. Keys begin with ``log.``.
@@ -8,7 +7,8 @@ factor) has a column of its own, and none here. Keys begin with ``log.``.
 from typing import Literal
 
 from doe.sheet import usual
-from doe.sheet.columns import Column, Value
+from doe.sheet.columns import Column, shown
+from doe.study.operators import Texts, texts_of
 from doe.study.spec import Study
 
 PREFIX = "log."
@@ -38,48 +38,44 @@ def log_columns(study: Study, per: Literal["print", "coupon", "load"]) -> list[C
 
 
 def _of_print(study: Study) -> list[Column]:
+    say = texts_of(study)
+    nozzle, bed = _range_of(study, "nozzle_temperature", usual.NOZZLE), _range_of(study, "bed_temperature", usual.BED)
     return [
-        *([_conditions()] if study.conditions else []),
-        _column("out_of_dry_box", "Spool out of dry box (date, time)", "datetime", 17,
-                "When the spool left the dryer or dry box for this print: 2026-03-01 14:30."),
-        _figure("nozzle_temperature_actual", "Nozzle, actual (°C)", "What a probe showed at the nozzle while it printed.",
-                _range_of(study, "nozzle_temperature", usual.NOZZLE)),
-        _figure("bed_temperature_actual", "Bed, actual (°C)", "What a probe showed on the bed while it printed.",
-                _range_of(study, "bed_temperature", usual.BED)),
-        _figure("grams_through_nozzle", "Through the nozzle so far (g)",
-                "Filament that this nozzle has extruded since it was new, as far as it is known.", usual.GRAMS),
-        _photograph(),
+        *([_conditions(say)] if study.conditions else []),
+        _column("out_of_dry_box", say("columns.out_of_dry_box"), "datetime", 17, say("hints.out_of_dry_box")),
+        _figure("nozzle_temperature_actual", say("columns.nozzle_actual"), say("hints.nozzle_actual"), nozzle),
+        _figure("bed_temperature_actual", say("columns.bed_actual"), say("hints.bed_actual"), bed),
+        _figure("grams_through_nozzle", say("columns.grams_through_nozzle"), say("hints.grams_through_nozzle"), usual.GRAMS),
+        _photograph(say),
     ]
 
 
 def _of_coupon(study: Study) -> list[Column]:
+    say = texts_of(study)
     return [
-        _column("tested_by", "Tested by", "text", 9, "Initials."),
-        _column("tested_on", "Tested on (date)", "date", 12, "A date, for example 2026-03-01."),
-        _column("conditioning", "Conditioning", "text", 15,
-                "Dry as printed, or the climate and how long: 23 °C, 50 % humidity, 88 h."),
-        _column("break_location", "Break location", "text", 14,
-                "Where it broke: in the gauge length, at the fillet, in or at the grips; which layer."),
-        _photograph(),
+        _column("tested_by", say("columns.tested_by"), "text", 9, say("hints.initials")),
+        _column("tested_on", say("columns.tested_on"), "date", 12, say("hints.a_date")),
+        _column("conditioning", say("columns.conditioning"), "text", 15, say("hints.conditioning")),
+        _column("break_location", say("columns.break_location"), "text", 14, say("hints.break_location")),
+        _photograph(say),
     ]
 
 
 def _of_load(study: Study) -> list[Column]:
+    say = texts_of(study)
     return [
-        _figure("empty_spool", "Empty spool (g)", "Mass of the spool without filament; without it, the loss counts per "
-                "gram weighed, spool included.", usual.EMPTY_SPOOL, positive=True),
-        _column("dried_by", "Dried by", "text", 9, "Initials."),
+        _figure("empty_spool", say("columns.empty_spool"), say("hints.empty_spool"), usual.EMPTY_SPOOL, positive=True),
+        _column("dried_by", say("columns.dried_by"), "text", 9, say("hints.initials")),
     ]
 
 
-def _conditions() -> Column:
-    choices: dict[str, Value] = {word: word for word in (AS_LISTED, CHANGED)}
-    hint = "Whether all that is held fixed (listed on the first sheet) was so for this print; where not, say what in the note."
-    return Column(CONDITIONS, "Conditions as listed", "choice", True, choices, optional=True, width=13, hint=hint, part="more")
+def _conditions(say: Texts) -> Column:
+    header, choices, hint = say("columns.as_listed"), shown(say, "conditions", (AS_LISTED, CHANGED)), say("hints.as_listed")
+    return Column(CONDITIONS, header, "choice", True, choices, optional=True, width=13, hint=hint, part="more")
 
 
-def _photograph() -> Column:
-    return _column("photographs", "Photographs", "text", 16, "File names, separated by commas.")
+def _photograph(say: Texts) -> Column:
+    return _column("photographs", say("columns.photographs"), "text", 16, say("hints.photographs"))
 
 
 def _range_of(study: Study, name: str, otherwise: usual.Range) -> usual.Range:

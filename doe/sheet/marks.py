@@ -1,12 +1,13 @@
-"""What the workbook points out by itself while it is filled in: missing, unusual and contradictory cells."""
+"""What the workbook points out by itself while it is filled in: missing, unusual or contradictory cells."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from doe.sheet.columns import TESTED, Column
+from doe.sheet.columns import OFF_PLAN, TESTED, Column
 from doe.sheet.layout import Sheet
-from doe.sheet.states import CHECK, STATE, any_of, count, results, ruled_out, value_columns
+from doe.sheet.states import STATE, any_of, count, quoted, results, ruled_out, value_columns
+from doe.study.operators import Texts
 
 Style = Literal["missing", "unusual", "contradiction"]
 _ASKED = ("read.", "covariate.")
@@ -22,32 +23,34 @@ class Mark:
     """As of :func:`doe.sheet.states.in_letters`, without an equals sign."""
 
 
-def marks(table: Sheet) -> Iterator[Mark]:
+def marks(table: Sheet, say: Texts) -> Iterator[Mark]:
     """
     Yield the rules of one sheet, those that count before others first.
 
     Parameters
     ----------
+    say : Texts
+        In the language of the sheet, since words in cells are compared.
     table : Sheet
         On ``Prints`` and ``Coupons`` a result is missing once the outcome says that there was a test, and contradicts an
         outcome that left nothing to measure.
     """
     columns = {column.key: column for column in table.columns}
     if "outcome" in columns:
-        yield from _of_results(table)
-        yield from _of_deviation(columns)
+        yield from _of_results(table, say)
+        yield from _of_deviation(columns, say)
     if "dried_to" in columns:
         yield Mark("dried_to", "contradiction", "AND(COUNT({dried_from},{dried_to})=2,{dried_to}<={dried_from})")
         yield Mark("mass_after", "contradiction", "AND(COUNT({mass_before},{mass_after})=2,{mass_after}>{mass_before})")
-    if STATE.key in columns:
-        yield Mark(STATE.key, "contradiction", f'{{{STATE.key}}}="{CHECK}"')
+    if STATE in columns:
+        yield Mark(STATE, "contradiction", f"{{{STATE}}}={quoted(say('states.check'))}")
     for column in table.columns:
         if column.fill and column.kind == "number" and (condition := _unusual(column)):
             yield Mark(column.key, "unusual", condition)
 
 
-def _of_results(table: Sheet) -> Iterator[Mark]:
-    excluded, measured = ruled_out(table.columns), results(table.columns)
+def _of_results(table: Sheet, say: Texts) -> Iterator[Mark]:
+    excluded, measured = ruled_out(table.columns, say), results(table.columns)
     touched = count(column for column in table.columns if column.fill)
     yield Mark("outcome", "missing", f'AND({{outcome}}="",{touched}>0)')
     if measured:
@@ -57,13 +60,14 @@ def _of_results(table: Sheet) -> Iterator[Mark]:
     asked = [column for column in table.columns if column.key.startswith(_ASKED)]
     for column in (*value_columns(table.columns), *asked):
         within = f",{{number}}<={column.upto}" if column.upto is not None else ""
-        yield Mark(column.key, "missing", f'AND({{{column.key}}}="",{any_of("{outcome}", TESTED)}{within})')
+        yield Mark(column.key, "missing", f'AND({{{column.key}}}="",{any_of("{outcome}", TESTED, say)}{within})')
 
 
-def _of_deviation(columns: dict[str, Column]) -> Iterator[Mark]:
+def _of_deviation(columns: dict[str, Column], say: Texts) -> Iterator[Mark]:
     used = [column for key, column in columns.items() if key.startswith("used.")]
     if used:
-        yield Mark("deviation", "missing", f'AND({count(used)}>0,{{deviation}}<>"off plan")')
+        off_plan = quoted(say(f"deviations.word.{OFF_PLAN}"))
+        yield Mark("deviation", "missing", f"AND({count(used)}>0,{{deviation}}<>{off_plan})")
 
 
 def _unusual(column: Column) -> str:

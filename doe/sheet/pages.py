@@ -1,13 +1,12 @@
-"""
-How a sheet falls on paper: in which size, and where a page ends.
+"""How a sheet falls on paper: in which size, or where a page ends.
 
-Pages are set out for A4 and US letter alike, turned to landscape: the narrower width and the lower height of the two. Sizes are
-in points of 1/72 inch, widths in the characters of spreadsheets.
+Pages are set out for A4 and US letter alike, tables turned to landscape: the narrower width and the lower height of the two.
+Sizes are in points of 1/72 inch, widths in the characters of spreadsheets.
 """
 
 import itertools
 import textwrap
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass
 
 from doe.sheet.columns import Column
@@ -19,14 +18,16 @@ MARGINS = {"left": 0.4, "right": 0.4, "top": 0.85, "bottom": 0.6, "header": 0.4,
 POINTS_PER_LINE = 13.5
 """Of text of 10 points."""
 _INCH, _POINTS = 25.4, 72.0
-_WIDE, _HIGH = 279.4, 210.0
-"""Width of a turned letter page and height of a turned A4 page, mm."""
+_WIDE, _HIGH, _LONG = 279.4, 210.0, 279.4
+"""Width of a turned letter page, height of a turned A4 page, and height of a letter page, mm."""
 _CHARACTER = 7 / 96
 """Width of a character of 10 points, inches."""
 _SLACK = 0.96
 """Programs differ by some per cent in the widths and heights that they print."""
 _SMALLEST, _LARGEST, _STEP = 70, 85, 5
 """Per cent; below, 10 points are no longer easy to read, and there is no room to write."""
+_UPRIGHT = 90
+"""Per cent, at which the instructions fill the width of an upright A4 page."""
 _ROOM = 18.0
 """Least height on paper of a row that is written in by hand: a good 6 mm."""
 
@@ -51,28 +52,75 @@ def pages(table: Sheet) -> Pages:
     ----------
     table : Sheet
     """
-    header, above = _above(table)
     breaks = {scale: _column_breaks(table, scale) for scale in range(_LARGEST, _SMALLEST - 1, -_STEP)}
     scale = min(breaks, key=lambda one: (len(breaks[one]), _divided(table, breaks[one]), -one))
+    header = _header_height(table)
+    above = title_height(table, breaks[scale]) + header
     heights = tuple(max(100 * _ROOM / scale, height) for height in row_heights(table))
     return Pages(scale, breaks[scale], tuple(_row_breaks(table, scale, heights, above)), header, heights)
 
 
 def fitted(table: Sheet) -> Pages:
     """Return how a sheet that is only looked at falls on paper: in the width of one page."""
-    return Pages(100, (), (), _above(table)[0], tuple(row_heights(table)))
+    return Pages(100, (), (), _header_height(table), tuple(row_heights(table)))
 
 
-def _above(table: Sheet) -> tuple[float, float]:
-    """Return the height of the headers, and with all that stands above them; points."""
-    header = POINTS_PER_LINE * max(lines(column.header, column.width) for column in table.columns) + 4
-    return header, title_height(table) + header
+def front(heights: Sequence[float], headings: Container[int]) -> tuple[int, tuple[int, ...]]:
+    """
+    Return how the instructions fall on upright paper.
+
+    Parameters
+    ----------
+    heights : sequence of float
+        Of each row, points at 100 %.
+    headings : container of int
+        Numbers of the rows, counted from 1, after which no page ends.
+
+    Returns
+    -------
+    int
+        Size in per cent.
+    tuple of int
+        Numbers of the rows after which a page ends.
+    """
+    inches = _LONG / _INCH - MARGINS["top"] - MARGINS["bottom"]
+    room = _SLACK * inches * _POINTS * 100 / _UPRIGHT
+    ends, taken = [0], 0.0
+    for row, height in enumerate(heights, 1):
+        if taken + height > room and row - 1 > ends[-1]:
+            end = row - 2 if row - 1 in headings and row - 2 > ends[-1] else row - 1
+            ends.append(end)
+            taken = sum(heights[end : row - 1])
+        taken += height
+    return _UPRIGHT, tuple(ends[1:])
 
 
-def title_height(table: Sheet) -> float:
+def _header_height(table: Sheet) -> float:
+    """Return the height of the headers, points."""
+    return POINTS_PER_LINE * max(lines(column.header, column.width) for column in table.columns) + 4
+
+
+def title_height(table: Sheet, breaks: Sequence[int] = ()) -> float:
     """Return the height of what stands above the headers: title, cautions, remarks; points."""
-    width = sum(column.width for column in table.columns)
-    return 22 + sum(POINTS_PER_LINE * lines(text, width) + 3 for text in (*table.cautions, *table.remarks))
+    return 22 + sum(remark_height(table, text, breaks) for text in (*table.cautions, *table.remarks))
+
+
+def remark_height(table: Sheet, text: str, breaks: Sequence[int] = ()) -> float:
+    """Return the height of a line above the headers, points."""
+    width = min(sum(column.width for column in table.columns[start:end]) for start, end in remark_places(table, breaks))
+    return POINTS_PER_LINE * lines(text, width) + 3
+
+
+def remark_places(table: Sheet, breaks: Sequence[int]) -> list[tuple[int, int]]:
+    """
+    Return the columns across which lines above the headers are written, as ends of slices.
+
+    Where pages stand side by side a line stands on each that shows what is planned, beside what all of them repeat.
+    """
+    if not breaks:
+        return [(0, len(table.columns))]
+    blocks = list(itertools.pairwise([table.through_id, *breaks, len(table.columns)]))
+    return [block for block in blocks if any(column.part == "plan" for column in table.columns[slice(*block)])] or blocks[:1]
 
 
 def row_heights(table: Sheet) -> list[float]:
@@ -103,7 +151,7 @@ def _column_breaks(table: Sheet, scale: int) -> tuple[int, ...]:
     found = []
     for _, part in itertools.groupby(table.columns[table.through_id :], key=lambda column: column.part):
         groups = [list(group) for _, group in itertools.groupby(part, key=_about)]
-        if sum(column.width for group in groups for column in group) > free < room:
+        if free < sum(column.width for group in groups for column in group) <= room:
             found.append(place)
             free = room
         for group in groups:

@@ -1,12 +1,12 @@
-"""
-Where on the plate each coupon is printed, and how it lies there.
+"""Where on the plate each coupon is printed, in which orientation.
 
 Positions are rotated from print to print, so that no coupon number, and with it no test, belongs to one place of the plate.
 """
 
 import pandas as pd
 
-from doe.sheet.columns import Column, fitting, words
+from doe.sheet.columns import Column, fitting
+from doe.study.operators import ENGLISH, Texts, texts, texts_of
 from doe.study.spec import Study
 
 POSITION, ORIENTATION = "plate.position", "plate.orientation"
@@ -14,16 +14,16 @@ POSITION, ORIENTATION = "plate.position", "plate.orientation"
 
 def plate_columns(study: Study) -> list[Column]:
     """Return the locked columns of coupons: position where the study names positions, orientation where it gives one."""
-    columns = []
+    columns, say = [], texts_of(study)
     if study.plate.positions:
-        columns.append(Column(POSITION, "Position on the plate", width=fitting(study.plate.positions, 18)))
+        columns.append(Column(POSITION, say("columns.position"), width=fitting(study.plate.positions, 18)))
     if any(_orientations(study, 1)):
-        codes = (_orientation(study, number) for number in range(1, _most(study) + 1))
-        columns.append(Column(ORIENTATION, "Orientation", width=fitting([*codes, "Orientation"])))
+        codes, header = (_orientation(study, number, say) for number in range(1, _most(study) + 1)), say("columns.orientation")
+        columns.append(Column(ORIENTATION, header, width=fitting([*codes, header])))
     return columns
 
 
-def places(study: Study, runs: pd.DataFrame) -> dict[str, dict[str, str]]:
+def places(study: Study, runs: pd.DataFrame, say: Texts | None = None) -> dict[str, dict[str, str]]:
     """
     Return position and orientation of each coupon of one round.
 
@@ -35,6 +35,8 @@ def places(study: Study, runs: pd.DataFrame) -> dict[str, dict[str, str]]:
     study : Study
     runs : DataFrame
         The rows of one round, in the order in which they are made.
+    say : Texts, optional
+        In whose language the responses are named; without it in English, as they are recorded.
 
     Returns
     -------
@@ -47,7 +49,7 @@ def places(study: Study, runs: pd.DataFrame) -> dict[str, dict[str, str]]:
     for place, name in enumerate(runs["print"]):
         for number in range(1, _most(study) + 1):
             at = positions[(place + number - 1) % len(positions)] if positions else ""
-            cells = {POSITION: at, ORIENTATION: _orientation(study, number)}
+            cells = {POSITION: at, ORIENTATION: _orientation(study, number, say or texts(ENGLISH))}
             found[f"{name}-{number}"] = {key: cells[key] for key in keys}
     return found
 
@@ -63,10 +65,10 @@ def _orientations(study: Study, number: int) -> dict[str, str]:
     return {name: code for name, code in given.items() if code is not None}
 
 
-def _orientation(study: Study, number: int) -> str:
+def _orientation(study: Study, number: int, say: Texts) -> str:
     """Return a code, or one for each response where they differ: ``ZX (z strength), XZ (bend)``."""
     given = _orientations(study, number)
     tested = [one for one in study.responses if one.per == "coupon" and number <= one.coupons]
     if len(set(given.values())) <= 1 and len(given) == len(tested):
         return next(iter(given.values()), "")
-    return ", ".join(f"{code} ({words(name).lower()})" for name, code in given.items())
+    return ", ".join(f"{code} ({say.within(name)})" for name, code in given.items())

@@ -1,5 +1,4 @@
-"""
-Live formulas of the workbook: how far each row is, and how far everything is.
+"""Live formulas of the workbook: how far each row is, how far everything is.
 
 A formula names other cells of its row as ``{key}``; :func:`in_letters` puts the columns' letters there. Nothing that a user
 wrote is ever part of a formula.
@@ -10,15 +9,29 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from doe.sheet.columns import DIMENSIONS, NEVER_PRINTED, NEVER_TESTED, TESTED, Column, distinct
+from doe.study.operators import Texts
 
-STATE = Column("live.state", "State", width=11.5, part="result", hint="Computed.")
-DONE, OPEN, CHECK = "done", "incomplete", "check"
-LOST = Column(
-    "live.mass_lost", "Mass lost (%), computed", "stress", width=11, part="more",
-    formula='=IF(COUNT({mass_before},{mass_after})=2,100*({mass_before}-{mass_after})/({mass_before}-N({log.empty_spool})),"")',
-)
+STATE, LOST, PRINT_OUTCOME = "live.state", "live.mass_lost", "live.print_outcome"
+"""Keys of the columns that are computed."""
+_MASS_LOST = '=IF(COUNT({mass_before},{mass_after})=2,100*({mass_before}-{mass_after})/({mass_before}-N({log.empty_spool})),"")'
 ROW = "\0"
 """Stands for the number of the row in what :func:`in_letters` returns."""
+
+
+def state(say: Texts) -> Column:
+    """Return the column that says how far a row is; :func:`with_state` puts its formula in."""
+    longest = max(len(text) for text in say.table("states").values())
+    return Column(STATE, say("columns.state"), width=max(11.5, longest + 1.5), part="result", hint=say("hints.computed"))
+
+
+def lost(say: Texts) -> Column:
+    """Return the column that says how much of its mass a load lost."""
+    return Column(LOST, say("columns.mass_lost"), "stress", width=11, part="more", formula=_MASS_LOST)
+
+
+def quoted(text: str) -> str:
+    """Return a text as a formula writes it."""
+    return '"' + text.replace('"', '""') + '"'
 
 
 def in_letters(formula: str, letters: Mapping[str, str]) -> str:
@@ -26,9 +39,9 @@ def in_letters(formula: str, letters: Mapping[str, str]) -> str:
     return re.sub(r"\{([^{}]+)\}", lambda found: f"${letters[found[1]]}{ROW}", formula)
 
 
-def any_of(cell: str, words: Iterable[str]) -> str:
-    """Return the condition that a cell holds one of some words."""
-    return "OR(" + ",".join(f'{cell}="{word}"' for word in words) + ")"
+def any_of(cell: str, outcomes: Iterable[str], say: Texts) -> str:
+    """Return the condition that a cell holds the words for one of some outcomes."""
+    return "OR(" + ",".join(f"{cell}={quoted(say(f'outcomes.word.{one}'))}" for one in outcomes) + ")"
 
 
 def count(columns: Iterable[Column]) -> str:
@@ -47,47 +60,54 @@ def results(columns: Iterable[Column]) -> list[Column]:
     return [column for column in value_columns(columns) if not column.key.startswith(DIMENSIONS)]
 
 
-def ruled_out(columns: Sequence[Column]) -> str:
+def ruled_out(columns: Sequence[Column], say: Texts) -> str:
     """Return the condition that an outcome leaves nothing to measure: the row's own, or its print's on ``Coupons``."""
     if _of_coupons(columns):
-        own, prints = any_of("{outcome}", NEVER_TESTED), any_of("{live.print_outcome}", NEVER_PRINTED)
+        own, prints = any_of("{outcome}", NEVER_TESTED, say), any_of(f"{{{PRINT_OUTCOME}}}", NEVER_PRINTED, say)
         return f"OR({own},{prints})"
-    return any_of("{outcome}", NEVER_PRINTED)
+    return any_of("{outcome}", NEVER_PRINTED, say)
 
 
 def _of_coupons(columns: Iterable[Column]) -> bool:
-    return any(column.key == "live.print_outcome" for column in columns)
+    return any(column.key == PRINT_OUTCOME for column in columns)
 
 
-def looked_up(names: str, outcomes: str) -> Column:
+def looked_up(say: Texts, names: str, outcomes: str) -> Column:
     """
     Return the column of ``Coupons`` that shows what became of each coupon's print.
 
     Parameters
     ----------
+    say : Texts
     names, outcomes : str
         Addresses of the identifiers and of the outcomes on ``Prints``.
     """
     formula = f'=IFERROR(INDEX({outcomes},MATCH({{print}},{names},0))&"","")'
-    return Column("live.print_outcome", "Print's outcome", width=12, part="result", formula=formula)
+    widest = max(len(text) for text in say.table("outcomes.word").values())
+    return Column(PRINT_OUTCOME, say("columns.print_outcome"), width=max(12.0, 0.85 * widest), part="result", formula=formula)
 
 
-def with_state(columns: Sequence[Column]) -> tuple[Column, ...]:
+def with_state(columns: Sequence[Column], say: Texts) -> tuple[Column, ...]:
     """Return the columns of a sheet with distinct headers and the formula of its state: empty, incomplete, check, done."""
     keys = {column.key for column in columns}
-    formula = _of_results(columns) if "outcome" in keys else _of_load(columns)
-    return distinct(replace(one, formula=formula) if one.key == STATE.key else one for one in columns)
+    formula = _of_results(columns, say) if "outcome" in keys else _of_load(columns, say)
+    return distinct(replace(one, formula=formula) if one.key == STATE else one for one in columns)
 
 
-def _of_results(columns: Sequence[Column]) -> str:
+def _words(say: Texts) -> tuple[str, str, str]:
+    """Return what a state is called, in formulas: done, open, to check."""
+    return quoted(say("states.done")), quoted(say("states.open")), quoted(say("states.check"))
+
+
+def _of_results(columns: Sequence[Column], say: Texts) -> str:
+    done, unready, check = _words(say)
     values = value_columns(columns)
     touched = count(column for column in columns if column.fill)
-    contradicts = f"AND({ruled_out(columns)},{count(results(columns))}>0)" if values else "FALSE"
-    short = f"AND({any_of('{outcome}', TESTED)},{count(values)}<{_wanted(values)})" if values else "FALSE"
-    untouched = f'IF({any_of("{live.print_outcome}", NEVER_PRINTED)},"{DONE}","")' if _of_coupons(columns) else '""'
-    return (
-        f'=IF({touched}=0,{untouched},IF({contradicts},"{CHECK}",IF({{outcome}}="","{OPEN}",IF({short},"{OPEN}","{DONE}"))))'
-    )
+    contradicts = f"AND({ruled_out(columns, say)},{count(results(columns))}>0)" if values else "FALSE"
+    short = f"AND({any_of('{outcome}', TESTED, say)},{count(values)}<{_wanted(values)})" if values else "FALSE"
+    of_lost = any_of(f"{{{PRINT_OUTCOME}}}", NEVER_PRINTED, say)
+    untouched = f'IF({of_lost},{done},"")' if _of_coupons(columns) else '""'
+    return f'=IF({touched}=0,{untouched},IF({contradicts},{check},IF({{outcome}}="",{unready},IF({short},{unready},{done}))))'
 
 
 def _wanted(values: Sequence[Column]) -> str:
@@ -98,28 +118,33 @@ def _wanted(values: Sequence[Column]) -> str:
     return "+".join(f"{upto.count(most)}*({{number}}<={most})" for most in sorted({most for most in upto if most}))
 
 
-def _of_load(columns: Sequence[Column]) -> str:
+def _of_load(columns: Sequence[Column], say: Texts) -> str:
+    done, unready, check = _words(say)
     touched = count(column for column in columns if column.fill)
     ended, heavier = (
         f"AND(COUNT({{{first}}},{{{second}}})=2,{{{first}}}{sign}{{{second}}})"
         for first, sign, second in (("dried_from", ">=", "dried_to"), ("mass_before", "<", "mass_after"))
     )
     times = "COUNTA({dried_from},{dried_to})<2"
-    return f'=IF({touched}=0,"",IF(OR({ended},{heavier}),"{CHECK}",IF({times},"{OPEN}","{DONE}")))'
+    return f'=IF({touched}=0,"",IF(OR({ended},{heavier}),{check},IF({times},{unready},{done})))'
 
 
-def progress(states: str, rows: int, things: str) -> str:
+def progress(say: Texts, states: str, rows: int, things: str) -> str:
     """
     Return the formula that says how far a sheet is.
 
     Parameters
     ----------
+    say : Texts
     states : str
         Address of its states.
     rows : int
         How many there are.
     things : str
-        What they are: prints.
+        What they are: ``prints``, ``coupons``, ``loads``.
     """
-    done, unready, check = (f'COUNTIF({states},"{word}")' for word in (DONE, OPEN, CHECK))
-    return f'={done}&" of {rows} {things} done, "&{unready}&" incomplete, "&{check}&" to check"'
+    counts = [f"COUNTIF({states},{word})" for word in _words(say)]
+    text = say(f"progress.{things}", rows=rows, done="\0done\0", open="\0open\0", check="\0check\0")
+    known = dict(zip(("done", "open", "check"), counts, strict=True))
+    parts = [known[part] if place % 2 else quoted(part) for place, part in enumerate(text.split("\0")) if part]
+    return "=" + "&".join(parts)

@@ -1,5 +1,4 @@
-"""
-What is plausible in a cell that operators fill with a number: beyond it the workbook asks, and refuses nothing.
+"""What is plausible in a cell that operators fill with a number: beyond it the workbook asks, refusing nothing.
 
 The figures without a study behind them are common practice, no source: what test prints, their spools and their testing
 machines are like.
@@ -7,7 +6,8 @@ machines are like.
 
 from collections.abc import Sequence
 
-from doe.study.spec import Factor, Oven, Response
+from doe.study.senses import is_turned
+from doe.study.spec import Factor, Oven, Printer, Response
 
 Range = tuple[float, float]
 
@@ -49,9 +49,15 @@ def of_response(response: Response, *, positive: bool) -> Range | None:
     return (0.0 if positive else -most, most)
 
 
-def of_factors(factors: Sequence[Factor]) -> Range | None:
-    """Return the ranges of numeric factors, all in one, widened by their width on both sides; None without any."""
+def of_factors(factors: Sequence[Factor], printers: Sequence[Printer] = ()) -> Range | None:
+    """
+    Return the ranges of numeric factors, all in one, widened by their width on both sides; None without any.
+
+    Values that a printer of these shows with the other sign count with it.
+    """
     spans = [(one.low, one.high) for one in factors if one.low is not None and one.high is not None]
+    other = [one for one in factors if any(is_turned(one, printer) for printer in printers)]
+    spans += [(-one.high, -one.low) for one in other if one.low is not None and one.high is not None]
     if not spans:
         return None
     return min(2 * low - high for low, high in spans), max(2 * high - low for low, high in spans)

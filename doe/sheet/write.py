@@ -1,11 +1,8 @@
 """Render the workbook that operators fill in: light cells for them, all else locked, bytes that can be repeated."""
 
 import datetime
-import io
-import zipfile
 from collections.abc import Iterable, Sequence
-from pathlib import Path
-from typing import Any
+from dataclasses import dataclass
 
 from openpyxl import Workbook
 from openpyxl.cell import Cell
@@ -16,7 +13,6 @@ from openpyxl.utils.indexed_list import IndexedList
 from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.pagebreak import Break, ColBreak
 from openpyxl.worksheet.worksheet import Worksheet
-from openpyxl.writer.excel import ExcelWriter
 
 from doe.design.plan import Design
 from doe.files import now
@@ -26,19 +22,18 @@ from doe.sheet.columns import Column, Value
 from doe.sheet.instructions import Line, instructions
 from doe.sheet.labels.layout import LABELS, labels
 from doe.sheet.labels.write import write_labels
-from doe.sheet.layout import IDENTITY_ROW, INSTRUCTIONS, Sheet, letter
+from doe.sheet.layout import IDENTITY_ROW, INSTRUCTIONS, Sheet, letter, title
 from doe.sheet.marks import marks
+from doe.sheet.packed.write import repeatable
 from doe.sheet.states import ROW, STATE, in_letters, progress
 from doe.sheet.validation import offers, rule
+from doe.study.operators import Texts, texts_of
 from doe.study.spec import Study
 
-SIMULATED = "SIMULATED DATA"
-_LISTS = "Lists"
 _FORMATS = {"date": "yyyy-mm-dd", "datetime": "yyyy-mm-dd hh:mm", "stress": "0.00"}
-_USE = "fill in the light cells, grey is locked"
 _AS_TYPED = "@"
 """Format of cells that stay text: a lot number keeps its zeros, and what begins with = is not computed."""
-_PROSE = 118
+_PROSE = 80
 """Width of the instructions' text, characters."""
 _NAMES = 29
 """Width of the labels beside it."""
@@ -99,30 +94,46 @@ def write_workbook(
         An .xlsx file.
     """
     made_at = now() if made_at is None else made_at
+    say = texts_of(study)
     book = _book(study, round_number, made_at)
     tables = (*layout.sheets(study, design, round_number), layout.timetable_sheet(study, design, round_number))
-    front, title = book.active, f"{study.header.id}, round {round_number}"
-    front.title = INSTRUCTIONS
+    front, said = book.active, _Said(say, say("book.round", study=study.header.id, round=round_number), study.header.simulated)
+    front.title = title(say, INSTRUCTIONS)
     row = _write_identity(front, study, layout.identity(study, design, round_number, digest))
-    row = _write_progress(front, tables, row)
+    row = _write_progress(front, say, tables, row)
     _write_lines(front, instructions(study, tables, cautions), row)
-    lists = _write_lists(book, tables)
+    lists = _write_lists(book, say, tables)
     for table in tables:
-        sheet = book.create_sheet(table.name, index=len(book.sheetnames) - 1)  # the lists stay last
-        _write_table(sheet, table, title, simulated=study.header.simulated)
-        _add_validation(sheet, table, lists)
-        _add_marks(sheet, table)
-        _finish(sheet, title, simulated=study.header.simulated)
+        sheet = book.create_sheet(table.title, index=len(book.sheetnames) - 1)  # the lists stay last
+        _write_table(sheet, table, said)
+        _add_validation(sheet, table, lists, say)
+        _add_marks(sheet, table, say)
+        _finish(sheet, said)
     if (key := layout.key_sheet(study, design, round_number)) is not None:
-        hidden = book.create_sheet(key.name, index=len(book.sheetnames) - 1)
-        _write_table(hidden, key, title, simulated=study.header.simulated)
-        _finish(hidden, title, simulated=study.header.simulated)
+        hidden = book.create_sheet(key.title, index=len(book.sheetnames) - 1)
+        _write_table(hidden, key, said)
+        _finish(hidden, said)
         hidden.sheet_state = "hidden"
         # Some programs print hidden sheets, too, and graders must not find the key among the papers: an empty cell is no page.
         hidden.print_title_rows, hidden.print_area = None, "Z2000"
-    write_labels(book.create_sheet(LABELS, len(book.sheetnames) - 1), labels(study, design, round_number))
-    _finish(front, title, simulated=study.header.simulated)
-    return _repeatable(book, made_at)
+    write_labels(book.create_sheet(say(f"sheets.{LABELS}"), len(book.sheetnames) - 1), labels(study, design, round_number))
+    _finish(front, said)
+    return repeatable(book, made_at)
+
+
+@dataclass(frozen=True)
+class _Said:
+    """What every sheet of a workbook says."""
+
+    say: Texts
+    title: str
+    """Study and round."""
+    simulated: bool
+
+    @property
+    def cry(self) -> str:
+        """That nothing was measured; empty where it was."""
+        return self.say("book.simulated") if self.simulated else ""
 
 
 def _book(study: Study, round_number: int, made_at: datetime.datetime) -> Workbook:
@@ -130,7 +141,7 @@ def _book(study: Study, round_number: int, made_at: datetime.datetime) -> Workbo
     book._fonts = IndexedList((_MEASURE,))  # some programs go by the first font, others by that of the style Normal
     book._named_styles["Normal"].font = _MEASURE
     book.properties.creator = book.properties.lastModifiedBy = "doe"
-    book.properties.title = f"{study.header.title}, round {round_number}"
+    book.properties.title = texts_of(study)("book.round", study=study.header.title, round=round_number)
     book.properties.created = book.properties.modified = made_at.replace(tzinfo=None, microsecond=0)
     return book
 
@@ -138,26 +149,27 @@ def _book(study: Study, round_number: int, made_at: datetime.datetime) -> Workbo
 def _write_identity(sheet: Worksheet, study: Study, identity: dict[str, Value]) -> int:
     """Write the title and what makes the workbook known again; return the next free row."""
     sheet.column_dimensions["A"].width, sheet.column_dimensions["B"].width = _PER_CHARACTER * _NAMES, _PER_CHARACTER * _PROSE
-    title = f"Test prints: {study.header.title}"
+    say = texts_of(study)
+    titled = say("book.title", title=study.header.title)
     sheet.merge_cells("A1:B1")
-    head = put(sheet.cell(1, 1), title)
+    head = put(sheet.cell(1, 1), titled)
     head.font, head.alignment = _TITLE, Alignment(wrap_text=True, vertical="center")
     if study.header.simulated:
-        put(sheet.cell(2, 1), f"{SIMULATED}: not measured on any machine").font = _LOUD
-    sheet.row_dimensions[1].height = 20.0 * pages.lines(title, 0.72 * (_PROSE + _NAMES)) + 4
+        put(sheet.cell(2, 1), say("book.simulated_front")).font = _LOUD
+    sheet.row_dimensions[1].height = 20.0 * pages.lines(titled, 0.72 * (_PROSE + _NAMES)) + 4
     sheet.row_dimensions[2].height = 22 if study.header.simulated else 4
-    _heading(sheet, IDENTITY_ROW - 1, "This workbook")
+    _heading(sheet, IDENTITY_ROW - 1, say("book.this_workbook"))
     for row, (key, value) in enumerate(identity.items(), IDENTITY_ROW):
-        _labelled(sheet, row, layout.IDENTITY_LABELS[key], value)
+        _labelled(sheet, row, say(f"identity.{key}"), value)
     return IDENTITY_ROW + len(identity)
 
 
-def _write_progress(sheet: Worksheet, tables: Iterable[Sheet], row: int) -> int:
-    _heading(sheet, row, "How far it is")
+def _write_progress(sheet: Worksheet, say: Texts, tables: Iterable[Sheet], row: int) -> int:
+    _heading(sheet, row, say("book.how_far"))
     for table in (table for table in tables if table.things):
         row += 1
-        _labelled(sheet, row, table.name, "")
-        sheet.cell(row, 2).value = progress(table.cells_of(STATE.key, other=True), len(table.rows), table.things)
+        _labelled(sheet, row, table.title, "")
+        sheet.cell(row, 2).value = progress(say, table.cells_of(STATE, other=True), len(table.rows), table.things)
     return row + 1
 
 
@@ -169,7 +181,15 @@ def _write_lines(sheet: Worksheet, lines: Iterable[Line], first: int) -> None:
             _labelled(sheet, row, line.label, line.text)
             sheet.cell(row, 1).font = _BOLD
     sheet.page_setup.orientation = "portrait"
-    sheet.page_setup.fitToHeight = 1
+
+
+def _break_front(sheet: Worksheet) -> None:
+    """End pages where no heading is left alone at the foot."""
+    rows = range(1, sheet.max_row + 1)
+    headings = {row for row in rows if sheet.cell(row, 1).font == _HEADING}
+    sheet.page_setup.scale, ends = pages.front([sheet.row_dimensions[row].height for row in rows], headings)
+    for end in ends:
+        sheet.row_breaks.append(Break(id=end))
 
 
 def _labelled(sheet: Worksheet, row: int, label: str, value: Value) -> None:
@@ -188,9 +208,9 @@ def _heading(sheet: Worksheet, row: int, text: str) -> None:
     sheet.cell(row, 1).alignment = Alignment(vertical="bottom")
 
 
-def _write_lists(book: Workbook, tables: Iterable[Sheet]) -> dict[tuple[Value, ...], str]:
+def _write_lists(book: Workbook, say: Texts, tables: Iterable[Sheet]) -> dict[tuple[Value, ...], str]:
     """Write what the drop-down lists offer to a hidden sheet, since an offer may hold a comma; return where each is."""
-    sheet = book.create_sheet(_LISTS)
+    sheet = book.create_sheet(say("sheets.lists"))
     sheet.sheet_state = "hidden"
     sheet.protection.sheet = True
     places: dict[tuple[Value, ...], str] = {}
@@ -201,16 +221,15 @@ def _write_lists(book: Workbook, tables: Iterable[Sheet]) -> dict[tuple[Value, .
         name = letter(len(places) + 1)
         for row, offer in enumerate(offered, 1):
             put(sheet.cell(row, len(places) + 1), offer)
-        places[offered] = f"{_LISTS}!${name}$1:${name}${len(offered)}"
+        places[offered] = f"{sheet.title}!${name}$1:${name}${len(offered)}"
     return places
 
 
-def _write_table(sheet: Worksheet, table: Sheet, title: str, *, simulated: bool) -> None:
+def _write_table(sheet: Worksheet, table: Sheet, said: _Said) -> None:
     filled = any(column.fill for column in table.columns)
     paper = pages.pages(table) if filled else pages.fitted(table)
-    said = [title, *([SIMULATED] if simulated else []), _USE if filled else "to look at only"]
     _write_title(sheet, table, said, paper)
-    _write_remarks(sheet, table)
+    _write_remarks(sheet, table, paper.columns)
     _write_headers(sheet, table)
     sheet.row_dimensions[table.header_row].height = paper.header_height
     _write_rows(sheet, table, paper.heights)
@@ -234,21 +253,23 @@ def _break(sheet: Worksheet, paper: pages.Pages) -> None:
         sheet.row_breaks.append(Break(id=place))
 
 
-def _write_title(sheet: Worksheet, table: Sheet, said: Sequence[str], paper: pages.Pages) -> None:
+def _write_title(sheet: Worksheet, table: Sheet, given: _Said, paper: pages.Pages) -> None:
     """Write the line above all others; where pages stand side by side, each repeats only the sheet's name."""
+    use = "use" if any(column.fill for column in table.columns) else "look"
+    said = [*filter(None, (given.title, given.cry)), given.say(f"book.{use}")]
     if paper.columns:
         room = sum(column.width for column in table.columns[table.through_id : paper.columns[0]])
         kept = next((said[:most] for most in range(len(said), 1, -1) if 1.2 * len(_APART.join(said[:most])) <= room), said[:1])
-        texts = {1: table.name, table.through_id + 1: _APART.join(kept)}
+        texts = {1: table.title, table.through_id + 1: _APART.join(kept)}
     else:
-        texts = {1: _APART.join([table.name, *said])}
+        texts = {1: _APART.join([table.title, *said])}
     for place, text in texts.items():
         put(sheet.cell(1, place), text).font = _HEADING
     sheet.row_dimensions[1].height = 22
     column = _beside(table, max(texts), 1.2 * len(texts[max(texts)]), (*paper.columns, len(table.columns))[0])
     if table.things and column:
         cell = sheet.cell(1, column)
-        cell.value = progress(table.cells_of(STATE.key), len(table.rows), table.things)
+        cell.value = progress(given.say, table.cells_of(STATE), len(table.rows), table.things)
         cell.font = _BOLD
 
 
@@ -259,16 +280,16 @@ def _beside(table: Sheet, start: int, taken: float, last: int) -> int | None:
     return free if free is not None and sum(widths[free - 1 : last]) >= _PROGRESS else None
 
 
-def _write_remarks(sheet: Worksheet, table: Sheet) -> None:
-    """Write the lines between title and headers, each across the whole table."""
-    width = sum(column.width for column in table.columns)
+def _write_remarks(sheet: Worksheet, table: Sheet, breaks: Sequence[int]) -> None:
+    """Write the lines between title and headers across the table, or across each page that shows what is planned."""
     for row, text in enumerate((*table.cautions, *table.remarks), 2):
         loud = row < 2 + len(table.cautions)
-        sheet.merge_cells(start_row=row, end_row=row, start_column=1, end_column=len(table.columns))
-        cell = put(sheet.cell(row, 1), f"! {text}" if loud else text)
-        cell.font = _BOLD if loud else _PLAIN
-        cell.alignment = Alignment(wrap_text=True, vertical="center")
-        sheet.row_dimensions[row].height = pages.POINTS_PER_LINE * pages.lines(text, width) + 3
+        for start, end in pages.remark_places(table, breaks):
+            sheet.merge_cells(start_row=row, end_row=row, start_column=start + 1, end_column=end)
+            cell = put(sheet.cell(row, start + 1), f"! {text}" if loud else text)
+            cell.font = _BOLD if loud else _PLAIN
+            cell.alignment = Alignment(wrap_text=True, vertical="center")
+        sheet.row_dimensions[row].height = pages.remark_height(table, text, breaks)
 
 
 def _write_headers(sheet: Worksheet, table: Sheet) -> None:
@@ -327,7 +348,7 @@ class _Styles:
         return cell._style
 
 
-_STRESSED = ("print", "coupon", "load", "reading", "entry", "code", "printer", STATE.key)
+_STRESSED = ("print", "coupon", "load", "reading", "entry", "code", "printer", STATE)
 
 
 def _stays_text(column: Column) -> bool:
@@ -339,62 +360,35 @@ def _side(column: Column) -> str:
     return "left" if column.key in ("note", "prints", "spool", "what") or column.width > 20 else "center"
 
 
-def _add_validation(sheet: Worksheet, table: Sheet, lists: dict[tuple[Value, ...], str]) -> None:
+def _add_validation(sheet: Worksheet, table: Sheet, lists: dict[tuple[Value, ...], str], say: Texts) -> None:
     for column in (column for column in table.columns if column.fill):
-        made = DataValidation(**rule(column, lists))
+        made = DataValidation(**rule(column, lists, say))
         made.showErrorMessage = made.showInputMessage = made.allowBlank = True
         made.add(table.cells_of(column.key).replace("$", ""))
         sheet.add_data_validation(made)
 
 
-def _add_marks(sheet: Worksheet, table: Sheet) -> None:
-    for mark in marks(table):
+def _add_marks(sheet: Worksheet, table: Sheet, say: Texts) -> None:
+    for mark in marks(table, say):
         condition = in_letters(mark.condition, table.letters).replace(ROW, str(table.first_row))
         sheet.conditional_formatting.add(
             table.cells_of(mark.key).replace("$", ""), FormulaRule([condition], stopIfTrue=True, **_MARKS[mark.style])
         )
 
 
-def _finish(sheet: Worksheet, title: str, *, simulated: bool) -> None:
+def _finish(sheet: Worksheet, said: _Said) -> None:
     """Lock the sheet (without a password: it guards against slips, not against people) and set up its printing."""
     sheet.protection.sheet = True
     sheet.protection.formatColumns = sheet.protection.formatRows = False  # False: allowed
-    if sheet.title == INSTRUCTIONS:
-        sheet.sheet_properties.pageSetUpPr.fitToPage = True
-        sheet.page_setup.fitToWidth = 1
+    if sheet.title == title(said.say, INSTRUCTIONS):
+        _break_front(sheet)
     else:
         sheet.page_setup.orientation = "landscape"
     sheet.page_setup.paperSize = sheet.PAPERSIZE_A4
     sheet.print_area = f"A1:{letter(sheet.max_column)}{sheet.max_row}"
     for side, room in pages.MARGINS.items():
         setattr(sheet.page_margins, side, room)
-    sheet.oddHeader.left.text = title
-    sheet.oddHeader.center.text = f"{sheet.title}, {SIMULATED}" if simulated else sheet.title
-    sheet.oddHeader.right.text = "Page &P of &N"
-    sheet.oddFooter.center.text = SIMULATED if simulated else None
-
-
-class _Dated(zipfile.ZipFile):
-    """An archive in which everything has one time, so that equal inputs give equal bytes."""
-
-    moment: tuple[int, ...] = (1980, 1, 1, 0, 0, 0)
-
-    def writestr(self, name: Any, data: Any, *_: Any) -> None:  # noqa: ANN401 - as the library calls it
-        """Add a part."""
-        entry = zipfile.ZipInfo(str(name), self.moment)  # type: ignore[arg-type]
-        entry.compress_type, entry.external_attr, entry.create_system = zipfile.ZIP_DEFLATED, 0o600 << 16, 3
-        super().writestr(entry, data)
-
-    def write(self, filename: Any, arcname: Any = None, *_: Any) -> None:  # noqa: ANN401 - as the library calls it
-        """Add a part that the library has written to a file of its own."""
-        self.writestr(arcname, Path(filename).read_bytes())
-
-
-def _repeatable(book: Workbook, made_at: datetime.datetime) -> bytes:
-    """Return the file's bytes with every time in it replaced by the given one."""
-    written = io.BytesIO()
-    archive = _Dated(written, "w", zipfile.ZIP_DEFLATED)
-    archive.moment = max(made_at.timetuple()[:6], archive.moment)
-    # Workbook.save would stamp the present time as the time of modification; its writer does not.
-    ExcelWriter(book, archive).save()
-    return written.getvalue()
+    sheet.oddHeader.left.text = said.title
+    sheet.oddHeader.center.text = ", ".join(filter(None, (sheet.title, said.cry)))
+    sheet.oddHeader.right.text = said.say("book.page", page="&P", pages="&N")
+    sheet.oddFooter.center.text = said.cry or None

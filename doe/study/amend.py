@@ -1,10 +1,11 @@
-"""The locked protocol: what it is, what changed in it, and what may still change."""
+"""The locked protocol: what changed in it, or may still change."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from doe.errors import InputRefused, Problem
+from doe.study.senses import is_turned
 from doe.study.spec import Study
 from doe.study.wording import listed, show
 from doe.verdicts import Verdict
@@ -14,6 +15,7 @@ _RESPONSE_KEYS = ("name", "unit", "kind", "per", "coupons", "formula", "grades",
 _PILOT_ROUND = 0  # as of doe.design.plan, a later stage
 _COVARIATE_KEYS = ("name", "unit", "kind", "per")
 _READ = ("factor", "set", "actual")
+_REACH = ("limits", "hot_end", "rated", "nozzle")
 _AIM = ("aim", "worthless_below", "worthless_above", "perfect_at", "shape", "shape_above", "priority")
 _DECLARED = ("at_least", "at_most", "requirement_on", "transform", "zero_when_detached", *_AIM)
 
@@ -270,6 +272,7 @@ def _not_after_sheets(before: Study, after: Study, *, only_pilot: bool) -> Itera
                 "a covariate on the sheets already written stays as it is there",
                 "put it back; where it is not to be fitted, write fit = false",
             )
+    yield from _other_signs(before, after)
     gone = [printer.name for printer in before.printers if printer.name not in {one.name for one in after.printers}]
     if gone:
         yield Problem(
@@ -277,6 +280,18 @@ def _not_after_sheets(before: Study, after: Study, *, only_pilot: bool) -> Itera
             f"{listed(gone)} is no longer there",
             "printers on the sheets already written must stay",
             "put it back; record prints that it did not make as skipped",
+        )
+
+
+def _other_signs(before: Study, after: Study) -> Iterator[Problem]:
+    """Yield the printers whose setpoints on sheets already written would now mean the other way."""
+    signs = [{(f.name, p.name): is_turned(f, p) for p in study.printers for f in study.factors} for study in (before, after)]
+    for name, printer in [key for key, sign in signs[0].items() if signs[1].get(key, sign) != sign]:
+        yield Problem(
+            f"study.toml, printer '{printer}', z_closer",
+            f"the sign of '{name}' on this printer would be the other way round",
+            "setpoints on the sheets already written keep their sign",
+            "put z_closer back; prints that were made with a wrong sign are written as 'used' with what was set",
         )
 
 
@@ -291,10 +306,15 @@ def _stale_plan(before: Study, after: Study) -> Iterator[Verdict]:
 
 
 def _planned_from(study: Study) -> dict[str, Any]:
-    """Return what a plan is made from; of the checks only what was set and read, not how well."""
+    """Return what a plan is made from; of the checks only what was set and read, not how well.
+
+    What a printer may reach (limits, hot ends) changes no plan: ``doe.design.setpoints.limit_findings`` compares the two.
+    """
     whole = protocol(study)
     for printer in whole["printers"]:
         printer["checks"] = _what_was_read(printer)
+        for key in _REACH:
+            del printer[key]
     size = {key: whole["budget"][key] for key in ("prints", "loads")}
     return {
         **{key: whole[key] for key in ("factors", "model", "printers", "constraints", "references")},

@@ -1,4 +1,4 @@
-"""A study file before it is a study: what was read, where it stands in the text, and what has the right shape."""
+"""A study file before it is a study: what was read, where it stands in the text, what has the right shape."""
 
 import re
 from collections.abc import Iterator

@@ -1,5 +1,4 @@
-"""
-What a drying is asked about, checked and completed: the filament, the oven's air, the air of the room.
+"""What a drying is asked about: the filament, the oven's air, the air of the room.
 
 What was not said is filled in: of the material by illustrative values, which are no measurement of anybody's filament and carry
 that label wherever they are shown; of the shop by common practice.
@@ -20,6 +19,7 @@ GIVEN, FITTED = "given", "fitted to weighings"
 ILLUSTRATIVE = "illustrative, not your material"
 USUAL = "common practice, no source"
 STUDY = "study.toml"
+_HALF = "half of the highest moisture to print with, for want of a better"
 STRAND, SPOOL = "bare strand", "wound spool"
 _LONGEST = 10_000.0
 _DRY_ENOUGH = 0.05
@@ -126,8 +126,8 @@ class Dryer:
 
     @property
     def illustrative(self) -> bool:
-        """Whether anything of the material was not said."""
-        return ILLUSTRATIVE in self.sources.values()
+        """Whether anything of the material was not said, or is of no real filament by what the study says."""
+        return any(source.endswith(ILLUSTRATIVE) for source in self.sources.values())
 
     def course(self, form: str) -> Course:
         """Return how one form of the filament dries in the oven."""
@@ -175,7 +175,8 @@ def problems_of(asked: Asked) -> list[Problem]:
 
 
 def dryer(
-    asked: Asked, strand: DryingFit | None = None, spool: DryingFit | None = None, oven: float | None = None
+    asked: Asked, strand: DryingFit | None = None, spool: DryingFit | None = None,
+    known: Mapping[str, tuple[float, str]] | None = None,
 ) -> Dryer:
     """
     Complete what was said.
@@ -186,8 +187,9 @@ def dryer(
         Without problems of its own (:func:`problems_of`).
     strand, spool : DryingFit, optional
         What weighings of loose filament, and of a wound spool, say. They go before what was given.
-    oven : float, optional
-        Temperature of the study's oven, degC, for where none was given.
+    known : mapping of name to (value, source), optional
+        What a study says, by the names of :class:`Asked`, for where nothing was given. With its ``ceiling`` half of the ceiling
+        is dried to where no target was given.
 
     Returns
     -------
@@ -200,24 +202,26 @@ def dryer(
     """
     values = {name: usual for name, (usual, _) in _FROM.items()}
     sources = {name: source for name, (_, source) in _FROM.items()}
-    if oven is not None:
-        values["temperature"], sources["temperature"] = oven, STUDY
+    for name, (value, source) in (known or {}).items():
+        values[name], sources[name] = value, source
     for name, value in _said(asked):
         values[name], sources[name] = value, GIVEN
+    if "ceiling" in (known or {}) and asked.target is None:
+        values["target"], sources["target"] = values["ceiling"] / 2, _HALF
     if strand is not None:
         _take(values, sources, strand)
     values.setdefault("ceiling", 2 * values["target"])
     sources.setdefault("ceiling", "twice the target, for want of a better")
-    problems = [*_uneven(values), *_cold(strand, spool)]
+    problems = [*_uneven(values, sources), *_cold(strand, spool)]
     if problems:
         raise InputRefused(problems)
     humidity = _humidity(values)
-    known = values["equilibrium_moisture"], values["equilibrium_humidity"]
-    floor = float(oven_air.equilibrium_moisture(humidity, *known))
+    held = values["equilibrium_moisture"], values["equilibrium_humidity"]
+    floor = float(oven_air.equilibrium_moisture(humidity, *held))
     if floor >= values["start_moisture"]:
         raise InputRefused(_nothing_dries(values["start_moisture"], floor))
     forms, factor = _forms(values, sources, strand, spool)
-    room = float(oven_air.equilibrium_moisture(values["room_humidity"], *known))
+    room = float(oven_air.equilibrium_moisture(values["room_humidity"], *held))
     made = Dryer(values, sources, forms, factor, humidity, floor, room)
     if "hours" not in values:
         values["hours"], sources["hours"] = _long_enough(made)
@@ -250,7 +254,7 @@ def _alone(asked: Asked) -> Iterator[Problem]:
             yield Problem(option(one), f"there is no {option(other)}", allowed, f"add {option(other)}, or leave both out")
 
 
-def _uneven(values: Mapping[str, float]) -> Iterator[Problem]:
+def _uneven(values: Mapping[str, float], sources: Mapping[str, str]) -> Iterator[Problem]:
     start, target, ceiling = (values[name] for name in ("start_moisture", "target", "ceiling"))
     if target >= start:
         yield Problem(
@@ -258,8 +262,9 @@ def _uneven(values: Mapping[str, float]) -> Iterator[Problem]:
             "give a lower --target, or the measured --start-moisture",
         )
     if ceiling < target:
+        where = f"{STUDY}, material.moisture_at_most" if sources["ceiling"].startswith(STUDY) else "--ceiling"
         yield Problem(
-            "--ceiling", f"{ceiling:g} %, and the target is {target:g} %", "what was dried to its target may be printed",
+            where, f"{ceiling:g} %, and the target is {target:g} %", "what was dried to its target may be printed",
             "give a --ceiling that is not below the target",
         )
     if _moist_air(values):
@@ -322,7 +327,7 @@ def _forms(
     spool = Diffusivity(fit.diffusivity.value, of_spool, fit.temperature)
     found = slowdown(float(strand.at(fit.temperature)), fit.diffusivity)
     values["spool_factor"], sources["spool_factor"] = found.value, FITTED
-    if sources["diffusivity"] == ILLUSTRATIVE:
+    if sources["diffusivity"].endswith(ILLUSTRATIVE):
         return {STRAND: strand, SPOOL: spool}, None
     return {STRAND: strand, SPOOL: spool}, found if of_strand is None else _both_ways(found, of_strand.diffusivity)
 

@@ -1,4 +1,4 @@
-"""Rules about printers, instruments, constraints, the oven and the budget that need more than one value."""
+"""Rules about printers, instruments, constraints, the oven or the budget that need more than one value."""
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
@@ -10,6 +10,7 @@ from doe.numerics import calibration
 from doe.study.draft import Draft, Finding, Place
 from doe.study.heat import heat_findings
 from doe.study.rules import factor_reference
+from doe.study.senses import is_turned, limits_of, sense_findings
 from doe.study.spec import Budget, Check, Constraint, Factor, Printer
 from doe.study.wording import listed, meant, show
 
@@ -25,15 +26,15 @@ def equipment_findings(draft: Draft) -> Iterator[Finding]:
     yield from _distinct(draft, "printers", "name")
     yield from _distinct(draft, "instruments", "id")
     for position, printer in draft.printers:
-        for name, limits in printer.limits.items():
-            yield from _limits(draft, ("printers", position, "limits", name), name, limits)
+        for name in printer.limits:
+            yield from _limits(draft, ("printers", position, "limits", name), printer, name)
         for number, check in enumerate(printer.checks):
             yield from _check(draft, ("printers", position, "checks", number), check)
         yield from _lines(("printers", position, "checks"), printer)
     for position, response in draft.responses:
         yield from _known_tool(draft, ("responses", position), response.instrument)
     yield from _tools(draft)
-    yield from _z_closer(draft)
+    yield from sense_findings(draft)
     yield from _constraints(draft)
     yield from _plate(draft)
     yield from _oven(draft)
@@ -95,24 +96,10 @@ def _lines(place: Place, printer: Printer) -> Iterator[Finding]:
             )
 
 
-def _z_closer(draft: Draft) -> Iterator[Finding]:
-    """One target of a Z offset cannot mean nearer on one printer and farther on another."""
-    named = [(position, printer) for position, printer in draft.printers if printer.z_closer is not None]
-    for position, printer in named[1:]:
-        first = named[0][1]
-        if printer.z_closer != first.z_closer:
-            yield Finding(
-                ("printers", position, "z_closer"),
-                f"'{printer.z_closer}' here and '{first.z_closer}' for printer '{first.name}'",
-                "a Z offset must have the same sense on every printer of a study",
-                "reverse the sign in one printer's settings, or study the printers apart",
-            )
-
-
-def _limits(draft: Draft, place: Place, name: str, limits: tuple[float, float]) -> Iterator[Finding]:
+def _limits(draft: Draft, place: Place, printer: Printer, name: str) -> Iterator[Finding]:
     yield from factor_reference(draft, place, name)
-    low, high = limits
-    factor = draft.numeric.get(name)
+    factor, limits = draft.numeric.get(name), printer.limits[name]
+    low, high = (factor is not None and limits_of(factor, printer)) or limits
     if not low < high:
         yield Finding(
             place,
@@ -123,10 +110,15 @@ def _limits(draft: Draft, place: Place, name: str, limits: tuple[float, float]) 
     elif factor is not None and _has_range(factor) and not low <= _bounds(factor)[0] < _bounds(factor)[1] <= high:
         yield Finding(
             place,
-            f"the factor runs from {show(factor.low)} to {show(factor.high)}, beyond this printer's {show(limits)}",
+            f"the factor runs from {show(factor.low)} to {show(factor.high)}, beyond this printer's {show(limits)}"
+            + _turned(factor, printer),
             "the factor's range must lie within the limits of every printer",
             "narrow the range, leave this printer out, or correct the limit from the maker's manual",
         )
+
+
+def _turned(factor: Factor, printer: Printer) -> str:
+    return f", where {printer.z_closer} is closer and the sign is the other way round" if is_turned(factor, printer) else ""
 
 
 def _check(draft: Draft, place: Place, check: Check) -> Iterator[Finding]:

@@ -1,4 +1,4 @@
-"""What hot ends, filament and spools stand: ranges beyond it are refused with the reason, near it a verdict warns."""
+"""What hot ends, filament or spools stand: ranges beyond it are refused with the reason, near it a verdict warns."""
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
@@ -93,7 +93,7 @@ def _ceiling(printer: Printer) -> list[_Bound]:
     """Return what a hot end stands: its kind, and what its maker rates it for."""
     bounds = []
     if printer.hot_end == "lined":
-        remedy = f"stay at or below {LINED_ENDS - 1:g}, or use a printer whose hot end is all metal"
+        remedy = f"stay at or below {LINED_ENDS - 1:g}, or leave this printer out and use hot ends that are all metal"
         bounds.append(_Bound(LINED_ENDS, True, _LINED_WHY, remedy))
     if printer.rated is not None:
         allowed = f"its maker rates this hot end for {printer.rated:g} °C"

@@ -1,4 +1,4 @@
-"""Starting points by material family: ranges with their sources, cautions, and the text of a new study."""
+"""Starting points by material family, from which the text of a new study is made."""
 
 import json
 import textwrap

@@ -1,4 +1,4 @@
-"""Names of factors and responses as people say them, in sentences of every stage."""
+"""Names of factors or responses as people say them, in sentences of every stage."""
 
 from collections.abc import Sequence
 

@@ -1,5 +1,6 @@
-"""From ``study.toml`` to a Study, with every problem at once; and the templates of materials that come with the package."""
+"""From ``study.toml`` to a Study, with every problem at once."""
 
+import itertools
 import re
 import tomllib
 from collections.abc import Mapping
@@ -10,6 +11,7 @@ from pydantic import ValidationError
 
 from doe.errors import InputRefused, Problem
 from doe.files import Folder, templates_path
+from doe.study.bends import bend_findings
 from doe.study.draft import Finding, Place, Source, draft_of, key_of
 from doe.study.equipment import equipment_findings
 from doe.study.references import reference_findings
@@ -118,7 +120,9 @@ def parse_study(text: str, where: str = STUDY) -> Study:
     source = Source(where, text, _parsed(text, where))
     study, findings, spoiled = _shaped(source)
     draft = draft_of(source, spoiled)
-    for finding in (*protocol_findings(draft, template_data()), *equipment_findings(draft), *reference_findings(draft)):
+    families = template_data()
+    rules = (protocol_findings(draft, families), equipment_findings(draft), reference_findings(draft), bend_findings(draft))
+    for finding in itertools.chain.from_iterable(rules):
         if key_of(finding.place) not in spoiled:
             findings.append(finding)
     if findings or study is None:

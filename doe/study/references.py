@@ -1,4 +1,4 @@
-"""Rules about the reference settings: every factor has a value, and the value can be set within the region of the study."""
+"""Rules about the reference settings: every factor has a value that can be set within the region of the study."""
 
 import math
 from collections.abc import Iterator

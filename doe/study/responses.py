@@ -1,4 +1,4 @@
-"""Rules about responses, their requirements and their aims that need more than one value."""
+"""Rules about responses, their requirements or their aims that need more than one value."""
 
 import itertools
 from collections.abc import Iterator

@@ -1,4 +1,4 @@
-"""Rules about the family, the names, the factors and the model that need more than one value."""
+"""Rules about the family, the names, the factors or the model that need more than one value."""
 
 import math
 import re
@@ -7,6 +7,7 @@ from collections.abc import Collection, Iterator
 
 from doe.numerics.terms import INTERCEPT, parse_term
 from doe.study.draft import Draft, Finding, Place
+from doe.study.operators import languages, texts
 from doe.study.responses import response_findings
 from doe.study.spec import Covariate, Factor
 from doe.study.wording import listed, meant, show
@@ -42,6 +43,7 @@ _HIGHEST_POWER = 3
 def protocol_findings(draft: Draft, families: Collection[str]) -> Iterator[Finding]:
     """Yield what is wrong with the family, the names, the factors, the responses, the covariates and the model."""
     yield from _family(draft, families)
+    yield from _language(draft)
     yield from _names(draft)
     for position, factor in draft.factors:
         rules = _NUMERIC if factor.is_numeric else _CATEGORICAL
@@ -78,6 +80,17 @@ def _family(draft: Draft, families: Collection[str]) -> Iterator[Finding]:
             f"no family is named '{family}', and the family picks the cautions that are printed",
             f"the families are {listed(families)}",
             meant(family, families, 'write family = "other" for the general cautions'),
+        )
+
+
+def _language(draft: Draft) -> Iterator[Finding]:
+    if draft.header is not None and draft.header.operator_language not in languages():
+        there = [f"{one} ({texts(one)('language')})" for one in languages()]
+        yield Finding(
+            ("study", "operator_language"),
+            f"there are no operators' texts in '{draft.header.operator_language}'",
+            f"the languages are {listed(there)}",
+            meant(draft.header.operator_language, languages(), 'write operator_language = "en", or add a file of texts'),
         )
 
 

@@ -1,4 +1,4 @@
-"""From a study's named, natural values to the coded arrays of ``doe.numerics``, and its terms to tuples of indices."""
+"""From a study's named, natural values to the coded arrays of ``doe.numerics``."""
 
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
@@ -6,8 +6,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from doe.numerics import coding, terms
-from doe.study.spec import Response, Study
+from doe.errors import InputRefused, Problem
+from doe.numerics import terms
+from doe.study.spec import Factor, Response, Study
 
 Array = NDArray[np.float64]
 
@@ -31,6 +32,11 @@ def coded(study: Study, settings: Mapping[str, Any]) -> Array:
     -------
     ndarray of shape (n, k)
         Coded units; the level's index for a categorical factor.
+
+    Raises
+    ------
+    InputRefused
+        Where a value is not on the factor's scale, such as zero hours on a logarithmic one.
     """
     columns = []
     for factor in study.factors:
@@ -39,9 +45,17 @@ def coded(study: Study, settings: Mapping[str, Any]) -> Array:
             place = {level: index for index, level in enumerate(factor.levels)}
             columns.append(np.array([place[str(value)] for value in values], dtype=float))
         else:
-            assert factor.low is not None and factor.high is not None
-            columns.append(coding.to_coded(np.asarray(values, dtype=float), factor.low, factor.high))
+            columns.append(_on_scale(factor, values))
     return np.column_stack(columns)
+
+
+def _on_scale(factor: Factor, values: Any) -> Array:  # noqa: ANN401 - a sequence of numbers
+    try:
+        return factor.coding.coded(np.asarray(values, dtype=float))
+    except ValueError as error:
+        allowed = f"its scale is '{factor.scale}', on which every setting must lie"
+        remedy = "correct the setting that was planned or used"
+        raise InputRefused(Problem(f"factor '{factor.name}'", str(error), allowed, remedy)) from None
 
 
 def model_terms(study: Study, written: Sequence[str] | None = None) -> tuple[terms.Term, ...]:

@@ -1,4 +1,4 @@
-"""Shares in words, the same in verdicts, on screen and in the report."""
+"""Shares in words, the same in verdicts, on screen or in the report."""
 
 import math
 from decimal import ROUND_FLOOR, ROUND_HALF_EVEN, Decimal

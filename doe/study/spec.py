@@ -6,37 +6,31 @@ which lists every problem at once.
 """
 
 import datetime
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import Field, PrivateAttr, StringConstraints
 
 from doe.numerics.strength import FORMULAS, Input
+from doe.study.filament import Material as Material
+from doe.study.parts import NotNegative, Number, Positive
+from doe.study.parts import Part as Part
+from doe.study.parts import Text as Text
+
+if TYPE_CHECKING:
+    from doe.numerics.coding import Scale
 
 Name = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,39}$")]
 """A factor's or response's name: a letter, then letters, digits and underscores; at most 40, lower case."""
 Identifier = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9-]{0,39}$")]
 """A study's, printer's or instrument's identifier: letters, digits and hyphens; at most 40."""
-Text = Annotated[
-    str, StringConstraints(strip_whitespace=True, min_length=1, max_length=500, pattern=r"^[^\x00-\x1f\x7f]*$")
-]
-"""One line of text: no control characters, which neither a workbook nor a table on paper can hold."""
-Number = Annotated[float, Field(allow_inf_nan=False)]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 Orientation = Literal["X", "Y", "Z", "XY", "XZ", "YX", "YZ", "ZX", "ZY", "XYZ", "XZY", "YXZ", "YZX", "ZXY", "ZYX"]
 """How a coupon lies in the printer, by ISO/ASTM 52921: the machine's axes along its longest, second and third side, in this
 order, as many as are needed to tell. Z is the axis along which layers are added."""
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 FormulaName = Literal[
     "tensile", "nominal_strain", "flexural", "flexural_strain", "peel", "pull_off", "lap_shear", "charpy", "charpy_notched",
     "izod", "izod_notched", "tear",
 ]
 """What a response can be computed by: the names of :data:`doe.numerics.strength.FORMULAS`."""
-
-
-class Part(BaseModel):
-    """Base of every part of a study: frozen, and closed to unknown keys."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", populate_by_name=True)
 
 
 class Header(Part):
@@ -50,29 +44,8 @@ class Header(Part):
     conformance: Annotated[float, Field(ge=0.5, le=0.999)] = 0.90
     simulated: bool = False
     """True where the record comes from a simulation; printed wherever results are shown."""
-
-
-class Material(Part):
-    """
-    ``[material]``: what the filament stands and wants, each value with its source; nothing is looked up elsewhere.
-
-    Drying at or above 5 degC below ``glass_transition``, or above ``drying_at_most``, is refused; the other values warn.
-    """
-
-    glass_transition: Number | None = None
-    """Degrees Celsius, the lower end; given where wound filament fuses near it (amorphous plastics, and PLA)."""
-    glass_transition_source: Text | None = None
-    drying_at_most: Number | None = None
-    """Degrees Celsius, of wound filament."""
-    drying_at_most_source: Text | None = None
-    nozzle_advised_to: Number | None = None
-    """Degrees Celsius; above it a range is warned of."""
-    nozzle_advised_to_source: Text | None = None
-    moisture_at_most: Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)] | None = None
-    """Highest moisture to print with, % of the mass; stated for those who weigh or measure."""
-    moisture_at_most_source: Text | None = None
-    fibres: Literal["none", "carbon", "glass"] = "none"
-    """What it is filled with: fibres wear a brass nozzle."""
+    operator_language: Annotated[Text, Field(exclude=True)] = "en"
+    """Language of the workbooks, a file of ``templates/operators``. Nothing of the protocol: it may change at any time."""
 
 
 class Factor(Part):
@@ -87,16 +60,44 @@ class Factor(Part):
     levels: tuple[Text, ...] | None = None
     change: Literal["print", "load"] = "print"
     """``load`` for what is fixed while one drying load is printed."""
+    scale: Literal["linear", "log", "moisture"] = "linear"
+    """What the model is linear in: the value, its logarithm, or of a drying time the moisture that it takes out
+    (``[material.drying]``). -1 is the low end and +1 the high end on each of them."""
     setpoint_sd: NotNegative = 0.0
     """Spread of the actual value about the setpoint, in the factor's unit; 0 where unknown."""
     reading_sd: Annotated[float, Field(gt=0, allow_inf_nan=False)] | None = None
     """Standard deviation of the error of reading the actual value, in the factor's unit. Where it is given, the actual value is
     read at every print and trusted; absent, it is not read and setpoints count."""
+    z_closer: Literal["negative", "positive"] | None = None
+    """Of the Z offset alone: which sign is closer to the plate in its range, in plan, model and maps. A printer whose
+    ``z_closer`` differs is set with the other sign."""
+
+    _bend: Any = PrivateAttr(default=None)
 
     @property
     def is_numeric(self) -> bool:
         """Whether the factor has a scale (and not named levels)."""
         return self.levels is None
+
+    @property
+    def is_bent(self) -> bool:
+        """Whether the model is linear in something else than the value itself."""
+        return self.scale != "linear"
+
+    @property
+    def coding(self) -> "Scale":
+        """Natural units to the coded scale and back; numeric factors only."""
+        from doe.numerics.coding import Logarithm, Scale
+
+        assert self.low is not None and self.high is not None
+        if self.scale == "moisture" and self._bend is None:
+            raise ValueError(f"the study does not say how the filament dries, which the scale of {self.name} needs")
+        return Scale(self.low, self.high, Logarithm() if self.scale == "log" else self._bend)
+
+    @property
+    def middle(self) -> float:
+        """What is 0 in coded units, natural units: the centre, but for a scale that is not linear; numeric factors only."""
+        return float(self.coding.natural(0.0)) if self.is_bent else self.centre
 
     @property
     def centre(self) -> float:
@@ -201,7 +202,7 @@ class Printer(Part):
     name: Identifier
     limits: dict[Name, tuple[Number, Number]] = Field(default_factory=dict)
     z_closer: Literal["negative", "positive"] | None = None
-    """Which sign of Z offset brings the nozzle closer."""
+    """Which sign of Z offset brings the nozzle closer; limits and checks of this printer are written in this sense."""
     hot_end: Literal["lined", "all-metal"] | None = None
     """``lined`` where PTFE reaches into the heated part: it must stay below 250 degC. Who states it gives the nozzle's limits."""
     rated: Positive | None = None
@@ -382,3 +383,11 @@ class Study(Part):
     def load_factors(self) -> tuple[Factor, ...]:
         """The factors that are fixed while one drying load is printed (whole-plot factors)."""
         return tuple(factor for factor in self.factors if factor.change == "load")
+
+    def model_post_init(self, context: object) -> None:
+        """Tell the factor that is modelled by the moisture how the filament dries."""
+        for factor in self.factors:
+            if factor.scale == "moisture":
+                from doe.study.bends import bend_of
+
+                factor._bend = bend_of(self.material, self.oven, factor)

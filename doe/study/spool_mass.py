@@ -1,4 +1,4 @@
-"""What a balance says about a spool: at which reading it is dry enough, and what a drying took out."""
+"""What a balance says about a spool: at which reading it is dry enough, or what a drying took out."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, fields

@@ -9,6 +9,7 @@ from typing import Any, get_args
 from pydantic import ValidationError
 
 from doe.study.draft import Finding, Place, Source
+from doe.study.filament import DryingData
 from doe.study.spec import (
     Budget,
     Check,
@@ -35,6 +36,7 @@ _PARTS: Mapping[tuple[str, ...], type[Part]] = {
     (): Study,
     ("study",): Header,
     ("material",): Material,
+    ("material", "drying"): DryingData,
     ("factors",): Factor,
     ("responses",): Response,
     ("model",): Model,
@@ -68,7 +70,7 @@ _EXAMPLES = {
 _PATTERNS = {
     get_args(Name)[1].pattern: "a lower-case letter, then lower-case letters, digits, underscores, at most 40 in all",
     get_args(Identifier)[1].pattern: "letters, digits and hyphens, at most 40, the first not a hyphen",
-    get_args(Text)[1].pattern: "one line of text without control characters",
+    get_args(Text)[1].pattern: "one line of text without control characters and marks that turn its direction",
 }
 _NAME_PATTERN = get_args(Name)[1].pattern
 _LONGEST = 60

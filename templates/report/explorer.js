@@ -6,6 +6,7 @@ const quadratic = (row, matrix) => dot(row, matrix.map((line) => dot(line, row))
 function codedSetting(data, places) {
   return data.factors.map((factor, i) => {
     if (factor.named) return places[i];
+    if (factor.coded) return factor.coded[places[i]]; // a scale that is not linear
     return (factor.values[places[i]] - (factor.low + factor.high) / 2) / ((factor.high - factor.low) / 2);
   });
 }
@@ -115,8 +116,11 @@ function conformanceAt(data, x) {
   const alone = asked.responses.map(() => new Float64Array(size)), share = new Float64Array(size);
   const weight = 1 / (asked.nodes.length * asked.ofPrinter.length);
   asked.ofPrinter.forEach((kept, place) => {
-    for (const node of asked.nodes) {
-      const actual = x.map((value, i) => value + node[i]);
+    asked.nodes.forEach((node, n) => {
+      const actual = x.map((value, i) => {
+        const factor = data.factors[i];
+        return factor.scattered ? factor.scattered[factor.coded.indexOf(value)][n] : value + node[i];
+      });
       together.fill(1);
       for (let r = 0; r < count; r += 1) {
         const row = modelRow(data.responses[asked.responses[r]].columns, actual, asked.printers[place]);
@@ -124,7 +128,7 @@ function conformanceAt(data, x) {
         for (let i = 0; i < size; i += 1) { alone[r][i] += weight * share[i]; together[i] *= share[i]; }
       }
       for (let i = 0; i < size; i += 1) total[i] += weight * together[i];
-    }
+    });
   });
   total.sort();
   return { estimate: median(total), bound: total[asked.rank], alone: alone.map((one) => median(one.sort())) };
@@ -138,6 +142,19 @@ function sharesOf(asked, margins, row, into) {
     for (let j = 0; j < size; j += 1, at += 1) z += row[j] * coefficients[at];
     into[i] = margins.width === null ? normal(z) : Math.max(0, normal(z) + normal(margins.width[i] - z) - 1);
   }
+}
+
+/* What predicted means are worth by the aims, each and together, after Derringer and Suich. */
+function desirabilityAt(data, found) {
+  if (!data.goals) return null;
+  const alone = data.goals.map((goal, r) => {
+    const way = (from, to) => Math.min(1, Math.max(0, (found[r].mean - from) / (to - from)));
+    if (goal.aim === "maximise") return way(goal.low, goal.high) ** goal.shape[0];
+    if (goal.aim === "minimise") return way(goal.high, goal.low) ** goal.shape[0];
+    return Math.min(way(goal.low, goal.target) ** goal.shape[0], way(goal.high, goal.target) ** goal.shape[goal.shape.length - 1]);
+  });
+  const weights = data.goals.reduce((sum, goal) => sum + goal.priority, 0);
+  return { alone, overall: alone.reduce((product, one, r) => product * one ** (data.goals[r].priority / weights), 1) };
 }
 
 const median = (sorted) => {

@@ -54,8 +54,8 @@ function setReport(report, data) {
     document.body.classList.add("simulated");
     document.body.prepend(make("p", { class: "ribbon" }, "SIMULATED DATA"));
   }
-  const kept = "A reading copy of report.pdf, made from the same study at the same time. Sign and keep the PDF: what is said here "
-    + "of \u201cthis PDF\u201d and its attachments holds for that file.";
+  const kept = "A reading copy of report.pdf, made from the same study at the same time. Sign and keep the PDF: the files "
+    + "of the study are attached to that file only.";
   document.getElementById("head").append(
     make("p", { class: "above" }, "Qualification of a printing process: planned test prints and their results"), make("h1", {}, report.title),
     pairs(report.facts), ...report.loud.map((one) => make("p", { class: "loud" }, one)), make("p", { class: "note" }, kept));
@@ -81,17 +81,18 @@ const part = (name) => make("div", { class: name });
 function cardOf(data) {
   const state = { places: [...data.start], waiting: false, quiet: 0 };
   const knobs = data.factors.map((factor, i) => (factor.named ? choiceOf : sliderOf)(data, factor, i, state));
-  const bars = data.responses.map((model) => barOf(model)), total = data.conformance ? totalOf(data.conformance, bars) : null;
+  const bars = data.responses.map((model) => barOf(model, data.goals !== null));
+  const total = data.conformance ? totalOf(data.conformance, bars) : data.goals ? worthOf(bars) : null;
   const needs = make("div", { class: "needs" }, ...bars.map((bar) => bar.element));
   const place = make("p", { class: "place" }), live = make("p", { class: "unseen", role: "status" }), printers = printersOf(data);
   state.show = () => {
-    const x = codedSetting(data, state.places), found = predictionsAt(data, x), share = conformanceAt(data, x);
+    const x = codedSetting(data, state.places), found = predictionsAt(data, x), share = conformanceAt(data, x), worth = desirabilityAt(data, found);
     knobs.forEach((knob) => knob.show());
     bars.forEach((bar, r) => {
       const own = data.conformance ? data.conformance.responses.indexOf(r) : -1;
-      bar.show(found[r], own < 0 ? null : share.alone[own]);
+      bar.show(found[r], own < 0 ? null : share.alone[own], worth && worth.alone[r]);
     });
-    if (total) total.show(share);
+    if (total) total.show(share || worth);
     const said = outside(data, state.places, x), home = data.recommended && state.places.every((one, i) => one === data.start[i]);
     place.dataset.inside = String(!said.length);
     if (total) total.element.classList.toggle("far", said.length > 0);
@@ -112,7 +113,7 @@ function cardOf(data) {
   const back = make("button", { type: "button", class: "back" }, data.recommended ? "Back to the recommended setting" : "Back to the middle");
   back.addEventListener("click", () => { state.places = [...data.start]; state.show(); });
   const card = make("section", { id: "card", class: "card", "aria-labelledby": "card-title" }, make("h2", { id: "card-title" }, "Try a setting"),
-    make("p", { class: "move" }, "Move a slider by hand, or with the arrow keys: each requirement below says what the models expect there."),
+    make("p", { class: "move" }, "Move a slider by hand, or with the arrow keys: each " + (data.goals ? "aim" : "requirement") + " below says what the models expect there."),
     total ? total.element : null, place,
     make("div", { class: "halves" }, make("div", { class: "knobs" }, ...knobs.map((knob) => knob.element), back),
       needs),
@@ -125,11 +126,12 @@ function cardOf(data) {
 
 /* What the page finds at its first setting must be what doe found there. */
 function misfit(data) {
-  const x = codedSetting(data, data.start), found = predictionsAt(data, x), share = conformanceAt(data, x), asked = data.check;
+  const x = codedSetting(data, data.start), found = predictionsAt(data, x), share = conformanceAt(data, x), worth = desirabilityAt(data, found), asked = data.check;
   const same = (a, b) => a === null ? b === null : Math.abs(a - b) <= 1e-6 * Math.max(1, Math.abs(a));
   const agrees = asked.responses.every((one, r) => same(one.mean, found[r].mean)
     && one.interval.every((end, i) => same(end, found[r].interval[i])) && one.print.every((end, i) => same(end, found[r].print[i])))
-    && (share === null || (same(asked.estimate, share.estimate) && same(asked.bound, share.bound)));
+    && (share === null || (same(asked.estimate, share.estimate) && same(asked.bound, share.bound)))
+    && (worth === null || same(asked.overall, worth.overall));
   return agrees ? "" : "This browser does not compute what doe computed, so nothing can be tried here. The tables of the report are not concerned.";
 }
 
@@ -144,6 +146,7 @@ function notesOf(data) {
   if (asked) said.push("Shares are computed in this page from " + (asked.draws === asked.every ? "all " + asked.draws : asked.draws + " of " + asked.every)
     + " draws from the posterior" + (asked.draws === asked.every ? ", as the report's own" : "; those of the report rest on all") + ": on new drying loads, with the setpoint's scatter"
     + (asked.printers.length > 1 ? ", averaged over printers " + asked.printers.join(", ") : "") + ".");
+  if (data.goals) said.push("Desirability: what a predicted mean is worth by its aim; together the geometric mean, weighted by the priorities. It is no share of prints: an aim sets no limit that a single print must keep.");
   if (asked && asked.left.length) said.push("Not part of the share: " + asked.left.join(", ") + ".");
   return said;
 }
@@ -193,25 +196,25 @@ function choiceOf(data, factor, i, state) {
 }
 
 /* One requirement: what fails is hatched; beside it the mean, its interval, what a new print will do, and the share that passes. */
-function barOf(model) {
+function barOf(model, aimed) {
   const tracks = [trackOf(model), trackOf(model)], limits = limitsOf(model), unit = model.unit;
   const values = ["mean", "share", "interval", "print"].map(() => make("dd", {}));
-  const names = [model.log ? "Median" : "Mean", "Pass", (model.log ? "Median" : "Mean") + " lies in", "New print lies in"];
-  const list = make("dl", { class: "values" }, ...names.flatMap((name, i) => i !== 1 || limits.length ? [make("div", {}, make("dt", {}, name), values[i])] : []));
+  const names = [model.log ? "Median" : "Mean", aimed ? "Desirability" : "Pass", (model.log ? "Median" : "Mean") + " lies in", "New print lies in"];
+  const list = make("dl", { class: "values" }, ...names.flatMap((name, i) => i !== 1 || limits.length || aimed ? [make("div", {}, make("dt", {}, name), values[i])] : []));
   const ends = make("div", { class: "ends", "aria-hidden": "true" }, ...model.scale.map((end) => make("span", {}, atPlace(end, placeOf(model.scale[1] - model.scale[0])))));
   const element = make("div", { class: "need", data: { response: model.name } }, make("h3", {}, model.name), make("p", { class: "asked" }, model.requirement === "none" ? "no requirement" : model.requirement), tracks[0].element, ends, list);
   const mini = make("div", { class: "mini", "aria-hidden": "true" }, make("span", {}, model.name), tracks[1].element);
   let words = "";
-  const show = (found, share) => {
+  const show = (found, share, worth) => {
     const known = found.interval[0] !== null, place = known ? placeOf((found.interval[1] - found.interval[0]) / 2) : null;
     const range = (pair) => pair[0] === null ? "not known" : withUnit(atPlace(pair[0], place) + " to " + atPlace(pair[1], place), unit);
-    const passing = share === null ? "not in it" : percent(share) + " of " + model.on;
+    const passing = aimed ? worthText(worth) : share === null ? "not in it" : percent(share) + " of " + model.on;
     const shown = [withUnit(atPlace(found.mean, place), unit), passing, range(found.interval), range(found.print)];
     values.forEach((value, i) => { value.textContent = shown[i]; });
     tracks.forEach((track) => track.show(found));
     const meets = (end) => (model.atLeast === null || end >= model.atLeast) && (model.atMost === null || end <= model.atMost);
     element.dataset.meets = String(known && found.interval.every(meets));
-    Object.assign(element.dataset, { mean: found.mean, low: found.interval[0], high: found.interval[1], printLow: found.print[0], printHigh: found.print[1], share });
+    Object.assign(element.dataset, { mean: found.mean, low: found.interval[0], high: found.interval[1], printLow: found.print[0], printHigh: found.print[1], share, worth });
     words = model.name + " " + shown[0];
   };
   return { element, mini, show, words: () => words };
@@ -257,18 +260,39 @@ function totalOf(asked, bars) {
   return { element, show, words: () => estimate.textContent + " meet every requirement, " + bound.textContent + verdict.textContent };
 }
 
+/* A desirability: two decimals; what is not 0 or 1 is not shown as such. */
+const worthText = (value) => value === 0 || value === 1 ? String(value) : Math.min(0.99, Math.max(0.01, value)).toFixed(2);
+
+function worthOf(bars) {
+  const overall = make("strong", {}), least = make("span", { class: "verdict" }), fill = part("fill");
+  const element = make("div", { class: "total" },
+    make("p", {}, overall, " overall desirability of the predicted means, on a scale from 0 (worthless) to 1 (perfect). ", least),
+    make("div", { class: "track", "aria-hidden": "true" }, fill), ...bars.map((bar) => bar.mini));
+  const show = (worth) => {
+    const lowest = worth.alone.indexOf(Math.min(...worth.alone));
+    overall.textContent = worthText(worth.overall);
+    least.textContent = bars.length > 1 ? "Least desirable: " + bars[lowest].element.dataset.response + " with " + worthText(worth.alone[lowest]) + "." : "";
+    put(fill, 0, worth.overall);
+    Object.assign(element.dataset, { overall: worth.overall });
+  };
+  return { element, show, words: () => overall.textContent + " overall desirability. " + least.textContent };
+}
+
 /* What to set on each printer; a star where no reference probe has read it. */
 function printersOf(data) {
-  if (!data.printers.some((printer) => printer.lines.some((line) => line))) return { element: null, show: () => {} };
+  const turned = data.printers.some((printer) => printer.turned.some((other) => other));
+  if (!turned && !data.printers.some((printer) => printer.lines.some((line) => line))) return { element: null, show: () => {} };
   const cells = data.printers.map(() => data.factors.map(() => make("td", { class: "right" })));
   const table = make("table", {}, make("caption", {}, "Set on each printer"),
     make("thead", {}, make("tr", {}, make("th", { scope: "col" }, "Printer"), ...data.factors.map((factor) => make("th", { scope: "col", class: "right" }, factor.name + (factor.unit ? ", " + factor.unit : ""))))),
     make("tbody", {}, ...data.printers.map((printer, p) => make("tr", { data: { printer: printer.name } }, make("th", { scope: "row" }, printer.name), ...cells[p]))));
   const element = make("div", { class: "tabled" }, make("div", { class: "table", role: "region", tabindex: "0", "aria-label": "Set on each printer" }, table),
-    make("p", { class: "note" }, "* No reference probe has checked this factor on this printer: the setpoint is the value itself. Beyond its checks no setpoint is given: read the probe there first."));
+    make("p", { class: "note" }, "* No reference probe has checked this factor on this printer: the setpoint is the value itself. Beyond its checks no setpoint is given: read the probe there first."
+      + (turned ? " \u2020 On this printer the other sign is closer to the plate: the setpoint is given as the printer shows it." : "")));
   const show = (places) => data.printers.forEach((printer, p) => data.factors.forEach((factor, i) => {
     const value = factor.values[places[i]], line = printer.lines[i], at = line ? setpoint(line, value) : value;
-    cells[p][i].textContent = at === null ? "beyond its checks" : exactly(at) + (line || factor.named || factor.ofLoad ? "" : "*");
+    const own = at !== null && printer.turned[i] ? 0 - at : at, mark = (line || factor.named || factor.ofLoad ? "" : "*") + (printer.turned[i] ? "\u2020" : "");
+    cells[p][i].textContent = at === null ? "beyond its checks" : exactly(own) + mark;
   }));
   return { element, show };
 }

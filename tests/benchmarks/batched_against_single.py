@@ -14,9 +14,9 @@ from scipy import stats
 
 from doe.numerics.batched import fit_batch, share_plan
 from doe.numerics.intervals import mean_interval
-from doe.numerics.precision import batch_contrasts
 from doe.numerics.reml import contrast, fit_reml
 from doe.numerics.terms import model_matrix, standard_terms
+from tests.numerics.batches import batch_contrasts
 
 
 def plan(generator):

@@ -324,8 +324,12 @@ class TestRefusals:
 
     def test_a_stale_or_unknown_recommendation(self, answered, doe):
         assert "there is no recommendation 7" in refused(doe, answered, "confirm", "--recommendation", 7)
-        record = (answered.path / "record" / "prints.csv").read_text()
-        (answered.path / "record" / "prints.csv").write_text(record.replace(",completed,", ",detached,", 1))
+        target = next((answered.path / "sheets").glob("*.xlsx"))
+        book = load_workbook(target)
+        note = next(cell for row in book["Prints"].iter_rows(max_row=5) for cell in row if cell.value == "Note")
+        book["Prints"].cell(note.row + 1, note.column).value = "found later"
+        book.save(target)
+        steps.collect(answered, [target], "operator")
         assert "run 'doe fit' and 'doe recommend' again" in refused(doe, answered, "confirm")
 
     def test_lack_of_fit_asks_for_a_reason(self, tmp_path, doe):

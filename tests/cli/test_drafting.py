@@ -72,6 +72,7 @@ def fitted(tmp_path_factory):
     return folder
 
 
+@pytest.mark.slow
 def test_after_the_fit_it_shows_the_models(fitted):
     draft(fitted)
     text = " ".join(_pages(fitted))

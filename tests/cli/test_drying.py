@@ -4,8 +4,8 @@ import json
 
 import pytest
 
-from doe.cli import moisture
 from doe.study.dryer import Asked
+from doe.study.known_filament import known_problems
 from tests.cli.conftest import TWO_FACTORS, snapshot
 from tests.conftest import make_study
 from tests.record.test_weighed import HOURS, masses
@@ -120,7 +120,7 @@ def test_every_problem_at_once(doe, folder):
     assert (status, out, snapshot(folder)) == (3, "", before)
     wanted = ("--diameter: nan", "--hours: -1", "no --diffusivity-temperature", "--mass-after: there is no --mass-before",
               "'x.png'",
-              "none.csv: it cannot be read", "no factor is a drying time", "--wettest: 300",
+              "none.csv: it cannot be read", "no factor of the study is a drying time", "--wettest: 300",
               "--strand-weighings give it too")
     assert [words for words in wanted if words not in err] == []
     assert "Traceback" not in err
@@ -133,7 +133,7 @@ def test_a_figure_is_not_drawn_where_anything_is_refused(doe, tmp_path):
 
 @pytest.mark.parametrize(("said", "where"), [(None, ["study.toml, oven.temperature"]), (120.0, [])])
 def test_an_oven_of_a_study_beyond_what_is_known_of_air(said, where):
-    found = moisture._oven_problems(make_study(oven={"temperature": 160.0}), Asked(temperature=said))
+    found = known_problems(make_study(oven={"temperature": 160.0, "spool": "metal"}), Asked(temperature=said))
     assert [one.where for one in found] == where
 
 
@@ -156,3 +156,115 @@ def test_refused(doe, options, words):
 def test_spool_factor_is_given_once(doe, tmp_path):
     file = weighed(tmp_path, "spool.csv", 3.0)
     assert "--spool-factor: --spool-weighings give it too" in doe("drying", "--spool-weighings", file, "--spool-factor", 2)[2]
+
+
+MATERIAL = """
+[material]
+moisture_at_most = 0.12
+moisture_at_most_source = "our data sheet"
+
+[material.drying]
+diffusivity = 4e-13
+diffusivity_temperature = 25
+activation_energy = 50
+strand_diameter = 2.85
+spool_factor = 2.5
+start_moisture = 1.4
+equilibrium_moisture = 2.0
+equilibrium_humidity = 50
+dew_point = -30
+basis = { diffusivity = "fitted", activation_energy = "fitted", strand_diameter = "given", spool_factor = "fitted", \
+start_moisture = "given", equilibrium_moisture = "given", air = "given" }
+"""
+
+
+def inputs_of(doe, folder, *options):
+    status, out, err = doe("drying", "--study", folder, "--json", *options)
+    assert status == 0, err
+    found = json.loads(out)
+    return found, {name: (one["value"], one["source"]) for name, one in found["inputs"].items()}
+
+
+def test_a_study_says_what_its_filament_is_and_where_each_value_is_from(doe, folder):
+    (folder / "study.toml").write_text(STUDY + MATERIAL)
+    found, inputs = inputs_of(doe, folder)
+    given, fitted = "study.toml", "study.toml, fitted to weighings"
+    assert inputs["diameter"] == (2.85, given)
+    assert inputs["temperature"] == (70, given)
+    assert inputs["start_moisture"] == (1.4, given)
+    assert inputs["dew_point"] == (-30, given)
+    assert inputs["diffusivity"] == (4e-13, fitted)
+    assert inputs["diffusivity_temperature"] == (25, fitted)
+    assert inputs["ceiling"] == (0.12, "study.toml, our data sheet")
+    assert inputs["target"] == (0.06, "half of the highest moisture to print with, for want of a better")
+    assert found["illustrative"] is False
+    assert "illustrative" not in doe("drying", "--study", folder)[1]
+    options = ("--diffusivity", 4e-13, "--diffusivity-temperature", 25, "--activation-energy", 50, "--diameter", 2.85,
+               "--spool-factor", 2.5, "--start-moisture", 1.4, "--equilibrium-moisture", 2, "--equilibrium-humidity", 50,
+               "--dew-point", -30, "--temperature", 70, "--ceiling", 0.12, "--target", 0.06)
+    assert json.loads(doe("drying", "--json", *options)[1])["forms"] == found["forms"]  # the same said by options
+
+
+def test_options_go_before_the_study(doe, folder):
+    (folder / "study.toml").write_text(STUDY + MATERIAL)
+    _, inputs = inputs_of(doe, folder, "--start-moisture", 1, "--target", 0.1, "--diameter", 1.75, "--temperature", 65)
+    assert inputs["start_moisture"] == (1, "given")
+    assert inputs["target"] == (0.1, "given")
+    assert (inputs["diameter"], inputs["temperature"]) == ((1.75, "given"), (65, "given"))
+    status, _, err = doe("drying", "--study", folder, "--target", 0.2)
+    assert status == 3
+    assert "study.toml, material.moisture_at_most: 0.12 %, and the target is 0.2 %" in err
+
+
+def test_what_the_study_calls_illustrative_stays_so(doe, folder):
+    (folder / "study.toml").write_text(STUDY + MATERIAL.replace('start_moisture = "given"', 'start_moisture = "illustrative"'))
+    found, inputs = inputs_of(doe, folder)
+    assert inputs["start_moisture"] == (1.4, "study.toml, illustrative, not your material")
+    assert found["illustrative"] is True
+    assert "illustrative, not your material" in doe("drying", "--study", folder)[1]
+
+
+def test_a_value_of_the_study_beyond_what_can_be_computed_names_its_key(doe, folder):
+    (folder / "study.toml").write_text(STUDY + MATERIAL.replace("strand_diameter = 2.85", "strand_diameter = 285"))
+    status, _, err = doe("drying", "--study", folder)
+    assert status == 3
+    assert "study.toml, material.drying.strand_diameter: 285 mm" in err
+
+
+def test_more_heat_than_the_studys_filament_stands_is_refused(doe, folder):
+    limit = '\n[material]\ndrying_at_most = 50\ndrying_at_most_source = "our data sheet"\n'
+    (folder / "study.toml").write_text(STUDY.replace("temperature = 70", "temperature = 50") + limit)
+    status, _, err = doe("drying", "--study", folder, "--temperature", 90)
+    assert status == 3
+    assert "--temperature: 90 °C; this filament is dried at or below 50 °C (our data sheet)" in err
+
+
+def without_a_drying_time(text):
+    """Return a study whose loads all dry for the 6 hours that its oven says."""
+    factor = text[text.index('[[factors]]\nname = "drying_time"') : text.index("[[responses]]")]
+    return text.replace(factor, "").replace("temperature = 70", "temperature = 70\ndrying_time = 6")
+
+
+def test_a_study_without_a_drying_time_factor_still_says_how_its_material_dries(doe, folder):
+    (folder / "study.toml").write_text(without_a_drying_time(STUDY) + MATERIAL)
+    before = snapshot(folder)
+    found, inputs = inputs_of(doe, folder)
+    assert found["levels"] is None
+    assert inputs["hours"] == (6, "study.toml")
+    assert inputs["diffusivity"] == (4e-13, "study.toml, fitted to weighings")
+    (folder / "study.toml").write_text(STUDY + MATERIAL)
+    timed, _ = inputs_of(doe, folder, "--hours", 6)
+    assert found["forms"] == timed["forms"]  # the same drying, whether a factor varies it or not
+    assert timed["levels"] is not None
+    (folder / "study.toml").write_text(without_a_drying_time(STUDY) + MATERIAL)
+    status, out, err = doe("drying", "--study", folder)
+    assert (status, err, snapshot(folder)) == (0, "", before)
+    assert "Levels of" not in out and "No levels are proposed" in out and "The study is unchanged" in out
+    assert inputs_of(doe, folder, "--hours", 3)[1]["hours"] == (3, "given")
+
+
+def test_the_wettest_level_of_a_study_without_a_drying_time_factor_is_refused(doe, folder):
+    (folder / "study.toml").write_text(without_a_drying_time(STUDY))
+    status, out, err = doe("drying", "--study", folder, "--wettest", 1)
+    assert (status, out) == (3, "")
+    assert "--wettest: no factor of the study is a drying time" in err

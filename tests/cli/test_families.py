@@ -1,6 +1,7 @@
 """Every family of materials on the whole path, from ``doe new`` to the report, on a simulated bench that takes any study."""
 
 import json
+import re
 
 import numpy as np
 import pytest
@@ -169,3 +170,23 @@ def test_an_amendment_beyond_a_lined_hot_end_is_refused(tmp_path, doe):
     status, _, err = doe("amend", "--study", mine, "--reason", "hotter")
     assert status == 3
     assert "PTFE liner stays below 250 °C" in err
+
+
+def test_limits_that_end_below_planned_setpoints_name_the_prints_and_no_sheet_is_written(tmp_path, doe):
+    mine = tmp_path / "mine"
+    assert doe("new", mine, "--family", "PETG")[0] == 0
+    file = mine / "study.toml"
+    text = file.read_text(encoding="utf-8")
+    read = '[[printers.checks]]\nfactor = "nozzle_temperature"\nset = [220, 230, 240]\nactual = [216, 226, 236]\n\n'
+    text = text.replace('[[printers]]\nname = "B"', read + '[[printers]]\nname = "B"').replace("[0, 240]", "[0, 245]")
+    file.write_text(text, encoding="utf-8")  # printer A reads 4 degrees low: for 238 it is set to 242
+    assert doe("plan", "--study", mine)[0] == 0
+    file.write_text(text.replace("[0, 245]", "[0, 240]", 1), encoding="utf-8")
+    verdicts = json.loads(doe("amend", "--study", mine, "--reason", "lined", "--json")[1])["verdicts"]
+    causes = {one["name"]: one["cause"] for one in verdicts}
+    assert "plan made for the protocol before" not in causes
+    named = r"prints P\d.* are to be made on printer A, which reaches 0 to 240"
+    assert re.match(named, causes["planned beyond a printer's limits"])
+    status, _, err = doe("sheet", "--study", mine)
+    assert status == 3
+    assert "this printer reaches 0 to 240" in err

@@ -201,6 +201,13 @@ class TestFindings:
         assert set(named) == {NOZZLE, "bed_temperature"}  # temperatures that printers set; not the drying time
         assert "on printers B, C" in named[NOZZLE]
 
+    def test_factors_of_which_the_same_is_said_are_named_together(self):
+        study = study_of(None, None, None)
+        (found,) = calibration_findings.unread_findings(study, ["A", "B", "C"], calibrated.lines_of(study))
+        assert found.about == f"{NOZZLE}, bed_temperature"
+        assert found.cause.startswith(f"no reference probe has read {NOZZLE}, bed_temperature on printers A, B, C: ")
+        assert found.next_step.startswith(f"read {NOZZLE}, bed_temperature on printers A, B, C ")
+
     def test_overdue_probe(self):
         study = study_of(high_by(6, date="2027-01-01"))
         (verdict,) = calibration_findings.overdue_findings(study, later([244.0], at=[250], read_on="2027-01-02"))

@@ -12,6 +12,7 @@ from doe.design.read import plan_text, read_plan
 from doe.design.request import PlanRequest
 from doe.errors import InputRefused
 from tests.conftest import make_study, numeric
+from tests.design.plans import planned_once
 
 
 def problems(error):
@@ -19,13 +20,13 @@ def problems(error):
 
 
 def test_same_seed_gives_the_same_bytes_and_another_does_not(study):
-    first, again = (plan_text(plan_runs(study, PlanRequest(seed=5))) for _ in range(2))
+    first, again = (plan_text(make(study, PlanRequest(seed=5))) for make in (planned_once, plan_runs))
     assert first == again
     assert plan_text(plan_runs(study, PlanRequest(seed=6))) != first
 
 
 def test_plan_text_reads_back_as_the_same_plan(study):
-    design = plan_runs(study, PlanRequest(seed=5))
+    design = planned_once(study, PlanRequest(seed=5))
     pd.testing.assert_frame_equal(read_plan(plan_text(design), study).runs, design.runs, check_dtype=False)
 
 
@@ -40,12 +41,12 @@ def test_load_factor_is_constant_within_a_load_and_loads_are_printed_one_after_a
 
 
 def test_a_level_of_the_load_factor_gets_several_separate_loads(study):
-    runs = plan_runs(study, PlanRequest(seed=1)).runs
+    runs = planned_once(study, PlanRequest(seed=5)).runs
     assert (runs.groupby("target.drying_time")["load"].nunique() >= 2).all()
 
 
 def test_printers_alternate_within_every_load(study):
-    runs = plan_runs(study, PlanRequest(seed=1)).runs
+    runs = planned_once(study, PlanRequest(seed=5)).runs
     for _, load in runs.groupby("load"):
         assert (load["printer"].to_numpy()[1:] != load["printer"].to_numpy()[:-1]).all()
 
@@ -83,7 +84,7 @@ def test_degrees_of_freedom_are_those_of_the_ranks():
 def test_setpoints_are_corrected_by_each_printers_checks():
     checks = [{"factor": "nozzle_temperature", "set": [250, 290], "actual": [244, 284]}]
     study = make_study(printers=[{"name": "A", "checks": checks}, {"name": "B"}])
-    runs = plan_runs(study, PlanRequest(seed=1)).runs
+    runs = planned_once(study, PlanRequest(seed=5)).runs
     shift = runs["set.nozzle_temperature"] - runs["target.nozzle_temperature"]
     assert (shift[runs["printer"] == "A"] == 6).all()
     assert (shift[runs["printer"] == "B"] == 0).all()
@@ -165,7 +166,7 @@ def test_every_arrangement_keeps_settings_loads_and_printers_whole(seed, loads, 
     assert runs["load"].nunique() == loads
     assert (runs.groupby("load")["target.drying_time"].nunique() == 1).all()
     assert sorted(runs["print"]) == sorted(set(runs["print"]))
-    plain = plan_runs(study, PlanRequest(kind="central-composite", seed=0, loads=loads)).runs
+    plain = planned_once(study, PlanRequest(kind="central-composite", seed=0, loads=loads)).runs
     columns = [name for name in runs if name.startswith("target.")]
     key = lambda table: sorted(map(tuple, table[columns].to_numpy().tolist()))  # noqa: E731
     assert key(runs) == key(plain)

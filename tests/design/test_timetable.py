@@ -158,6 +158,14 @@ def test_overnight_prints_run_into_the_next_shift_only_where_allowed():
     assert made.cautions == (PRINTING_ALONE,)
 
 
+def test_the_room_in_the_oven_is_told_apart_from_what_the_plan_takes():
+    """Two loads that feed one printer and two: of 25 places at most two are used."""
+    runs = plan(("L1", 6, "A"), ("L2", 6, "AB"))
+    wide, narrow = (timetable(shop(oven={"spools": spools}), runs).basis for spools in (25, 1))
+    assert "room in the oven for 25 spools a load, of which this plan takes up to 2," in wide
+    assert "room in the oven for 1 spool a load, of which this plan takes up to 1," in narrow
+
+
 def test_without_loads_there_is_no_oven():
     study, runs = shop(factors=[NOZZLE], printers=""), plan(("", 0, "   "))
     made = timetable(study, runs)

@@ -363,4 +363,4 @@ class TestWholeStudies:
         assert facts["model"] == completing.MAIN and facts["why this much"].startswith(f"1 of {fit.prints} prints failed")
         assert len(tables.completion_columns(fit).rows) == 3
         (row,) = [one for one in tables.completion_chances(fit).rows if one[1] == "7 of 8"]
-        assert row[2] == "35 of 40" and row[4].endswith("to 100 %")
+        assert row[2] == "35 of 40" and row[4].endswith("to > 99.9 %")

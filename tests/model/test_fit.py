@@ -112,7 +112,28 @@ def test_one_load_per_drying_level_gives_no_interval_for_the_drying_factor():
     fit, _, by_label = fit_of(study, design, simulated(study, design))
     assert by_label["drying_time"].se is None and by_label["intercept"].low is None
     assert by_label["nozzle_temperature"].se > 0
-    assert "no load error degree of freedom" in names(fit.responses[0].verdicts)
+    (said,) = (one for one in fit.responses[0].verdicts if one.name == "no load error degree of freedom")
+    assert said.cause == "2 loads are all used up by what changes only with the load (intercept and drying time)"
+    assert said.next_step.startswith("print more loads at the same levels: until then")
+
+
+def test_loads_that_tell_what_the_prints_within_them_do_not_are_named_as_used_up_by_it():
+    # Nozzle and bed go up together within every load, so that only loads 1 and 3 against each other tell the two apart.
+    three = [*TWO, numeric("bed_temperature", 60, 80, 1)]
+    study = make_study(factors=three, model={"terms": "main"}, printers=[], budget={})
+    together, apart = ((255, 60), (270, 70), (285, 80)), ((255, 70), (270, 80))
+    loads = ((4, 1, together), (12, 2, together), (12, 3, apart))
+    rows = "".join(f"{n},{b},{d},{load}\n" for d, load, pairs in loads for n, b in pairs)
+    table = f"nozzle_temperature,bed_temperature,drying_time,load\n{rows}"
+    design = adopt(study, read_table(table.encode(), "p.csv"), "p.csv")
+    fit, (fitted,), _ = fit_of(study, design, simulated(study, design))
+    assert (fitted.load_dof, fitted.print_dof) == (0, 4)
+    (said,) = (one for one in fit.responses[0].verdicts if one.name == "no load error degree of freedom")
+    assert said.cause == (
+        "3 loads are all used up: 2 by what changes only with the load (intercept and drying time), and 1 to tell apart what the "
+        "prints within loads do not (nozzle temperature and bed temperature)"
+    )
+    assert "put more different settings into each load" in said.next_step
 
 
 def test_a_saturated_plan_gives_estimates_only():

@@ -8,7 +8,7 @@ import pytest
 from doe.design.plan import plan_runs
 from doe.design.request import PlanRequest
 from doe.model.findings import of_readings
-from doe.model.settings import actual_settings, readings
+from doe.model.settings import Readings, actual_settings, readings
 from tests.conftest import make_study, numeric
 from tests.records import simulated
 
@@ -39,6 +39,23 @@ def test_reliable_readings_count_but_what_they_have_in_common_belongs_to_the_che
     assert actual_settings(study, design, record)["nozzle_temperature"].to_numpy() == pytest.approx(set_to)
     (verdict,) = (one for one in of_readings([found]) if one.name == "readings off the setpoints")
     assert "6 °C below" in verdict.cause
+
+
+@pytest.mark.parametrize(
+    ("turned", "said"), [((), ""), (("B",), "printer B"), (("B", "C"), "printers B and C")]
+)
+def test_readings_off_the_setpoints_say_on_which_printers_the_sign_is_turned(turned, said):
+    senses = {name: "positive" if name in turned else "negative" for name in "ABC"}
+    study = make_study(
+        factors=[numeric("z_offset", -0.1, 0.1, 0.02, unit="mm", reading_sd=0.005, z_closer="negative")],
+        printers=[{"name": name, "z_closer": sense} for name, sense in senses.items()],
+        model={"terms": "main"},
+    )
+    found = Readings("z_offset", "mm", 12, 12, reliability=0.95, offset=-0.03, offset_p=0.001, used=True, weight=0.5)
+    (verdict,) = of_readings([found], study)
+    assert "0.03 mm below" in verdict.cause
+    assert verdict.cause.endswith(f"the other way round on {said}" if turned else "the fit and the cards keep")
+    assert ("more negative is closer to the plate" in verdict.cause) == bool(turned)
 
 
 def test_readings_below_the_ratio_do_not_replace_setpoints():

@@ -5,9 +5,10 @@ import pytest
 
 from doe.numerics.batched import fit_batch, share_plan
 from doe.numerics.intervals import mean_interval
-from doe.numerics.precision import batch_contrasts, joint_precision, precision
+from doe.numerics.precision import joint_precision, precision
 from doe.numerics.reml import contrast, f_test, fit_reml
 from doe.numerics.terms import model_matrix, standard_terms
+from tests.numerics.batches import batch_contrasts
 from tests.numerics.published import case, relative_error, table
 
 EQUAL = np.repeat(np.arange(6), 5)

@@ -7,7 +7,7 @@ import pytest
 
 from doe.errors import InternalFault
 from doe.numerics import catalogue, criteria, screening
-from doe.numerics.terms import alias_matrix, model_matrix, standard_terms
+from doe.numerics.terms import model_matrix, standard_terms
 from tests.reference_data import expected_of, rows_of
 
 BURMAN = (12, 20, 24, 28, 36, 40, 44, 48)
@@ -76,7 +76,7 @@ def test_aliases_of_twelve_runs_are_a_third():
     # Wu, J. Quality Technology 24 (1992) 130; G_plackett_burman).
     points = catalogue.plackett_burman(11)
     main = model_matrix(points, standard_terms("main", (0,) * 11), (0,) * 11)
-    aliases = alias_matrix(main, in_columns_of_two(points))[1:]
+    aliases = np.linalg.lstsq(main, in_columns_of_two(points))[0][1:]  # Box and Wilson (1951): A = (X1'X1)^-1 X1'X2
     pairs = list(combinations(range(11), 2))
     third = expected_of("G_plackett_burman")["alias_coefficient_pb12"]
     for factor in range(11):

@@ -51,6 +51,21 @@ class TestMet:
             conformance.margins(known([1.0]), np.ones(1), None, None)
 
 
+class TestMargins:
+    def test_at_the_posterior_mean_it_is_the_distance_from_the_nearer_limit_in_standard_deviations(self):
+        # Two draws: the mean of (value - limit) / sd over them, by hand; both at one setting with x = 2.
+        drawn = Draws(np.array([[1.0, 1.0], [3.0, 0.5]]), *np.zeros((3, 2)))
+        sd, rows = np.array([1.0, 2.0]), np.array([[1.0, 2.0], [1.0, -1.0]])
+        least = conformance.margins(drawn, sd, 1.0, None)
+        assert least.mean == pytest.approx([(0 + 2 / 2) / 2, (1 + 0.5 / 2) / 2])
+        assert least.at_mean(rows) == pytest.approx([(2 + 3 / 2) / 2, (-1 + 1.5 / 2) / 2])
+        most = conformance.margins(drawn, sd, None, 1.0)
+        assert most.at_mean(rows) == pytest.approx([-(2 + 3 / 2) / 2, -(-1 + 1.5 / 2) / 2])
+        both = conformance.margins(drawn, sd, 1.0, 4.0)
+        assert both.width == pytest.approx([3.0, 1.5])
+        assert both.at_mean(rows) == pytest.approx([(1 + 0) / 2, (-1 + 1.5 / 2) / 2])
+
+
 def test_future_sd_shares_the_coupon_variance_among_the_coupons_of_a_mean():
     drawn = known([0.0], load=4, print_=3, coupon=10)
     assert conformance.future_sd(drawn, 1)[0] == pytest.approx(np.sqrt(17))
@@ -70,6 +85,12 @@ class TestNodes:
 
     def test_four_factors_take_eight_nodes(self):
         assert len(conformance.setpoint_nodes(np.array([0.1, 0.1, 0.15, 0.05]))) == 8
+
+    @pytest.mark.parametrize(
+        ("k", "count"), [(0, 1), (1, 2), (2, 4), (3, 8), (4, 8), (5, 16), (8, 16), (9, 32), (16, 32)]
+    )
+    def test_no_more_nodes_than_the_smallest_hadamard_matrix_of_that_many_columns_has_rows_with_both_signs(self, k, count):
+        assert conformance.setpoint_nodes(np.full(k, 0.1)).shape == (count, k)
 
     def test_factors_that_do_not_scatter_are_not_averaged_over(self):
         nodes = conformance.setpoint_nodes(np.array([0.0, 0.2, 0.0]))
@@ -147,6 +168,20 @@ def test_conformance_is_the_share_of_simulated_prints_that_meet_everything():
     two += generator.normal(0, np.sqrt(0.05), (5, n)).mean(axis=0)
     simulated = np.mean((one >= 26) & (two >= 1.5) & (two <= 2.4))
     assert ours == pytest.approx(simulated, abs=0.003)  # three standard errors of the simulation are 0.0024
+
+
+@pytest.mark.parametrize(("size", "settings"), [(100, 1500), (70_000, 2)])
+def test_many_settings_and_many_draws_are_those_one_by_one(size, settings):
+    # They are worked on in parts: here in three, and one setting a part.
+    generator = np.random.default_rng(14)
+    drawn = [Draws(generator.normal(size=(size, 2)), *generator.uniform(0.5, 1, (3, size))) for _ in range(2)]
+    sd = [conformance.future_sd(one, 1) for one in drawn]
+    required = [conformance.margins(one, own, -1.0, None) for one, own in zip(drawn, sd, strict=True)]
+    rows = np.stack([np.ones((2, settings)), generator.uniform(-1, 1, (2, settings))], axis=-1)
+    shares = conformance.conformance([rows, rows], required)
+    apart = [stats.norm.cdf((rows @ one.beta.T + 1) / own) for one, own in zip(drawn, sd, strict=True)]
+    assert shares.shape == (settings, size)
+    assert np.abs(shares - np.mean(apart[0] * apart[1], axis=0)).max() < 3e-4
 
 
 class TestBoundLevel:

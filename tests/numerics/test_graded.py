@@ -62,7 +62,6 @@ class TestPublished:
         fit = graded.fit_graded(*wine(), 5, slope_sd=ML)
         rows = np.array([[1, 0, 0], [1, 1, 0], [1, 0, 1], [1, 1, 1]])
         expected = np.array(WINE["predicted_probabilities"]["prob"])
-        assert digits(graded.group_shares(fit, rows).estimates, expected) >= 11
         for grade in range(1, 5):
             assert digits(graded.at_least(fit, rows, grade).estimates, expected[:, grade:].sum(axis=1)) >= 11
 
@@ -97,32 +96,9 @@ class TestIntervals:
         theta, error = reference["coef"]["4|5"], reference["se"]["4|5"]
         np.testing.assert_allclose(found, special.expit([-theta - z * error, -theta + z * error]), rtol=1e-9)
 
-    def test_probability_of_a_group_has_the_delta_methods_error(self):
-        grades, X = wine()
-        fit = graded.fit_graded(grades, X, 5, slope_sd=ML)
-        row = np.array([[1.0, 1.0, 0.5]])
-
-        def logit(p):  # the third of five groups
-            below, above = special.expit(p[1:3] - row[0, 1:] @ p[4:])
-            return special.logit(above - below)
-
-        at = parameters(fit)
-        slope = np.array([(logit(at + 1e-6 * e) - logit(at - 1e-6 * e)) / 2e-6 for e in np.eye(6)])
-        half = stats.norm.ppf(0.975) * np.sqrt(slope @ fit.covariance @ slope)
-        found = graded.group_shares(fit, row)
-        np.testing.assert_allclose(special.logit(found.limits[0, 2]), logit(at) + half * np.array([-1, 1]), rtol=1e-6)
-        assert found.estimates.sum() == pytest.approx(1, abs=1e-12)
-
-    def test_end_groups_agree_with_the_cumulative_probability(self):
-        fit = graded.fit_graded(*wine(), 5)
-        rows = [[1, 0, 1], [1, 1, 1]]
-        shares, top = graded.group_shares(fit, rows), graded.at_least(fit, rows, 4)
-        np.testing.assert_allclose(shares.estimates[:, -1], top.estimates)
-        np.testing.assert_allclose(shares.limits[:, -1], top.limits)
-
     def test_far_outside_the_region_nothing_overflows(self):
         fit = graded.fit_graded(*wine(), 5)
-        found = graded.group_shares(fit, [[1, 400, 0], [1, -400, 0]])
+        found = graded.at_least(fit, [[1, 400, 0], [1, -400, 0]], 2)
         assert np.isfinite(found.estimates).all() and np.isfinite(found.limits).all()
 
     def test_every_print_a_load_of_its_own_is_no_load(self):

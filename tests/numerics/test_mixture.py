@@ -6,7 +6,7 @@ from scipy import stats
 
 from doe.numerics.intervals import mean_interval
 from doe.numerics.leastsq import fit_least_squares
-from doe.numerics.mixture import mixture, mixture_draws, mixture_interval
+from doe.numerics.mixture import coefficients, mixture, mixture_interval
 from doe.numerics.prior import Prior, log_prior
 from tests.numerics.published import case, relative_error, table
 
@@ -20,6 +20,14 @@ def nested(seed=2, loads=5, prints=4):
     of_print = np.repeat(np.arange(count), generator.integers(1, 4, count))
     y = (X @ [50, 2, -1] + generator.normal(size=loads)[load] + generator.normal(size=count))[of_print]
     return y + generator.normal(size=len(y)), X[of_print], load[of_print], of_print
+
+
+def drawn(found, size, generator):
+    """Return coefficients and variances, the residual last, drawn as the module's docstring has them."""
+    place = generator.choice(len(found.weights), size, p=found.weights)
+    residual = found.q[place] / generator.chisquare(found.dof, size)
+    variances = residual[:, None] * np.column_stack([found.ratios[place], np.ones(size)])
+    return coefficients(found, place, np.sqrt(residual), generator), variances
 
 
 def dense(y, X, groups, ratios):
@@ -92,14 +100,14 @@ def test_draws_fill_the_intervals(components):
     groups = [load, of_print, np.arange(20)[of_print] % 3][:components]
     found = mixture(y, X, groups)
     generator = np.random.default_rng(3)
-    drawn = mixture_draws(found, 40_000, generator)
-    assert drawn.variances.shape == (40_000, components + 1)
-    assert (drawn.variances > 0).all()
+    beta, variances = drawn(found, 40_000, generator)
+    assert variances.shape == (40_000, components + 1)
+    assert (variances > 0).all()
     extra = np.array([*[1.0] * components, 0.5])
     limits = mixture_interval(found, X[:1], level=0.9)[0]
     future = mixture_interval(found, X[:1], extra, level=0.9)[0]
-    mean = drawn.beta @ X[0]
-    new = mean + np.sqrt(drawn.variances @ extra) * generator.normal(size=40_000)
+    mean = beta @ X[0]
+    new = mean + np.sqrt(variances @ extra) * generator.normal(size=40_000)
     for values, (low, high) in ((mean, limits), (new, future)):
         assert np.mean(values < low) == pytest.approx(0.05, abs=4 * np.sqrt(0.0475 / 40_000))
         assert np.mean(values < high) == pytest.approx(0.95, abs=4 * np.sqrt(0.0475 / 40_000))
@@ -139,7 +147,7 @@ def test_three_components_of_a_published_layout():
     reference, data = case("mixed/three_vc"), table("mixed/three_vc")
     X = np.column_stack([data[f"x{column}"].astype(float) for column in range(reference["p"])])
     found = mixture(data["y"].astype(float), X, [data[group] for group in reference["groups"]])
-    variances = mixture_draws(found, 4000, np.random.default_rng(1)).variances
+    _, variances = drawn(found, 4000, np.random.default_rng(1))
     wanted = [*reference["varcomp"].values(), reference["sigma2"]]
     low, high = np.quantile(variances, [0.05, 0.95], axis=0)
     assert (low < wanted).all()

@@ -2,9 +2,10 @@ from functools import cache
 
 import numpy as np
 import pytest
+from scipy import optimize
 
 from doe.numerics.leastsq import fit_least_squares
-from doe.numerics.reml import contrast, f_test, fit_reml, prediction, upper_ratio_limit
+from doe.numerics.reml import contrast, f_test, fit_reml, matched_f, prediction, upper_ratio_limit
 from tests.numerics.published import case, relative_error, table
 
 # Values of R: R 4.2.2, lme4 1.1-31 (REML), pbkrtest 0.5.2 (Kenward-Roger); its optimiser reaches about 1e-9 here.
@@ -96,6 +97,36 @@ def test_joint_test_of_whole_plots_is_the_classical_f(loads):
     assert test.f == pytest.approx(loads * np.sum(effects**2) / 2 / error, rel=1e-7)
 
 
+def in_kenward_and_rogers_words(A1, A2, q):
+    """Return degrees of freedom and scale as Kenward and Roger (1997), sec. 3, write them, with A1 and A2 as there."""
+    B, g = (A1 + 6 * A2) / (2 * q), ((q + 1) * A1 - (q + 4) * A2) / ((q + 2) * A2)
+    c1, c2, c3 = (part / (3 * q + 2 * (1 - g)) for part in (g, q - g, q + 2 - g))
+    expected = 1 / (1 - A2 / q)
+    variance = 2 / q * (1 + c1 * B) / ((1 - c2 * B) ** 2 * (1 - c3 * B))
+    ddf = 4 + (q + 2) / (q * variance / (2 * expected**2) - 1)
+    return ddf, ddf / (expected * (ddf - 2))
+
+
+@pytest.mark.parametrize("q", [2, 3, 5])
+def test_moments_of_the_joint_test_are_those_of_kenward_and_roger(q):
+    A1, A2 = np.array([0.2, 0.5, 1.1, 0.9]) * q, np.array([0.2, 0.3, 0.4, 0.15]) * q
+    ours = matched_f(A1, A2, q)
+    assert relative_error(ours, in_kenward_and_rogers_words(A1, A2, q)) < 1e-10
+
+
+def test_a_wald_statistic_without_variance_bound_has_four_degrees_of_freedom():
+    # Where 1 - c2 B alone vanishes the variance in sec. 3 of Kenward and Roger (1997) is infinite, as that of F with 4 is.
+    q, A2 = 3, 2.91
+
+    def root(A1):  # of the variance's inverse, with its sign
+        B, g = (A1 + 6 * A2) / (2 * q), ((q + 1) * A1 - (q + 4) * A2) / ((q + 2) * A2)
+        return 1 - (q - g) / (3 * q + 2 * (1 - g)) * B
+
+    ddf, scale = matched_f(optimize.brentq(root, 2.5, 3.2, xtol=1e-15), A2, q)
+    assert ddf == pytest.approx(4, rel=1e-9)
+    assert scale == pytest.approx(2 * (1 - A2 / q), rel=1e-9)
+
+
 @pytest.mark.parametrize("name", ["unbal", "bound0", "nested3", "three_vc"])
 def test_joint_test_of_one_row_is_the_squared_t(name):
     fit, _ = fit_from_r(name)
@@ -161,6 +192,11 @@ def test_upper_ratio_limit_of_one_of_two_components():
     limits = [upper_ratio_limit(fit, 0, level) for level in (0.8, 0.9, 0.95)]
     assert 0 < limits[0] < limits[1] < limits[2]
     assert upper_ratio_limit(fit, 1) > fit.variances[1] / fit.variances[2]
+    assert upper_ratio_limit(fit, 0) == limits[2]
+    data, reference = table("mixed/bound_nested"), case("mixed/bound_nested")
+    X = np.column_stack([data[f"x{column}"].astype(float) for column in range(reference["p"])])
+    turned = fit_reml(data["y"].astype(float), X, [data[group] for group in reversed(reference["groups"])])
+    assert [upper_ratio_limit(turned, k) for k in (1, 0)] == pytest.approx([upper_ratio_limit(fit, k) for k in (0, 1)], rel=1e-6)
 
 
 ONES = np.ones((6, 1))
@@ -185,6 +221,7 @@ VALUES = np.array([1.0, 2.0, 4.0, 3.0, 5.0, 7.0])
         (np.full(6, 4.0), ONES, [PAIRS], "do not vary"),
         (np.full(6, 0.0), ONES, [PAIRS], "do not vary"),
         (PAIRS * 1.7 + 250, ONES, [PAIRS], "do not vary within the finest groups"),
+        (0.1 + 0.3 * VALUES, np.column_stack([ONES, VALUES]), [], "do not vary"),
     ],
     ids=[
         "short X",
@@ -201,6 +238,7 @@ VALUES = np.array([1.0, 2.0, 4.0, 3.0, 5.0, 7.0])
         "constant in groups",
         "all zero",
         "exact within groups",
+        "exact but for rounding",
     ],
 )
 def test_refuses_what_cannot_be_estimated(y, X, groups, message):
@@ -212,6 +250,7 @@ def test_refuses_what_cannot_be_estimated(y, X, groups, message):
     ("rows", "extra", "message"),
     [
         ([[0, 0, 0, 0]], [0, 0], "row of zeros"),
+        ([[1, 0, 0, 0], [0, 0, 0, 0]], [0, 0], "row of zeros"),
         ([[1, 0, 0]], [0, 0], "rows need 4 columns"),
         ([[1, 0, 0, 0]], [1], "extra 2 entries"),
     ],
@@ -237,3 +276,27 @@ def test_tiny_residual_beside_large_groups():
     within = y - y.reshape(6, 4).mean(axis=1).repeat(4)
     # Within loads the two print-level columns are fitted; the rest is residual, whatever the loads do.
     assert fit.variances[1] == pytest.approx(fit_least_squares(within, X[:, 2:]).residual_ss / 16, rel=1e-5)
+
+
+@pytest.mark.parametrize(("share", "fitted"), [(1.02e-6, True), (0.98e-6, False)])
+def test_values_vary_within_groups_by_more_than_a_millionth_of_what_they_vary_between_them(share, fitted):
+    # Group means -1, 0, 1 leave contrasts of length 2; pairs apart by d leave one of length d sqrt(3 / 2) within them.
+    apart = share * 2 / np.sqrt(1.5)
+    y = PAIRS - 1.0 + apart * np.array([-0.5, 0.5] * 3)
+    if fitted:
+        fit = fit_reml(y, ONES, [PAIRS])
+        assert relative_error(fit.variances, [1 - apart**2 / 4, apart**2 / 2]) < 1e-6
+    else:
+        with pytest.raises(ValueError, match="do not vary within"):
+            fit_reml(y, ONES, [PAIRS])
+
+
+@pytest.mark.parametrize("groups", [True, False], ids=["loads", "no groups"])
+@pytest.mark.parametrize("unit", [1.0, 2.0**-60])
+def test_values_far_from_zero_lose_no_digits(groups, unit):
+    # Whole numbers far from zero and the settings are exact in binary, so that only the arithmetic of the fit could lose any.
+    generator, load = np.random.default_rng(5), np.repeat(np.arange(6), 4)
+    X = np.column_stack([np.ones(24), np.resize([-1.0, -0.25, 0.5, 1.0, 0.75], 24)])
+    y = np.round(64 * (generator.normal(size=6)[load] + generator.normal(size=24)))
+    near, far = (fit_reml(values, X, [load] if groups else []) for values in (y, (y + 2.0**43) * unit))
+    assert far.variances / unit**2 == pytest.approx(near.variances, rel=1e-12)

@@ -1,8 +1,11 @@
+from itertools import product
+
 import numpy as np
 import pytest
 
+from doe.numerics import restricted
 from doe.numerics.reml import fit_reml
-from doe.numerics.restricted import criteria_at, error_contrasts, most_likely_ratios, reduce_to_contrasts
+from doe.numerics.restricted import criteria_at, error_contrasts, most_likely_ratios, nested, reduce_to_contrasts
 
 # Twelve values, crossed and very unequal in their groups, whose likelihood has a second, lower maximum with columns at zero.
 ROWS = np.array([1, 1, 0, 2, 2, 2, 2, 2, 0, 2, 2, 2])
@@ -95,10 +98,57 @@ def test_error_dof_by_ranks(groups, dof):
     assert error_contrasts(np.zeros(24), X, [levels[name] for name in groups]).dof == dof
 
 
-def test_refuses_components_that_the_layout_does_not_tell_apart():
+@pytest.mark.parametrize("times", [1, 100])
+def test_refuses_components_that_the_layout_does_not_tell_apart(times):
     # Two by two, crossed; the model takes the sum of both contrasts, so a single direction is left for two components.
-    rows, columns = np.array([0, 0, 1, 1, 0, 0, 1, 1]), np.array([0, 1, 0, 1, 0, 1, 0, 1])
+    rows, columns = np.tile([0, 0, 1, 1, 0, 0, 1, 1], times), np.tile([0, 1, 0, 1, 0, 1, 0, 1], times)
     signs = np.where(rows, 1.0, -1.0), np.where(columns, 1.0, -1.0)
-    X = np.column_stack([np.ones(8), signs[0] + signs[1], signs[0] * signs[1]])
+    X = np.column_stack([np.ones(8 * times), signs[0] + signs[1], signs[0] * signs[1]])
     with pytest.raises(ValueError, match="does not tell them apart"):
-        fit_reml(np.arange(8.0) ** 2, X, [rows, columns])
+        fit_reml(np.arange(8.0 * times) ** 2, X, [rows, columns])
+
+
+@pytest.mark.parametrize("tie", [False, True])
+def test_nested_groups_are_those_of_the_definition_in_every_layout_of_four_values(tie):
+    numbered = [np.array(one) for one in product(range(4), repeat=4) if set(one) == set(range(max(one) + 1))]
+    for finer, coarser in product(numbered, repeat=2):
+        inside = all(len(set(coarser[finer == group])) == 1 for group in finer)
+        wanted = inside and (coarser.max() < finer.max() or (tie and coarser.max() == finer.max()))
+        assert nested(finer, coarser, tie) == wanted
+
+
+def test_one_error_degree_of_freedom_of_many_pairs_is_enough():
+    # Twelve loads of two prints; the model takes all but one of the eleven contrasts between loads.
+    load = np.repeat(np.arange(12), 2)
+    X = np.eye(12)[load][:, 1:]
+    contrasts = error_contrasts(np.random.default_rng(1).normal(size=24), X, [load])
+    assert contrasts.dof == (1, 12)
+    assert contrasts.count == 13
+
+
+@pytest.mark.parametrize("f", [0.99, 1.0001, 1.01, 1.02, 1.2])
+def test_a_component_close_to_zero_is_that_of_the_mean_squares(f):
+    # Equal groups (Harville 1977): s_a = (between - within) / n where that is positive, and zero otherwise.
+    generator, group = np.random.default_rng(3), np.repeat(np.arange(5), 4)
+    within = generator.normal(size=20)
+    within -= np.bincount(group, within)[group] / 4
+    means = generator.normal(size=5)
+    means -= means.mean()
+    means *= np.sqrt(f * (within @ within / 15) / (means @ means))  # mean square between: 4 means'means / 4
+    fit = fit_reml((within + means[group]) + 7.0, np.ones((20, 1)), [group])
+    error = within @ within / 15 if f > 1 else (within @ within + 4 * means @ means) / 19
+    assert fit.converged
+    assert fit.variances == pytest.approx([max(f - 1, 0) * error / 4, error], rel=1e-6)
+    assert fit.at_zero == (f < 1,)
+
+
+def test_only_a_maximum_is_called_one():
+    # Two components of which the first is estimated at zero: away from the estimates the likelihood still rises somewhere.
+    generator, prints = np.random.default_rng(6), np.repeat(np.arange(12), 3)
+    y = 2 * generator.normal(size=12)[prints] + generator.normal(size=36)
+    y -= np.bincount(prints // 3, y)[prints // 3] / 9 * 0.9  # loads that differ less than their prints
+    contrasts = error_contrasts(y, np.ones((36, 1)), [prints // 3, prints])
+    ratios, converged = most_likely_ratios(contrasts)
+    assert converged and ratios[0] == 0 < ratios[1]
+    for other in ([0, 2 * ratios[1]], [0, ratios[1] / 2], [0, 0], [1, ratios[1]], [1e-3, ratios[1]]):
+        assert not restricted._is_minimum(np.array(other, dtype=float), contrasts)

@@ -169,11 +169,10 @@ def large(grid=FIVE, **changes):
 
 def test_a_large_task_gets_fewer_starts_and_keeps_what_it_must():
     # 80 prints x 45^2 columns are 162,000, 1.62 times what is given all: of 20 starts 12 are left.
-    first, second = search(large(), starts=20), search(large(), starts=20)
-    assert math.isfinite(first.score)
-    assert first.starts == 12
-    assert first.settings.tobytes() == second.settings.tobytes()
-    assert_keeps_everything(large(), first)
+    found = search(large(), starts=20)
+    assert math.isfinite(found.score)
+    assert found.starts == 12
+    assert_keeps_everything(large(), found)
 
 
 @pytest.mark.parametrize(("runs", "asked", "used"), [(49, 6, 6), (50, 6, 5), (90, 6, 4), (90, 3, 3)])

@@ -180,24 +180,6 @@ def test_a_categorical_factor_that_always_moves_with_another_is_aliased_with_it(
     assert terms.alias_groups(coded, [(), (0,), (1,), (2,)], (3, 3, 0)) == []
 
 
-def test_alias_matrix_of_a_straight_line_through_three_levels():
-    # By hand: the constant is biased by the mean of x^2, 2/3 of the quadratic coefficient, and the slope by
-    # sum x^4 / sum x^2, the whole of the cubic one.
-    x = np.array([-1.0, 0.0, 1.0])
-    aliases = terms.alias_matrix(np.column_stack([np.ones(3), x]), np.column_stack([x**2, x**3]))
-    assert aliases == pytest.approx(np.array([[2 / 3, 0], [0, 1]]), abs=1e-15)
-
-
-def test_alias_matrix_of_a_half_fraction():
-    levels = (0, 0, 0)
-    coded = half_fraction()
-    main = terms.model_matrix(coded, terms.standard_terms("main", levels), levels)
-    pairs = terms.model_matrix(coded, [(1, 2), (0, 2), (0, 1)], levels)
-    assert terms.alias_matrix(main, pairs) == pytest.approx(np.vstack([np.zeros(3), np.eye(3)]), abs=1e-15)
-    with pytest.raises(ValueError, match="the fitted model cannot be estimated"):
-        terms.alias_matrix(np.hstack([main, main[:, :1]]), pairs)
-
-
 def test_dependent_columns_are_named_with_their_partners():
     levels = (0, 0, 0)
     matrix = terms.model_matrix(half_fraction(), terms.standard_terms("interactions", levels), levels)

@@ -9,6 +9,7 @@ from scipy import stats
 from doe.numerics import conformance, posterior, tolerance
 from doe.numerics.terms import model_matrix, standard_terms
 from tests.numerics.test_conformance import known, several
+from tests.reference_data import expected_of
 
 
 class TestTolerance:
@@ -48,3 +49,15 @@ class TestTolerance:
         found = tolerance.tolerance_limits([drawn], [np.ones((1, 1, 1))], conformance.future_sd(drawn, 1), 0.9, 0.05)[0, 0]
         k = stats.nct.ppf(0.95, 11, stats.norm.ppf(0.9) * np.sqrt(12)) / np.sqrt(12)
         assert found == pytest.approx(values.mean() - k * values.std(ddof=1), abs=0.03)
+
+    def test_factor_of_owen(self):
+        # Owen, Factors for One-Sided Tolerance Limits, SCR-607 (1963), p. 47, by the same identity: both sides, in units of s.
+        published = expected_of("G_tolerance_factors")["published"]["owen_1963"]
+        n, share, level = published["n"], published["P"], 1 - published["gamma"]
+        values = np.random.default_rng(5).normal(size=n)
+        values = (values - values.mean()) / values.std(ddof=1)
+        means = posterior.PrintMeans(values, np.ones((n, 1)), None, 0, 0, np.ones(n, int))
+        drawn = posterior.draws(means, 100_000, np.random.default_rng(2))
+        rows, sd = np.ones((1, 1, 1)), conformance.future_sd(drawn, 1)
+        found = tolerance.tolerance_limits([drawn], [rows], sd, share, level)[0]
+        np.testing.assert_allclose(found, [-published["k1"], published["k1"]], atol=0.01)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from doe.model.fit import fit_model
-from doe.recommend import apart, findings, outlook, search
+from doe.recommend import apart, findings, next_step, outlook, search
 from doe.recommend.bounds import Chosen
 from doe.recommend.choose import recommend_settings
 from doe.recommend.loads_to_show import Shown
@@ -14,7 +14,7 @@ from doe.recommend.results import Setting, predicted, predicted_bound
 from doe.recommend.search import Axis, Edge
 from doe.study.names import listed, spoken
 from doe.verdicts import Verdict
-from tests.recommend.test_choose import NINE, STRENGTH, grid, hill, make_design, make_record, make_study
+from tests.recommend.test_choose import NINE, STRENGTH, grid, hill, make_design, make_record, make_study, names_of
 
 SMALL = (0.1, 0.3, 0.3)
 WARP = {"name": "warp", "unit": "mm", "coupons": 4, "at_most": 1.0}
@@ -155,6 +155,35 @@ class TestEdges:
         assert findings.decisive(others, good) == others[:1]
         assert findings.decisive(others, case.share) == others
         assert findings.decisive(others, None) == others
+
+
+FLAT = {"strength": lambda at: 40.0 + 0.0 * at["nozzle"]}
+
+
+class TestNoFactorMatters:
+    """A strength that no factor moves, far above what is asked for: the model predicts nothing, and nothing depends on it."""
+
+    def test_a_setting_that_is_shown_is_confirmed_all_the_same(self):
+        advice, case = studied(make_study(), FLAT)
+        assert "model predicts nothing" in names_of(advice) and advice.conformance.lower >= advice.conformance.required
+        one = next(one for one in advice.verdicts if one.name == next_step.MET_ANYWAY)
+        around = case.window
+        assert around.bound_share == 1.0 and f"at 100 % of {around.looked_at} other settings" in one.cause
+        assert one.next_step.startswith("within these ranges the requirements hardly depend on the setting: keep the recommended")
+        few = dataclasses.replace(case, window=dataclasses.replace(around, bound_share=0.3))
+        assert [one.next_step.startswith("keep the recommended one") for one in findings.of_conformance(few)] == [True]
+        assert advice.next == f"confirm: doe confirm, since strength: {one.name}; {one.next_step}"
+
+    def test_one_that_is_not_shown_is_not(self):
+        advice, case = studied(make_study(responses=[{**STRENGTH, "at_least": 39.4}]), FLAT)
+        assert "model predicts nothing" in names_of(advice) and advice.conformance.lower < advice.conformance.required
+        assert next_step.MET_ANYWAY not in names_of(advice)
+        assert advice.next.startswith("stop: strength: model predicts nothing")
+        assert [one.name for one in findings.of_conformance(case)] != [next_step.MET_ANYWAY]
+
+    def test_a_model_that_predicts_is_not_spoken_of(self):
+        advice, _ = studied(make_study(responses=[{**STRENGTH, "at_least": 20.0}]), hill(height=26.0))
+        assert advice.conformance.lower >= advice.conformance.required and next_step.MET_ANYWAY not in names_of(advice)
 
 
 class TestNarrow:

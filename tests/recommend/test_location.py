@@ -207,3 +207,32 @@ def test_result_is_plain_data():
     data = json.loads(json.dumps(dataclasses.asdict(found), allow_nan=False))
     assert data["level"] == 0.95
     assert data["rows"][0]["places"][0]["factor"] == "nozzle"
+
+
+def held(scatter, over):
+    """Return a study, its plan and its record; all coupons at 270 °C and 8 h broke in the grips, ``over`` too high."""
+    study = make_study()
+    design = make_design(study, *NINE)
+    record = make_record(study, design, hill(), sd=(0.3, *scatter))
+    mine = record.coupons["print"] == "P04"
+    record.coupons.loc[mine, "outcome"] = "broke in grips"
+    record.coupons.loc[mine, "strength"] += over
+    return study, design, record
+
+
+@pytest.mark.parametrize("scatter", [(0.6, 0.2), (0.2, 0.6)], ids=["prints vary", "coupons vary"])
+class TestLimits:
+    """One print has only limits: they are in the estimates, and so they must be in the draws."""
+
+    def test_the_posterior_has_its_centre_at_the_estimates(self, scatter):
+        study, *printed = held(scatter, 2.0)
+        _, (one,) = fit_model(study, *printed)
+        assert one.result.limits.used and one.result.limits.at_least == 4
+        beta = outlook.outlook(study, [one.data], []).drawn[0].beta
+        se = np.sqrt(np.diag(one.mixed.adjusted_covariance))
+        assert np.all(np.abs(np.median(beta, axis=0) - one.estimates) < 0.25 * se)
+
+    def test_every_bending_lies_in_its_interval(self, scatter):
+        shape = located(*held(scatter, 4.0)).rows[0].shape
+        assert all(one.low < one.estimate < one.high for one in shape.curvatures)
+        assert max(shape.shares, key=shape.shares.get) == shape.nature

@@ -58,6 +58,8 @@ def said():
     """Every name of a verdict that some module of the package makes."""
     found = set()
     for path in OTHERS:
+        if "Verdict" not in path.read_text(encoding="utf-8"):
+            continue
         tree, known = tree_of(path), {}
         for node in ast.walk(tree):
             if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name):
@@ -87,6 +89,13 @@ def test_a_study_in_which_nothing_is_worth_anything_stops():
     verdict = Verdict(next_step.WORTHLESS, "strength is predicted at 20 MPa", "look for another material")
     edge = Verdict(next_step.ON_THE_EDGE, "nozzle at 285", "print higher values", "nozzle")
     assert next_step.next_step([edge, verdict]) == "stop: no setting is worth anything; look for another material"
+
+
+def test_requirements_that_are_met_whatever_is_set_are_confirmed_unless_something_stands_against_it():
+    met = Verdict(next_step.MET_ANYWAY, "the bound reaches it", "keep the recommended one", "strength")
+    off = Verdict(next_step.COUPON_OFF, "coupon 3", "look at it", "strength")
+    assert next_step.next_step([met]).startswith("confirm: doe confirm, since strength: every requirement is met though")
+    assert next_step.next_step([met, off]).startswith("check the record")
 
 
 def test_a_model_that_predicts_nothing_stops():

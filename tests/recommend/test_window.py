@@ -135,6 +135,11 @@ class TestBox:
             best = widest_box(ok, here, [axis.natural for axis in axes], [0.7, 2.0])
             assert [one.half_width for one in window.find_window(chosen).reaches] == pytest.approx(list(best.half_widths))
 
+    def test_a_constraint_that_bars_all_settings_but_one_leaves_that_one(self):
+        axes = [axis_of("a", 0, 4, 1), axis_of("b", 0, 4, 1)]
+        chosen = about(axes, hill([0.01, 0.01]), (2, 2), constrained=lambda natural: (natural != 2).any(axis=1))
+        assert ends_of(window.find_window(chosen)) == {"a": (2.0, 2.0), "b": (2.0, 2.0)}
+
     @pytest.mark.parametrize("tilt", [0.0, 0.6])
     def test_every_setting_of_a_box_in_four_factors_passes(self, tilt):
         axes = [axis_of("a", 0, 30, 1, 2.0), axis_of("b", 0, 20, 1, 1.0), axis_of("c", 0, 10, 1), axis_of("d", 0, 16, 1, 0.5)]

@@ -6,7 +6,7 @@ import shutil
 
 import pytest
 
-from doe.cli import steps
+from doe.cli import confirming, steps
 from doe.cli.collecting import Asked, collect
 from doe.errors import InputRefused
 from doe.files import LOG, Folder
@@ -131,18 +131,27 @@ def test_lines_that_are_made_good_are_found_by_the_next(folder):
     assert problem.where == f"{LOG}, line 3"
 
 
+def computing(folder):
+    """Return the commands that compute from the record."""
+    return (
+        lambda: steps.fit(folder, None), lambda: steps.recommend(folder), lambda: steps.report(folder),
+        lambda: confirming.confirmed(folder, confirming.Asked()),
+    )
+
+
 @pytest.mark.parametrize(("name", "change", "message"), [
     ("record/coupons.csv", lambda text: text.replace(b"completed", b"lost", 1), "it was altered since 'doe collect' wrote it"),
     ("record/prints.csv", None, "it is gone since 'doe collect' wrote it"),
     ("record/more.csv", lambda _: b"print\n", "the log does not know it"),
 ])
-def test_nothing_is_collected_on_top_of_a_record_that_was_altered_by_hand(folder, name, change, message):
+def test_nothing_is_collected_fitted_or_reported_on_top_of_a_record_that_was_altered_by_hand(folder, name, change, message):
     file = folder.path / name
     if change is None:
         file.unlink()
     else:
         file.write_bytes(change(file.read_bytes() if file.exists() else b""))
     before = {path: path.read_bytes() for path in folder.path.rglob("*") if path.is_file()}
-    with pytest.raises(InputRefused, match=f"{name}: {message}"):
-        collect(folder, Asked())
+    for command in (lambda: collect(folder, Asked()), *computing(folder)):
+        with pytest.raises(InputRefused, match=f"{name}: {message}.*; (bring the file back from a copy|move it elsewhere)"):
+            command()
     assert before == {path: path.read_bytes() for path in folder.path.rglob("*") if path.is_file()}

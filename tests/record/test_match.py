@@ -113,8 +113,11 @@ def test_a_later_round_is_matched_to_its_own_rows():
 
 def test_rows_may_be_sorted(record):
     for sheet in ("Prints", "Coupons", "Loads"):
-        last = layout.locations(make_study(), make_design(), 1)[sheet]["last_row"]
-        turned = moved(filled_cells(), sheet, lambda row, column, last=last: (row if row < 3 else last + 3 - row, column))
+        at = layout.locations(make_study(), make_design(), 1)[sheet]
+        first, ends = at["first_row"], at["first_row"] + at["last_row"]
+        turned = moved(
+            filled_cells(), sheet, lambda row, column, first=first, ends=ends: (row if row < first else ends - row, column)
+        )
         same(matched(turned)[0], record)
 
 
@@ -237,7 +240,7 @@ REFUSED = {
     "beyond every printer's limit": (("Prints", "P03D", "used.nozzle_temperature", 301), "301 is out of reach"),
     "typed over a setpoint": (
         ("Prints", "P03D", "set.nozzle_temperature", 280),
-        "'280' was typed over the plan's '277'; .* another setpoint goes under 'used if not as set'",
+        "'280' was typed over the plan's '277'; .* another setpoint goes under 'Nozzle temperature, used if not as set",
     ),
     "typed over a printer": (("Prints", "P03D", "printer", "B"), "'B' was typed over the plan's 'A'"),
     "value for a lost print": (
@@ -255,7 +258,7 @@ REFUSED = {
     ),
     "unknown identifier": (("Prints", "P03D", "print", "P03X"), "'P03X' is not in the plan.* did you mean 'P03D'"),
     "unlike any identifier": (("Loads", "L02R", "load", "spare"), "'spare' is not in the plan.* or clear the row"),
-    "repeated identifier": (("Coupons", "P03D-2", "coupon", "P03D-1"), "'P03D-1' stands in row 9 already"),
+    "repeated identifier": (("Coupons", "P03D-2", "coupon", "P03D-1"), "'P03D-1' stands in row 10 already"),
     "identifier cleared": (("Coupons", "P03D-2", "coupon", None), "a row is filled in but has no identifier"),
     "reading without its actual": (("Printer checks", "R1-01", "actual", None), "the reading lacks: actual"),
     "unknown factor": (("Printer checks", "R1-01", "factor", "Nozle temperature"), "did you mean 'Nozzle temperature'"),
@@ -291,7 +294,7 @@ def test_a_deleted_row_is_missed():
 
 
 def test_a_long_list_of_missing_rows_is_cut_short():
-    cells = moved(filled_cells(), "Coupons", lambda row, column: (row, column) if row < 5 else None)
+    cells = moved(filled_cells(), "Coupons", lambda row, column: (row, column) if row < 6 else None)
     with pytest.raises(InputRefused, match="no row for P01A-3, P02C-1, P02C-2, P02C-3, P03D-1, P03D-2 and 10 more"):
         matched(cells)
 

@@ -68,7 +68,7 @@ def scribble_below(hand):
 
 
 AS_BEFORE = {
-    "hidden row": (hide_rows, "hidden rows were read like the others: 6"),
+    "hidden row": (hide_rows, "hidden rows were read like the others: 7"),
     "hidden column": (hide_columns, "hidden columns were read like the others"),
     "renamed sheet": (rename, "sheet Coupons: it is called 'Results of tests' now"),
     "copied sheet": (copy, "sheet 'Coupons Copy' is none of the workbook's own, and was not collected"),
@@ -112,10 +112,10 @@ def error(hand):
 
 
 REFUSED = {
-    "merged cells": (merge, "sheet Coupons, cells [A-Z]+6:[A-Z]+7: merged cells with something in them"),
-    "percentage": (as_percent, "sheet Coupons, cell [A-Z]+6: 26.4 %, which a spreadsheet keeps as 0.264"),
-    "typed over what is computed": (over_the_formula, "sheet Coupons, cell [A-Z]+6: '26.4' was typed over what is computed"),
-    "a copy that differs": (another_copy, r"sheet Coupons Copy: .*differs in 1 cells, such as .*, cell [A-Z]+6"),
+    "merged cells": (merge, "sheet Coupons, cells [A-Z]+7:[A-Z]+8: merged cells with something in them"),
+    "percentage": (as_percent, "sheet Coupons, cell [A-Z]+7: 26.4 %, which a spreadsheet keeps as 0.264"),
+    "typed over what is computed": (over_the_formula, "sheet Coupons, cell [A-Z]+7: '26.4' was typed over what is computed"),
+    "a copy that differs": (another_copy, r"sheet Coupons Copy: .*differs in 1 cells, such as .*, cell [A-Z]+7"),
     "error of a formula": (error, "'#REF!' is the error of a formula"),
 }
 

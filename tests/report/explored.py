@@ -38,6 +38,22 @@ def inputs(loads=8, **header):
     return _reported(study, design, record)
 
 
+AIMED = (
+    Response(name="z_strength", unit="MPa", coupons=3, aim="maximise", worthless_below=24, perfect_at=36, shape=2, priority=3),
+    Response(name="wall_width", unit="mm", coupons=3, aim="target", worthless_below=22, perfect_at=31, worthless_above=38,
+             shape=0.5, shape_above=2, transform="log"),
+    Response(name="warp", unit="mm", coupons=3, aim="minimise", worthless_above=36, perfect_at=26),
+)
+
+
+@cache
+def wished():
+    """Return the inputs of a report on a study with aims, one of each kind, with their fits."""
+    study = samples.study(samples.FACTORS[:3], AIMED)
+    design = samples.design(study, 40, 8)
+    return _reported(study, design, records.simulated(study, design, mean=lambda x: 31.0 + 2.0 * x[0] - 1.5 * x[1] ** 2 + x[2]))
+
+
 def _mean(x):
     return 31.0 + 1.5 * x[0] - 1.0 * x[1] ** 2 + 0.8 * x[2] - 0.9 * x[0] ** 2 + (0.4, -0.5, 0.0)[int(x[3])]
 

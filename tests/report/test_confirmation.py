@@ -59,7 +59,7 @@ class TestState:
 
     def test_judged_and_released(self):
         found = rows_of(shown.state_table(2, JUDGED, None))
-        assert found["by data"] == "recommendation 2 is not confirmed: z_strength fell"
+        assert found["by data"] == "recommendation 2 is not confirmed: z strength fell"
         good = replace(JUDGED, verdict="confirmed", override="known curvature")
         found = rows_of(shown.state_table(2, good, {"by": "A. Person", "when": "2026-11-25T10:00:00Z"}))
         assert found["by a person"] == "released by A. Person on 2026-11-25"

@@ -11,7 +11,7 @@ from doe.numerics.weighings import DryingFit, Estimate
 from doe.report import drying as shown
 from doe.report.draw_drying import drying_figure
 from doe.report.tables import plain_text
-from doe.study.dryer import ILLUSTRATIVE, RANGES, STRAND, Asked, dryer
+from doe.study.dryer import ILLUSTRATIVE, RANGES, SPOOL, STRAND, Asked, dryer
 from doe.study.spool_mass import Masses, spool_mass
 
 MADE = dryer(Asked(equilibrium_moisture=0, equilibrium_humidity=50))
@@ -85,6 +85,21 @@ def test_fit_with_an_open_limit():
     assert found["diffusivity at 70.0 °C"] == ("1.00 × 10⁻¹¹", "5.00 × 10⁻¹² to open", "m²/s")
     assert found["activation energy"] == ("50.0", "40.0 to 60.0", "kJ/mol")
     assert any("do not tell how fast" in line for line in shown.note_lines(MADE, {STRAND: fit}, None))
+
+
+def test_how_a_fitted_spool_goes_into_a_study():
+    """The course that [material.drying] gives with these values is that of the spool as fitted: spool_factor divides nothing."""
+    of_spool = DryingFit(Estimate(2e-12, 1e-12, 3e-12), 82.0, None, (Estimate(20, 19, 21),), 0.05, 4, 0.95)
+    made = dryer(Asked(temperature=82), None, of_spool)
+    (line,) = [one for one in shown.note_lines(made, {SPOOL: of_spool}, None) if "[material.drying]" in one]
+    assert "diffusivity = 2e-12, diffusivity_temperature = 82, strand_diameter = 1.75 and spool_factor = 1:" in line
+    assert "strand's" not in line  # its diffusivity is illustrative here
+    again = dryer(Asked(temperature=82, diffusivity=2e-12, diffusivity_temperature=82, spool_factor=1))
+    assert again.hours_to_target(SPOOL) == pytest.approx(made.hours_to_target(SPOOL))
+    known = dryer(Asked(temperature=82, diffusivity=6e-12, diffusivity_temperature=82), None, of_spool)
+    (line,) = [one for one in shown.note_lines(known, {SPOOL: of_spool}, None) if "[material.drying]" in one]
+    assert line.endswith("Or keep diffusivity as the strand's, with spool_factor = 3.")
+    assert not any("[material.drying]" in one for one in shown.note_lines(MADE, {}, None))
 
 
 def test_more_water_lost_than_there_was():

@@ -151,6 +151,21 @@ def test_with_few_loads_the_posterior_goes_out():
     assert upper == pytest.approx(np.triu(found.covariances), rel=1e-6)
 
 
+def test_the_page_is_told_the_desirability_of_the_recommendation():
+    inputs, fitted = explored.wished()
+    data = explorer.explorer(inputs, fitted, {})
+    assert 0.1 < inputs.recommendation.desirable.overall < 0.99  # a case in which something can be seen
+    assert data["check"]["overall"] == pytest.approx(inputs.recommendation.desirable.overall, rel=1e-12)
+    assert [goal["aim"] for goal in data["goals"]] == ["maximise", "target", "minimise"]
+    assert [goal["shape"] for goal in data["goals"]] == [(2,), (0.5, 2), (1,)]
+    assert json.loads(json.dumps(data, allow_nan=False))["conformance"] is None
+
+
+def test_a_study_with_requirements_has_no_desirability(made):
+    assert made[2]["goals"] is None
+    assert made[2]["check"]["overall"] is None
+
+
 def test_without_a_recommendation_there_is_a_middle_and_no_conformance(made):
     inputs, fitted, _ = made
     data = _exported(dataclasses.replace(inputs, recommendation=None, chosen=None), fitted)

@@ -44,12 +44,12 @@ def test_chances_say_what_they_are_of_and_how_far_their_intervals_can_be_trusted
     assert table.rows == (("bed temperature 70 °C", "3 of 4", "1", "87.4 %", "57.2 % to > 99.9 %"),)
     assert "Chance that a print on a load taken at random meets the requirement (at least 4 on each print)" in table.note
     for one in (table, judged.judged_columns(FIT)):
-        assert "92 to 98 %" in one.note and "up to 1.8 logits (tests/studies/graded_coverage.py)" in one.note
+        assert "92 to 98 %" in one.note and "up to 1.8 logits." in one.note
 
 
 def test_the_test_of_equal_effects_or_why_there_is_none():
     facts = dict(judged.judged_facts(FIT).rows)
-    assert facts["failed prints, without a value"] == "1"
+    assert facts["failed prints, whose values do not count"] == "1"
     assert facts["standard deviation of loads, log odds"] == "0.53"
     assert facts["test of equal effects at every grade"].startswith("chi-square 8.93 with 8 degrees of freedom, p 0.35")
     assert dict(judged.judged_facts(BARE).rows)["test of equal effects at every grade"] == "none: there is no model"

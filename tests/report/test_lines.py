@@ -24,7 +24,7 @@ def made():
 
 @pytest.fixture(scope="module")
 def effects(made):
-    return [effect_view(made.study, made.study.responses[at], made.fit.responses[at]) for at in (0, 1)]
+    return [effect_view(made.study, made.study.responses[at], made.fit.responses[at], made.fitted[at]) for at in (0, 1)]
 
 
 def _row(view, name):
@@ -71,6 +71,25 @@ class TestEffects:
         )
         distance = _mean(made, 0, bed_surface="glass") - _mean(made, 0)
         assert _row(effects[0], name) == pytest.approx(distance, rel=1e-9)
+
+    def test_of_the_last_level_stands_there_too(self, made, effects):
+        distance = _mean(made, 0, bed_surface="steel") - _mean(made, 0)
+        assert _row(effects[0], "bed surface [steel]") == pytest.approx(distance, rel=1e-9)
+        rows = [_row(effects[0], f"bed surface [{level}]") for level in ("glass", "sheet", "steel")]
+        assert sum(rows) == pytest.approx(0, abs=1e-9 * max(map(abs, rows)))
+
+    def test_of_a_factor_at_a_level_is_the_distance_from_its_average_over_levels(self, made, effects):
+        by_level = [
+            _mean(made, 0, nozzle_temperature=285, bed_surface=level) - _mean(made, 0, nozzle_temperature=255, bed_surface=level)
+            for level in ("glass", "sheet", "steel")
+        ]
+        shown = [_row(effects[0], f"nozzle temperature × bed surface [{level}]") for level in ("glass", "sheet", "steel")]
+        assert shown == pytest.approx(np.subtract(by_level, np.mean(by_level)), rel=1e-9)
+
+    def test_of_the_last_printer_stands_there_too(self, effects):
+        assert _row(effects[0], "printer B") == pytest.approx(-_row(effects[0], "printer A"), rel=1e-12)
+        both = [effects[0].interval[effects[0].names.index(f"printer {name}")] for name in "AB"]
+        assert both[0] == pytest.approx(-both[1][::-1], rel=1e-9)
 
     def test_of_a_logarithm_is_a_change_in_per_cent(self, made, effects):
         ratio = np.exp(_mean(made, 1, drying_time=10) - _mean(made, 1, drying_time=2))

@@ -69,8 +69,11 @@ def test_shape_that_leaves_the_ranges_or_is_not_tested():
     steep = dataclasses.replace(SHAPE, p_value=0.0004, may_be_level=False)
     facts = dict(location.shape_table(dataclasses.replace(PLACE, shape=steep), 0.95).rows)
     assert "is not level there" in facts["at the recommended setting"] and "(p < 0.001)" in facts["at the recommended setting"]
-    ridge = dataclasses.replace(SHAPE, point=dict.fromkeys(SHAPE.point, math.nan))
+    ridge = dataclasses.replace(SHAPE, point=dict.fromkeys(SHAPE.point, math.nan), mean=math.nan)
     assert dict(location.shape_table(dataclasses.replace(PLACE, shape=ridge), 0.95).rows)["level point"].startswith("none")
+    bent = dataclasses.replace(SHAPE, point={**SHAPE.point, "drying_time": math.nan})
+    facts = dict(location.shape_table(dataclasses.replace(PLACE, shape=bent), 0.95).rows)
+    assert "no setting stands for it" in facts["level point"]
 
 
 def test_the_way_there():

@@ -10,7 +10,7 @@ import pytest
 from pypdf import PdfReader
 
 from doe.model import inference
-from doe.recommend import printers
+from doe.recommend import desirable, printers
 from doe.report import explorer, numbers
 from doe.report.page import page, write_page
 from tests.report import explored, samples
@@ -106,6 +106,28 @@ def test_every_figure_is_that_of_the_package(browser, path, loads):
         assert float(shown["total"]["estimate"]) == pytest.approx(np.median(drawn), abs=3 * SAME)  # in single precision
         alone = [float(np.median(one.astype(float))) for one in view.by_response(coded).values()]
         assert json.loads(shown["total"]["alone"]) == pytest.approx(alone, abs=3 * SAME)
+
+
+def test_the_desirability_of_aims_moves_with_the_sliders(browser, path):
+    """That of ``doe recommend``: the weighted geometric mean of what the predicted means are worth."""
+    inputs, fitted = explored.wished()
+    data = explorer.explorer(inputs, fitted, {})
+    browser.get(_written(path, "wished.html", page({**EMPTY, "simulated": True}, data)))
+    view, area, seen = desirable.wishes(fitted, []), explorer._region(inputs, fitted), []
+    for places in [data["start"], *explored.settings(data, 30)]:
+        shown, coded = browser.execute_async_script(SET, places), explorer._coded(area, places)
+        found = desirable.desirable(view, coded, 0.95)
+        assert float(shown["total"]["overall"]) == pytest.approx(found.overall, abs=SAME)
+        alone = [float(need["worth"]) for need in shown["needs"]]
+        assert alone == pytest.approx([one.desirability for one in found.wishes], abs=SAME)
+        seen.append(found.overall)
+    assert len({round(one, 6) for one in seen}) > 20
+    assert 0 < max(seen) < 1
+    start = float(browser.execute_async_script(SET, data["start"])["total"]["overall"])
+    assert start == pytest.approx(inputs.recommendation.desirable.overall, abs=SAME)
+    assert browser.find_element(By.CSS_SELECTOR, ".total strong").text == f"{start:.2f}"
+    browser.find_element(By.ID, "knob0").send_keys(Keys.HOME)
+    assert float(browser.find_element(By.CLASS_NAME, "total").get_attribute("data-overall")) != start
 
 
 def test_it_knows_the_region_and_the_setpoints_of_every_printer(browser, path):

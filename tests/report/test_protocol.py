@@ -4,6 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from doe.design.plan import PILOT
+from doe.model import summary
 from doe.report import protocol
 from doe.study.spec import Response
 from tests.report import samples
@@ -35,7 +37,7 @@ def test_the_question_names_every_factor_and_response():
     assert factors[0] == ("nozzle temperature", "°C", "255 to 285", "1", "per print", "2")
     assert factors[3] == ("bed surface", "", "glass, glue stick, textured sheet", "", "per print", "")
     assert [row[0] for row in protocol.requirement_rows(STUDY).rows] == ["z strength", "warp", "bed grade", "lid fits"]
-    assert ("drying oven", "80 °C, 2 spools a load") in protocol.condition_rows(STUDY).rows
+    assert ("drying oven", "80 °C, room for 2 spools a load") in protocol.condition_rows(STUDY).rows
     assert protocol.instrument_rows(STUDY).rows == (("TC-03", "thermocouple, type K class 1", "not stated"),)
 
 
@@ -99,6 +101,49 @@ def test_the_data_summary_counts_values_and_what_is_missing():
     assert rows["z strength, MPa"][6] == "broke in grips 1, detached 5, lost 5"
     assert rows["bed grade"][1:5] == ("28", "2", "4", "5")
     assert rows["lid fits"][1:6] == ("28", "n/a", "n/a", "n/a", "n/a")
+
+
+def test_a_grade_typed_in_for_a_failed_print_is_shown_and_counted_nowhere():
+    """The rule of doe help failures, which the models keep: P04A detached, and its grade 0 is no value of the grades."""
+    prints = RECORD.prints.copy()
+    prints.loc[prints["print"] == "P04A", ["bed_grade", "lid_fits"]] = [0.0, "fail"]
+    record = dataclasses.replace(RECORD, prints=prints)
+    table, before = protocol.data_summary(STUDY, record), protocol.data_summary(STUDY, RECORD)
+    rows, clean = ({row[0]: row for row in one.rows} for one in (table, before))
+    assert rows["bed grade"][1:5] == clean["bed grade"][1:5] == ("28", "2", "4", "5")
+    assert rows["bed grade"][6] == "lost 1, detached 1 (0 not counted)"
+    assert rows["lid fits"][1] == "28" and rows["lid fits"][6] == "lost 1, detached 1 (fail not counted)"
+    assert "A failed print (detached, clogged, warped) has no grade" in table.note and "Not counted" not in before.note
+    counted = summary.summaries(STUDY, DESIGN, record)
+    assert [sum(row["values"] for row in one.rows) for one in counted] == [28, 28]
+    assert all("0" not in row["counts"] for row in counted[0].rows)
+
+
+def test_a_value_that_logarithms_leave_out_is_not_counted():
+    logs = STUDY.model_copy(update={"responses": (STUDY.responses[0].model_copy(update={"transform": "log"}),)})
+    coupons = RECORD.coupons.copy()
+    coupons.loc[7, "z_strength"] = 0.0
+    (row,) = protocol.data_summary(logs, dataclasses.replace(RECORD, coupons=coupons)).rows
+    assert row[1] == "138" and row[6].endswith("(0 not counted)")
+
+
+def test_pilot_values_are_said_to_be_in_no_model():
+    prints = RECORD.prints.copy()
+    prints.loc[0, "round"] = PILOT
+    assert "Pilot prints are among" in protocol.data_summary(STUDY, dataclasses.replace(RECORD, prints=prints)).note
+    assert "Pilot" not in protocol.data_summary(STUDY, RECORD).note
+    piloted = dataclasses.replace(DESIGN, runs=DESIGN.runs.assign(round=[PILOT, *DESIGN.runs["round"][1:]]))
+    counted = summary.summaries(STUDY, piloted, RECORD)
+    assert [sum(row["values"] for row in one.rows) for one in counted] == [27, 27]
+
+
+def test_the_points_of_a_plan_are_explained():
+    kinds = ["edge", "axial", *["centre"] * (len(DESIGN.runs) - 2)]
+    note = protocol.plan_table(STUDY, dataclasses.replace(DESIGN, runs=DESIGN.runs.assign(point=kinds))).note
+    assert note.startswith("Point, of the factors with a range: edge: one factor or more at an end of the range; axial: one")
+    assert "corner" not in note
+    adopted = dataclasses.replace(DESIGN, runs=DESIGN.runs.assign(point="given"))
+    assert "Point" not in protocol.plan_table(STUDY, adopted).note
 
 
 def test_the_spread_within_prints_is_pooled_over_prints():

@@ -58,6 +58,8 @@ def test_text_cannot_steer_the_terminal_or_turn_its_direction():
     [
         ("nozzle_temperature * drying_time", "nozzle temperature × drying time"),
         ("drying_time^2", "drying time²"),
+        ("z_offset -0.06 mm, drying_time 4 h", "z offset −0.06 mm, drying time 4 h"),
+        ("bed_surface [sheet -1], a-1", "bed surface [sheet -1], a-1"),
         ("bed_surface [sheet_1 * 2] * z_offset", "bed surface [sheet_1 * 2] × z offset"),
     ],
 )

@@ -28,16 +28,18 @@ def test_effort_stands_beside_its_contingency():
         ("tests", "36", "42"),
         ("testing, h", "3.6", "4.1"),
         ("filament, g", "240", "276"),
-        ("full spools", "6", "7"),
+        ("full spools, fresh for each load", "6", "7"),
     )
     assert table.rows[-1][0] == "working days"
+    # 240 g would fit on one spool of 1 kg: why there are six stands below
+    assert "one for each printer that it feeds" in table.note and "more spools than the grams fill" in table.note
 
 
 def test_without_loads_no_row_speaks_of_the_oven():
     study, runs = make_study(), make_design().runs.assign(load="")
     table = effort_table(effort(study, runs), timetable(study, runs))
     assert not {"drying loads", "oven, h"} & {row[0] for row in table.rows}
-    assert "dried" not in table.note
+    assert "dried" not in table.note and "full spools" in {row[0] for row in table.rows}
     assert timetable_table(timetable(study, runs)).columns == ("Day", "Time", "What", "Prints", "Printer", "Note")
 
 

@@ -93,7 +93,7 @@ def test_one_numeric_factor_gives_levels_with_intervals():
     assert [one.name for one in view.series] == ["bed surface glass, glue stick", "bed surface textured sheet"]
     assert np.allclose(view.series[0].interval - view.series[0].centre[:, None], [-0.5, 0.5])
     assert sum(len(one.dots) for one in view.series) == 30
-    assert "confidence intervals of the mean" in view.caption
+    assert "95 % confidence intervals of it, each by itself" in view.caption
     bare = views.measured_view(study, STRENGTH, _prints(study), predict, None, None)
     assert np.isnan(bare.series[0].interval).all() and "intervals" not in bare.caption
 

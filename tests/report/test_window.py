@@ -52,7 +52,7 @@ def test_what_the_reader_must_know():
     note = window.window_table(FOUND).note
     for said in (
         "at least 90 %", "the intervals hold together", "each setting by itself, with 95 % confidence",
-        "the posterior 4.8 % quantile",
+        "the posterior 4.82 % quantile",
         "Scatter of the actual value about its setpoint is in the bound already", "* In increments", "All 396 settings",
     ):
         assert said in note

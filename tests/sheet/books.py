@@ -83,7 +83,11 @@ def opened(content):
 
 
 class Operator:
-    """Opens a workbook and types into it: cells are named by sheet, row identifier and column key."""
+    """
+    Opens a workbook and types into it: cells are named by sheet, row identifier and column key.
+
+    What is chosen from a list is given as it is recorded, and typed in the words of the workbook.
+    """
 
     def __init__(self, content, study=None, design=None, number=1):
         self.book = opened(content)
@@ -94,11 +98,14 @@ class Operator:
         columns = place["columns"]
         identifier = columns["print" if sheet == "Prints" else next(iter(columns))]
         numbers = range(place["first_row"], place["last_row"] + 1)
-        return f"{columns[key]}{next(n for n in numbers if self.book[sheet][f'{identifier}{n}'].value == row)}"
+        page = self.book[place["sheet"]]
+        return f"{columns[key]}{next(n for n in numbers if page[f'{identifier}{n}'].value == row)}"
 
     def type(self, sheet, row, values):
+        place = self.places[sheet]
         for key, value in values.items():
-            self.book[sheet][self.address(sheet, row, key)] = value
+            chosen = place["words"].get(key, {})
+            self.book[place["sheet"]][self.address(sheet, row, key)] = chosen.get(value, value)
 
     def save(self):
         content = io.BytesIO()
@@ -133,10 +140,10 @@ def filled_in():
         }
     typed["Loads", "L02R"] |= {"used.drying_time": 8.5}
     typed["Printer checks", "R1-01"] = {
-        "printer": "A", "factor": "Nozzle temperature", "set": 265, "actual": 258.6, "instrument": "TC-03",
+        "printer": "A", "factor": "nozzle_temperature", "set": 265, "actual": 258.6, "instrument": "TC-03",
         "read_on": datetime.datetime(2026, 2, 27),
     }
-    typed["Printer checks", "R1-02"] = {"printer": "B", "factor": "Z offset", "set": 0, "actual": 0.01}
+    typed["Printer checks", "R1-02"] = {"printer": "B", "factor": "z_offset", "set": 0, "actual": 0.01}
     return typed
 
 

@@ -7,8 +7,11 @@ from doe.sheet import columns, layout, usual
 from doe.sheet.logs import log_columns
 from doe.sheet.states import ROW, in_letters
 from doe.sheet.validation import rule
+from doe.study.operators import texts
 from doe.study.spec import Factor, Oven, Response
 from tests.sheet.books import STUDY, make_design, make_study
+
+ENGLISH = texts("en")
 
 
 def column(study, sheet, key):
@@ -57,11 +60,11 @@ def test_a_formula_asks_for_what_it_needs(name):
     formula = FORMULAS[name]
     response = {"name": "y", "unit": formula.unit, "formula": name, "coupons": 2, "at_least": 1, "method": "m"}
     study = make_study(responses=[response])
-    *asked, computed = columns.value_columns(study.responses[0])
+    *asked, computed = columns.value_columns(study.responses[0], ENGLISH)
     assert [one.key for one in asked] == [f"{one.key}.y" for one in formula.inputs]
     assert [one.header for one in asked] == [f"Y: {one.label} ({one.unit})" for one in formula.inputs]
     assert all(one.fill and one.positive and one.kind == "number" and one.upto == 2 for one in asked)
-    assert all("Method: m." in rule(one, {})["prompt"] for one in asked[:1])  # nothing of the hint is cut off
+    assert all("Method: m." in rule(one, {}, ENGLISH)["prompt"] for one in asked[:1])  # nothing of the hint is cut off
     assert [one.hint for one in asked[1:]] == ["Measured before the test."] * (len(asked) - 1)
     assert (computed.key, computed.kind, computed.fill) == ("y", "stress", False)
     cells = {one.key: f"${letter}7" for letter, one in zip("ABCD", formula.inputs, strict=False)}
@@ -72,7 +75,7 @@ def test_a_formula_asks_for_what_it_needs(name):
 
 
 def test_what_the_tensile_formula_asks_for_is_as_it_was():
-    force, width, thickness, computed = columns.value_columns(make_study().responses[0])
+    force, width, thickness, computed = columns.value_columns(make_study().responses[0], ENGLISH)
     assert [one.header for one in (force, width, thickness, computed)] == [
         "Z strength: force (N)", "Z strength: width (mm)", "Z strength: thickness (mm)", "Z strength (MPa), computed",
     ]
@@ -99,21 +102,21 @@ def test_readings_are_usual_within_three_widths_of_the_range():
 def test_an_unlikely_number_is_asked_about_and_an_impossible_word_refused():
     study = make_study()
     force, outcome = column(study, "Coupons", "force.z_strength"), column(study, "Coupons", "outcome")
-    asked = rule(force, {})
+    asked = rule(force, {}, ENGLISH)
     assert (asked["type"], asked["formula1"], asked["formula2"]) == ("decimal", "0.1", "20000.0")
     assert asked["errorStyle"] == "warning" and "Usual: 0.1 to 20000." in asked["prompt"]
-    refused = rule(outcome, {tuple(columns.OUTCOMES): "Lists!$A$1:$A$9"})
+    refused = rule(outcome, {tuple(columns.OUTCOMES): "Lists!$A$1:$A$9"}, ENGLISH)
     assert refused["errorStyle"] == "stop" and refused["formula1"] == "Lists!$A$1:$A$9"
 
 
 def test_a_setpoint_beyond_every_printer_is_refused():
-    limited = rule(column(make_study(), "Prints", "used.nozzle_temperature"), {})
+    limited = rule(column(make_study(), "Prints", "used.nozzle_temperature"), {}, ENGLISH)
     assert (limited["formula1"], limited["formula2"], limited["errorStyle"]) == ("0.0", "300.0", "stop")
 
 
 def test_long_hints_leave_room_for_the_range():
     long = make_study(responses=[{"name": "warp", "unit": "mm", "per": "print", "at_most": 0.8, "method": "m" * 400}])
-    said = rule(column(long, "Prints", "warp"), {})
+    said = rule(column(long, "Prints", "warp"), {}, ENGLISH)
     assert len(said["prompt"]) <= 255 and said["prompt"].endswith("Usual: -8 to 8.")
 
 

@@ -56,9 +56,18 @@ def test_the_code_says_the_identifier(identifier):
 def test_a_label_says_load_printer_and_position():
     first, *_, last = labels(make_study(), make_design(), 1)
     assert first.identifier == "P01A"
-    assert first.lines == ("Load L01X, printer A", "Print 1 of 6", "Coupons P01A-1 to P01A-3", "clip, round 1")
+    bag = "Coupons P01A-1 to P01A-3: z strength 1–3; first layer peel 1–2"
+    assert first.lines == ("Load L01X, printer A", "Print 1 of 6", bag, "clip, round 1")
     assert last.lines[1] == "Print 6 of 6"
     assert read_code(last.code) == "P06H"
+
+
+def test_tests_are_on_the_label_only_where_they_tell_coupons_apart_and_can_be_read():
+    strength = {"name": "z_strength", "unit": "MPa", "coupons": 3, "at_least": 25}
+    many = [{"name": f"first_layer_peel_{n}", "unit": "N/mm", "coupons": 2, "at_least": 1} for n in range(5)]
+    for responses in ([strength], [strength, *many]):
+        (label, *_) = labels(make_study(responses=responses), make_design(), 1)
+        assert label.lines[2] == "Coupons P01A-1 to P01A-3"
 
 
 def test_labels_without_loads_printers_or_coupons():

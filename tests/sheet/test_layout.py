@@ -130,11 +130,18 @@ def test_a_setpoint_is_bounded_only_where_every_printer_has_a_limit():
     assert (used.low, used.high) == (None, None)
 
 
+def test_coupons_of_several_tests_are_told_apart_above_them():
+    strength = {"name": "z_strength", "unit": "MPa", "coupons": 3, "at_least": 1}
+    (said,) = by_name(make_study())["Coupons"].remarks
+    assert said.endswith("share a row: z strength 1–3 (upright); first layer peel 1–2.")
+    assert not by_name(make_study(responses=[strength]))["Coupons"].remarks
+
+
 def test_locations_say_where_everything_is():
     found = layout.locations(make_study(), make_design(), 1)
     assert found["Prints"]["columns"]["print"] == "B"
     assert (found["Prints"]["header_row"], found["Prints"]["first_row"], found["Prints"]["last_row"]) == (2, 3, 8)
-    assert found["Coupons"]["last_row"] == 2 + 18
+    assert (found["Coupons"]["header_row"], found["Coupons"]["last_row"]) == (3, 3 + 18)  # one line says what each is for
     assert found["Instructions"]["rows"]["digest"] == 8
     assert "outcome" in found["Prints"]["fill"]
 

@@ -10,6 +10,7 @@ import pytest
 from doe.sheet import layout
 from doe.sheet.marks import marks
 from doe.sheet.states import ROW, in_letters
+from doe.study.operators import texts
 from tests.sheet.books import Operator, make_book, make_design, make_study
 
 OFFICE = shutil.which("soffice")
@@ -49,7 +50,7 @@ def computed(tmp_path_factory):
         hand.type(sheet, row, values)
     columns = {}
     for table in layout.sheets(make_study(), make_design(), 1):
-        for place, mark in enumerate(marks(table), FREE):
+        for place, mark in enumerate(marks(table, texts("en")), FREE):
             columns[table.name, mark] = place
             condition = in_letters(mark.condition, table.letters)
             for row in range(table.first_row, table.last_row + 1):

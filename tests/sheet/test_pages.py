@@ -65,6 +65,39 @@ def test_pages_end_between_parts():
     assert [(parts[end - 1], parts[end]) for end in pages.pages(sheet).columns] == [("plan", "result"), ("result", "more")]
 
 
+def test_a_part_that_is_wider_than_a_page_begins_where_there_is_room():
+    of_all = {"unit": "MPa", "formula": "flexural", "at_least": 1}
+    sheet = table("Coupons", make_study(responses=[{"name": f"{place}_strength_of_a_long_name", **of_all} for place in "abc"]))
+    keys = [column.key for column in sheet.columns]
+    ends = pages.pages(sheet).columns
+    assert ends and ends[0] > keys.index("outcome")  # not after the three columns of the plan
+    assert all(keys[end - 1].rpartition(".")[2] != keys[end].rpartition(".")[2] for end in ends)
+
+
+def test_a_heading_is_never_the_last_row_of_an_upright_page():
+    room = (min(297, 279.4) / 25.4 - 0.85 - 0.6) * 72 * 100 / 90
+    for first in range(40):  # rows before the heading
+        heights = [20.0] * first + [22.0] + [30.0] * 40
+        scale, ends = pages.front(heights, {first + 1})
+        assert scale == 90 and first + 1 not in ends and ends == tuple(sorted(set(ends)))
+        for start, end in itertools.pairwise([0, *ends, len(heights)]):
+            assert 0 < sum(heights[start:end]) <= room
+
+
+def test_what_must_not_be_overlooked_stands_on_every_page_with_planned_values():
+    factors = [{"name": f"{place}_speed_of_a_fan", "unit": "%", "low": 0, "high": 9} for place in "abcdefgh"]
+    study = make_study(factors=factors, printers=[])
+    keys = {f"{kind}.{one['name']}": 1.0 for one in factors for kind in ("target", "set")}
+    runs = rows_of_round(1).filter(["round", "order", "print", "load", "printer", "point", "cell", "kind", "seed"]).assign(**keys)
+    sheet = table(study=study, design=Design(runs=runs.assign(printer="")))
+    ends = pages.pages(sheet).columns
+    places = pages.remark_places(sheet, ends)
+    assert 1 < len(places) < len(ends) + 1 and places[0] == (sheet.through_id, ends[0])
+    shown = {column.key for start, end in places for column in sheet.columns[start:end]}
+    assert set(keys) <= shown and "note" not in shown
+    assert pages.remark_places(sheet, ()) == [(0, len(sheet.columns))]
+
+
 def test_target_setpoint_and_what_was_used_are_not_divided():
     factors = [{"name": f"{place}_speed_of_a_fan", "unit": "%", "low": 0, "high": 9} for place in "abcdefgh"]
     study = make_study(factors=factors, printers=[])

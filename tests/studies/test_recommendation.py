@@ -100,6 +100,7 @@ def test_the_fit_has_the_values_that_were_made():
         assert (one.data.load == load).all()
 
 
+@pytest.mark.slow
 def test_a_small_run_agrees_with_the_table(table):
     some = itertools.islice(recommendation.kinds(STUDIES), STUDIES)
     found = [recommendation.one_study(PLAN, kind, [17, n]) for n, kind in enumerate(some)]

@@ -1,8 +1,9 @@
 """
 What `doe collect` makes of damaged and altered workbooks.
 
-Run it as ``OPENBLAS_NUM_THREADS=1 python -m tests.studies.workbook_fuzz [mutations] [seed] [processes]``; it prints the seed and
-a tally, and ends with status 1 where a workbook led to anything but a refusal or a record that says what the workbook says.
+Run it as ``OPENBLAS_NUM_THREADS=1 python -m tests.studies.workbook_fuzz [mutations] [seed] [processes] [language]``; it
+prints the seed and a tally, and ends with status 1 where a workbook led to anything but a refusal or a record that says what
+the workbook says.
 
 A filled workbook is altered at random in its cell values, its structure (rows, columns, sheets, merged cells), the XML of its
 parts, or the packed file. Each must be refused, or read so that
@@ -20,6 +21,7 @@ import functools
 import io
 import math
 import multiprocessing
+import os
 import random
 import re
 import resource
@@ -40,11 +42,15 @@ from doe.record.match import match
 from doe.record.read import read_workbook
 from doe.record.read_tables import read_record, record_files
 from doe.sheet import layout
-from tests.sheet.books import DEFINITIONS, NAME, filled_book, make_design, make_study, opened
+from doe.study.operators import in_language, texts_of
+from tests.sheet.books import DEFINITIONS, NAME, fill, make_book, make_design, make_study, opened
 
 SECONDS, MEGABYTES = 30, 500
-STUDY, DESIGN = make_study(), make_design()
+LANGUAGE = "WORKBOOK_LANGUAGE"
+"""Variable of the environment that says the language of the workbooks; processes that are started know it by that."""
+STUDY, DESIGN = in_language(make_study(), os.environ.get(LANGUAGE, "en")), make_design()
 SHEETS = {sheet.name: sheet for sheet in layout.sheets(STUDY, DESIGN, 1)}
+TITLED = {sheet.title: sheet for sheet in SHEETS.values()}
 LOAD_OF = dict(zip(DESIGN.runs["print"], DESIGN.runs["load"], strict=True))
 MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 REFUSE, SAME = object(), object()
@@ -55,16 +61,22 @@ class TimeIsUpError(BaseException):
 
 
 @functools.cache
+def filled_book():
+    """Return the filled workbook."""
+    return fill(make_book(STUDY), study=STUDY)
+
+
+@functools.cache
 def base():
     """Return the filled workbook without what nothing is read from, since that only takes time."""
     book = opened(filled_book())
     for sheet in book.worksheets:
-        if sheet.title not in (*SHEETS, "Instructions"):
+        if sheet.title not in (*TITLED, layout.title(texts_of(STUDY), layout.INSTRUCTIONS)):
             book.remove(sheet)
         sheet.conditional_formatting = ConditionalFormattingList()
         sheet.data_validations.dataValidation = []
-        if sheet.title in SHEETS and SHEETS[sheet.title].spare:
-            sheet.delete_rows(SHEETS[sheet.title].first_row + 4, 99)
+        if sheet.title in TITLED and TITLED[sheet.title].spare:
+            sheet.delete_rows(TITLED[sheet.title].first_row + 4, 99)
     return saved(book)
 
 
@@ -142,7 +154,7 @@ def shown_in(content):
                     rows[row].setdefault(keys[plain(text)], column)
             header = max(rows, key=lambda row: len(rows[row]), default=0)
             columns = rows.get(header, {})
-            if sheet.row_id not in columns or len(columns) < 0.8 * len(keys) or (title != name and name in sheets):
+            if sheet.row_id not in columns or len(columns) < 0.8 * len(keys) or (title != sheet.title and sheet.title in sheets):
                 continue
             for row in {row for row, _ in cells if row > header}:
                 identifier = plain(cells.get((row, columns[sheet.row_id]), ""))
@@ -247,7 +259,8 @@ def _time_is_up(*_):
 TEXTS = (
     "26,4", "26.4", " 26.4 ", "26.4 N", "26.4 N/mm", "26,4 mm", "1,234", "1.234", "1.234,5", "n/a", "-", "?", "--", "1e3",
     "1e999", "nan", "inf", "26.4.1", "2 6", "\u22123", "\u0663", "0x1A", "1_0", "=1+1", "#DIV/0!", "pass", " Completed", "lost",
-    "detached", "completed", "2026-03-01", "01.03.2026 7:05", "3/9/2026", "9 March 2026", "31.02.2026", "yes",
+    "detached", "completed", "abgelöst", "In Ordnung", "zweifelhaft", "3. März 2026",
+    "2026-03-01", "01.03.2026 7:05", "3/9/2026", "9 March 2026", "31.02.2026", "yes",
     "x" * 1200, "\t", "A", "P01A",
     "<b>", "&amp;", "'5", "5%", "\u00bd", "1/2", "26.4\u00a0N", "0", "-0", "+3", ".5", "5.", "TRUE", "265 \u00b0C",
 )
@@ -265,7 +278,7 @@ def any_place(rng, book, *, anywhere=False):
     sheet = SHEETS[rng.choice(list(SHEETS))]
     columns = [place for place, column in enumerate(sheet.columns, 1) if column.fill or anywhere]
     row = rng.randint(1 if anywhere else sheet.first_row, sheet.last_row + (2 if anywhere else 0))
-    return book[sheet.name].cell(row, rng.choice(columns))
+    return book[sheet.title].cell(row, rng.choice(columns))
 
 
 def of_values(rng):
@@ -282,8 +295,8 @@ def of_structure(rng):
     book = opened(base())
     for _ in range(rng.choice([1, 1, 2])):
         sheet = SHEETS[rng.choice(list(SHEETS))]
-        if sheet.name in book.sheetnames:
-            rng.choice(STRUCTURE)(rng, book, book[sheet.name], sheet)
+        if sheet.title in book.sheetnames:
+            rng.choice(STRUCTURE)(rng, book, book[sheet.title], sheet)
     return saved(book)
 
 
@@ -510,14 +523,16 @@ def tally(numbers, seed):
 
 
 def main():
-    mutations, seed, processes = (int(text) for text in (sys.argv[1:] + ["10000", "20261126", "1"][len(sys.argv) - 1:]))
+    *numbers, language = sys.argv[1:] + ["10000", "20261126", "1", "en"][len(sys.argv) - 1:]
+    mutations, seed, processes = map(int, numbers)
+    os.environ[LANGUAGE] = language
     shares = [range(start, min(start + 50, mutations)) for start in range(0, mutations, 50)]
     total, faults, most = collections.Counter(), [], 0
     with multiprocessing.get_context("spawn").Pool(processes) as pool:
         for found, some, megabytes in pool.imap_unordered(functools.partial(tally, seed=seed), shares):
             total, faults, most = total + found, faults + some, max(most, megabytes)
             print(f"\r{total.total()} of {mutations}, {len(faults)} faults", end="", file=sys.stderr, flush=True)
-    print(f"\n{mutations} workbooks, seed {seed}; at most {most} MB")
+    print(f"\n{mutations} workbooks, {language}, seed {seed}; at most {most} MB")
     for (kind, outcome), count in sorted(total.items()):
         print(f"{kind:10} {outcome:10} {count:6}")
     print("\n".join(faults) or "no fault")

@@ -190,6 +190,25 @@ def test_before_the_sheets_a_changed_factor_asks_for_a_new_plan():
     assert "doe plan" in verdict.next_step
 
 
+@pytest.mark.parametrize(
+    "said", ['hot_end = "all-metal"', "rated = 300", 'nozzle = "hardened steel"', 'hot_end = "all-metal"\nrated = 300'],
+)
+def test_what_a_printer_stands_asks_for_no_new_plan(said):
+    changed_ends = after(('name = "A"', f'name = "A"\n{said}'), ("[0, 300]", "[0, 290]"))
+    assert check_amendment(BEFORE, changed_ends, has_plan=True, has_sheets=False) == ()
+
+
+def test_a_sign_that_turns_after_the_sheets_is_refused():
+    gap = ("[[responses]]", '[[factors]]\nname = "z_offset"\nunit = "mm"\nlow = -0.1\nhigh = 0.1\nincrement = 0.01\n'
+           'z_closer = "negative"\n\n[[responses]]')
+    alike, other = (after(gap, ('name = "B"', f'name = "B"\nz_closer = "{one}"')) for one in ("negative", "positive"))
+    with pytest.raises(InputRefused, match="printer 'B', z_closer: the sign of 'z_offset' on this printer"):
+        check_amendment(alike, other, has_plan=True, has_sheets=True)
+    (verdict,) = check_amendment(alike, other, has_plan=True, has_sheets=False)
+    assert verdict.name == "plan made for the protocol before"
+    assert check_amendment(alike, alike, has_plan=True, has_sheets=True) == ()
+
+
 @pytest.mark.parametrize("has_sheets", [False, True])
 def test_a_changed_title_has_no_consequence(has_sheets):
     new = after(("Clip for", "Clip of"), ('fan = "off"', 'fan = "20 %"'), ("2027-03-31", "2028-03-31"))

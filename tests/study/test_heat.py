@@ -189,6 +189,9 @@ def test_a_new_study_keeps_what_the_trade_knows(family):
     gap = factor(study, "z_offset")
     assert 0.01 <= gap.increment <= 0.05  # common practice, no source
     assert 0.04 <= gap.high <= 0.08  # common practice, no source: around a good gap
+    steps = 0.05 / gap.increment  # common practice, no source: gap steps of 0.05 mm, which can be set and lie in the range
+    assert steps == pytest.approx(round(steps), abs=1e-9)
+    assert gap.low <= -0.05 < 0.05 <= gap.high
     nozzle, hot_end = factor(study, "nozzle_temperature"), study.printers[0].hot_end
     assert nozzle.high < 240 if hot_end == "lined" else True  # common practice, no source
 

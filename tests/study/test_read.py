@@ -221,8 +221,6 @@ WRONG = {
                         "remove"),
     "checks that fall": ("actual = [244.1, 258.6, 273.5]", "actual = [273.5, 258.6, 244.1]", "printers[1] 'A', key 'checks'",
                          "give no line from set to actual", "rise with the setpoint", "wrong order"),
-    "z sense differs": ('name = "B"', 'name = "B"\nz_closer = "positive"', "printers[2] 'B', key 'z_closer'",
-                        "'negative' for printer 'A'", "same sense", "reverse the sign"),
     "limits crossed": ("[0, 300]", "[300, 0]", "limits, key 'nozzle_temperature'", "[300, 0]", "below the upper",
                        "swap"),
     "range beyond limits": ("[0, 290]", "[0, 280]", "printers[2] 'B', limits, key 'nozzle_temperature'",

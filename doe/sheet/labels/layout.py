@@ -12,10 +12,13 @@ import segno
 
 from doe.design.plan import Design
 from doe.sheet.layout import coupons_per_print
+from doe.sheet.pieces import pieces_of_tests
 from doe.sheet.plate import ORIENTATION, places
+from doe.study.operators import Texts, texts_of
 from doe.study.spec import Study
 
-LABELS = "Labels"
+LABELS = "labels"
+"""Key of the sheet's title among the texts."""
 ACROSS, DOWN = 3, 8
 WIDTH, HEIGHT = 70.0, 36.0
 """Of one label, mm."""
@@ -23,6 +26,8 @@ CODE = 22.0
 """Side of the code with its quiet zone, mm."""
 TOP = 4.5
 """Of the sheet above the first row of labels, mm."""
+_MOST_LETTERS = 100
+"""Of what is in the bag; more would be too small to read."""
 MOST_CODES = 1000
 """Beyond as many prints, labels have no codes: each is a part of the file, and a workbook of thousands of parts is refused."""
 
@@ -47,29 +52,38 @@ def labels(study: Study, design: Design, round_number: int) -> tuple[Label, ...]
     round_number : int
     """
     runs = design.of_round(round_number).sort_values("order", kind="stable")
-    coded = len(runs) <= MOST_CODES
-    coupons, spots = coupons_per_print(study), places(study, runs)
-    foot = f"{study.header.id}, round {round_number}{', SIMULATED' if study.header.simulated else ''}"
+    coded, say = len(runs) <= MOST_CODES, texts_of(study)
+    coupons, spots = coupons_per_print(study), places(study, runs, say)
+    foot = say(f"labels.foot{'_simulated' if study.header.simulated else ''}", study=study.header.id, round=round_number)
     made = []
     stand_for = runs.get("reprint_of", [""] * len(runs))
     for name, load, printer, order, lost in zip(
         runs["print"], runs["load"], runs["printer"], runs["order"], stand_for, strict=True
     ):
-        where = ", ".join(text for text in (f"Load {load}" if load else "", f"printer {printer}" if printer else "") if text)
-        bag = f"Coupons {name}-1 to {name}-{coupons}" if coupons > 1 else f"Coupon {name}-1" if coupons else "Whole print"
-        bag = _placed([spots[f"{name}-{number}"] for number in range(1, coupons + 1)]) or bag
-        lines = (where, f"Print {order} of {len(runs)}{f', reprint of {lost}' if lost else ''}", bag, foot)
+        said = [say("labels.load", load=load) if load else "", say("labels.printer", printer=printer) if printer else ""]
+        counted = say(f"labels.{'reprint' if lost else 'print'}", order=order, prints=len(runs), lost=lost)
+        bag = _placed(say, [spots[f"{name}-{number}"] for number in range(1, coupons + 1)]) or _bag(study, say, str(name))
+        lines = (", ".join(filter(None, said)), counted, bag, foot)
         made.append(Label(str(name), lines, code(str(name)) if coded else b""))
     return tuple(made)
 
 
-def _placed(spots: Sequence[Mapping[str, str]]) -> str:
+def _bag(study: Study, say: Texts, name: str) -> str:
+    """Return what is in the bag of a print, test by test where there is room for it."""
+    coupons, tests = coupons_per_print(study), pieces_of_tests(study, say)
+    first, last = f"{name}-1", f"{name}-{coupons}"
+    said = say(f"labels.{'coupons' if coupons > 1 else 'coupon' if coupons else 'whole'}", first=first, last=last)
+    full = say("labels.tested", coupons=said, tests=tests) if tests else said
+    return full if len(full) <= _MOST_LETTERS else said
+
+
+def _placed(say: Texts, spots: Sequence[Mapping[str, str]]) -> str:
     """Return where each coupon was and how it lay, what all have in common once; empty where the study says neither."""
     lying = {spot.get(ORIENTATION, "") for spot in spots}
     common = lying.pop() if len(lying) == 1 else ""
     texts = [", ".join(text for key, text in spot.items() if text and not (common and key == ORIENTATION)) for spot in spots]
     each = "; ".join(f"-{number} {text}" for number, text in enumerate(texts, 1) if text)
-    return f"{f'All {common}' if common else ''}{': ' if common and each else ''}{each}"
+    return f"{say('labels.all', common=common) if common else ''}{': ' if common and each else ''}{each}"
 
 
 def code(text: str) -> bytes:

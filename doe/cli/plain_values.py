@@ -1,0 +1,61 @@
+"""Values of the command line, taken plainly where they are text or a folder: a light command then loads no validation library."""
+
+import os
+import re
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+from typer import BadParameter
+
+_IN_WORDS = (
+    (r"Value error, (.*)", r"\1"),
+    (r"Input should be a valid integer.*", "'{typed}' is not a whole number."),
+    (r"Input should be a valid number.*", "'{typed}' is not a number."),
+    (r"Input should be greater than or equal to (\S+)", r"{typed} is too small: \1 or more is allowed."),
+    (r"Input should be less than or equal to (\S+)", r"{typed} is too large: \1 or less is allowed."),
+)
+
+
+class Plain:
+    """What the parser asks to turn one argument into a value; whatever is not plain goes to its own conversion."""
+
+    def __init__(self, parameter: Any) -> None:  # noqa: ANN401 - the classes belong to typer's parser
+        self._given = parameter.get_runtime_param
+        self._kind = parameter.type_descriptor.annotation
+        self._single = parameter.nargs == 1 and not parameter.multiple
+
+    def coerce(self, value: Any, param: Any, ctx: Any) -> Any:  # noqa: ANN401
+        """Return the value of what was typed, or of the default; one that is not allowed is refused in plain words."""
+        if self._single and (value is None or (self._kind is str and isinstance(value, str))):
+            return value
+        if self._single and self._kind is Path and isinstance(value, (str, Path)) and _needs_no_check(value):
+            return Path(value)
+        try:
+            return self._given().coerce(value, param=param, ctx=ctx)
+        except BadParameter as error:
+            error.message = in_words(error.message, str(value))
+            raise
+
+
+def in_words(message: str, typed: str) -> str:
+    """Return a refusal of the library in words that a user of the command line could have written."""
+    for pattern, words in _IN_WORDS:
+        found = re.fullmatch(pattern, message, flags=re.DOTALL)
+        if found:
+            return found.expand(words).replace("{typed}", typed)
+    return message
+
+
+def _needs_no_check(path: str | Path) -> bool:
+    return not os.path.lexists(path) or os.access(path, os.R_OK)
+
+
+def taken_plainly(parameters: Iterable[Any]) -> list[Any]:
+    """Return the same arguments, each taken plainly where the parser asks for each one's conversion, as its newer versions do."""
+    listed = list(parameters)
+    for one in listed:
+        if hasattr(one, "get_runtime_param") and "get_runtime_param" not in vars(one):
+            plain = Plain(one)
+            one.get_runtime_param = lambda plain=plain: plain
+    return listed

@@ -1,0 +1,1 @@
+"""Workbooks as bytes that can be repeated."""

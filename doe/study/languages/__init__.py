@@ -1,0 +1,1 @@
+"""The files of operators' texts, one a language."""

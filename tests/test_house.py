@@ -1,0 +1,130 @@
+"""What holds for every module and every document of the project: purpose, names, sizes, and that what is named exists."""
+
+import ast
+import re
+from functools import cache
+from pathlib import Path
+from statistics import median
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+MODULES = sorted((ROOT / "doe").rglob("*.py"))
+DOCUMENTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "templates/help").glob("*.md"))]
+ROOTS = ("", "doe/", "tests/", "templates/")
+LONGEST_MODULE, LONGEST_FUNCTION, USUAL_FUNCTION, MOST_ARGUMENTS = 400, 40, 10, 6
+PROGRAMS = sorted(path for kind in ("studies", "benchmarks") for path in (ROOT / "tests" / kind).glob("*.py"))
+
+
+@cache
+def text_of(path):
+    return path.read_text(encoding="utf-8")
+
+
+@cache
+def tree_of(path):
+    return ast.parse(text_of(path))
+
+
+def named(path):
+    return str(path.relative_to(ROOT))
+
+
+def purpose(path):
+    """The first sentence of a module's docstring."""
+    return re.split(r"(?<=[.?!])\s", ast.get_docstring(tree_of(path)) or "", maxsplit=1)[0]
+
+
+def defined(path):
+    """Names that a module defines for others: functions, classes and values without a leading underscore."""
+    for node in tree_of(path).body:
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            yield node.name
+        elif isinstance(node, ast.Assign):
+            yield from (target.id for target in node.targets if isinstance(target, ast.Name))
+        elif isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name):
+            yield node.target.id
+
+
+@cache
+def words_of(path):
+    """How often each name stands in a module."""
+    found = re.findall(r"\w+", text_of(path))
+    return {word: found.count(word) for word in set(found)}
+
+
+def uses(name, path):
+    """Times that a name stands anywhere in the package, its definition not counted."""
+    return sum(words_of(one).get(name, 0) for one in MODULES) - 1
+
+
+def functions(path):
+    return [node for node in ast.walk(tree_of(path)) if isinstance(node, ast.FunctionDef)]
+
+
+def lines_of(function):
+    """Lines of a function without its docstring."""
+    length = function.end_lineno - function.lineno + 1
+    if ast.get_docstring(function) is None:
+        return length
+    return length - (function.body[0].end_lineno - function.body[0].lineno + 1)
+
+
+def arguments_of(function):
+    given = [one.arg for one in (*function.args.posonlyargs, *function.args.args, *function.args.kwonlyargs)]
+    return [one for one in given if one not in {"self", "cls"}]
+
+
+@pytest.mark.parametrize("path", MODULES, ids=named)
+def test_a_module_says_its_one_purpose(path):
+    said = purpose(path)
+    assert said.endswith((".", "?", "!"))
+    assert " and " not in said
+
+
+@pytest.mark.parametrize("path", MODULES, ids=named)
+def test_what_a_module_defines_is_used(path):
+    assert [name for name in defined(path) if not name.startswith("__") and uses(name, path) < 1] == []
+
+
+@pytest.mark.parametrize("path", MODULES, ids=named)
+def test_a_module_is_not_too_long(path):
+    assert len(text_of(path).splitlines()) <= LONGEST_MODULE
+
+
+def test_functions_are_short():
+    sizes = [lines_of(one) for path in MODULES for one in functions(path)]
+    assert median(sizes) <= USUAL_FUNCTION
+    assert sum(size > LONGEST_FUNCTION for size in sizes) <= 0.05 * len(sizes)
+
+
+@pytest.mark.parametrize("path", [one for one in MODULES if one.parent.name != "cli"], ids=named)
+def test_functions_take_few_arguments(path):
+    assert [one.name for one in functions(path) if len(arguments_of(one)) > MOST_ARGUMENTS] == []
+
+
+def paths_in(document):
+    """Files and folders of the project that a document names in code spans and links."""
+    text = text_of(document)
+    return sorted({*re.findall(r"`((?:[\w.-]+/)+[\w.*-]*)`", text), *re.findall(r"\]\(([^)#:]+)\)", text)})
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=named)
+def test_what_a_document_names_exists(document):
+    parts = [part.name for part in (ROOT / "doe").iterdir() if part.is_dir()]
+    places = (*ROOTS, *(f"doe/{part}/" for part in parts))
+    of_a_study = ("sheets/", "evidence/", "record/", "demo-study/")
+    spans = [span for span in paths_in(document) if span.endswith(".py") or not span.startswith(of_a_study)]
+    missing = [span for span in spans if not any(list(ROOT.glob(f"{place}{span}".rstrip("/"))) for place in places)]
+    assert missing == []
+
+
+@pytest.mark.parametrize("path", [one for one in PROGRAMS if 'if __name__ == "__main__"' in text_of(one)], ids=named)
+def test_every_study_and_benchmark_has_its_command(path):
+    module = named(path).removesuffix(".py").replace("/", ".")
+    assert re.search(rf"\b{module}(?![\w.])", text_of(ROOT / "DEVELOPERS.md"))
+
+
+def test_every_command_of_a_study_exists():
+    for module in re.findall(r"\b(tests\.(?:studies|benchmarks)\.\w+)", "\n".join(map(text_of, DOCUMENTS))):
+        assert (ROOT / f"{module.replace('.', '/')}.py").is_file(), module
