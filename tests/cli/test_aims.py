@@ -156,6 +156,7 @@ def test_published_optimum_is_recommended(advised, doe):
     assert "Conformance" not in out
 
 
+@pytest.mark.slow
 def test_report_of_aims_is_written(advised, doe):
     folder = advised
     status, _, error = doe("report", "--study", folder)

@@ -33,6 +33,7 @@ def judged(doe, folder):
     return json.loads(folder.read("judgement-1.json")), " ".join(out.split())
 
 
+@pytest.mark.slow
 def test_all_prints_detached(planned, doe):
     fill(planned, outcomes=["detached"] * 6)
     data, out = judged(doe, planned)

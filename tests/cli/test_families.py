@@ -81,12 +81,10 @@ def walked(folder, wanted):
     return study, json.loads(folder.read(RECOMMENDATION))
 
 
-@pytest.mark.parametrize(
-    ("family", "responses"),
-    [("PA-CF", "z_strength"), *(pytest.param(one, None, marks=pytest.mark.slow) for one in families())],
-)
-def test_a_family_goes_from_new_to_report_without_an_edit(tmp_path, family, responses):
-    study, advised = walked(Folder(tmp_path / "mine"), starting.Wanted(family, responses=responses))
+@pytest.mark.slow
+@pytest.mark.parametrize("family", families())
+def test_a_family_goes_from_new_to_report_without_an_edit(tmp_path, family):
+    study, advised = walked(Folder(tmp_path / "mine"), starting.Wanted(family))
     assert (tmp_path / "mine" / REPORT).read_bytes().startswith(b"%PDF")
     assert set(advised["settings"]) == {factor.name for factor in study.factors}
     nozzle = nozzle_factor(study.factors)

@@ -75,7 +75,7 @@ def in_a_terminal(columns, arguments, folder):
     return said.decode().replace("\r\n", "\n"), running.returncode
 
 
-@pytest.mark.parametrize("columns", [80, 100])
+@pytest.mark.parametrize("columns", [80, pytest.param(100, marks=pytest.mark.slow)])
 def test_new_wraps_its_cautions_in_a_terminal(tmp_path, columns):
     said, status = in_a_terminal(columns, ["new", "mine", "--family", "PA-CF"], tmp_path)
     assert status == 0
@@ -87,7 +87,7 @@ def test_new_wraps_its_cautions_in_a_terminal(tmp_path, columns):
     assert (tmp_path / "mine" / "study.toml").is_file()
 
 
-@pytest.mark.parametrize("columns", [80, 100])
+@pytest.mark.parametrize("columns", [80, pytest.param(100, marks=pytest.mark.slow)])
 def test_what_is_refused_is_wrapped_in_a_terminal(tmp_path, columns):
     Path(tmp_path / "mine").mkdir()
     said, status = in_a_terminal(columns, ["new", "mine"], tmp_path)

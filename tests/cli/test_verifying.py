@@ -191,6 +191,7 @@ def test_a_changed_digit_in_the_fit_is_named(report, tmp_path):
     assert value in said.found
 
 
+@pytest.mark.slow
 def test_a_changed_digit_of_the_plan_is_named_by_the_command(report, tmp_path):
     found = problems(with_file(report, tmp_path, "plan.csv", lambda content: with_digit(content, -1)))
     (said,) = [one.where for one in found if "has its digest again" in one.found]

@@ -59,6 +59,7 @@ def test_every_step_leaves_its_file(finished):
     ]
 
 
+@pytest.mark.slow
 def test_workbook_record_recommendation_and_report_say_simulated(finished):
     folder, _, _ = finished
     book = load_workbook(folder.path / "sheets" / "round-1.xlsx")
