@@ -2,6 +2,7 @@
 
 import ast
 import re
+from collections import Counter
 from functools import cache
 from pathlib import Path
 from statistics import median
@@ -47,15 +48,14 @@ def defined(path):
 
 
 @cache
-def words_of(path):
-    """How often each name stands in a module."""
-    found = re.findall(r"\w+", text_of(path))
-    return {word: found.count(word) for word in set(found)}
+def words():
+    """How often each name stands in the package."""
+    return Counter(word for path in MODULES for word in re.findall(r"\w+", text_of(path)))
 
 
-def uses(name, path):
+def uses(name):
     """Times that a name stands anywhere in the package, its definition not counted."""
-    return sum(words_of(one).get(name, 0) for one in MODULES) - 1
+    return words()[name] - 1
 
 
 def functions(path):
@@ -75,21 +75,20 @@ def arguments_of(function):
     return [one for one in given if one not in {"self", "cls"}]
 
 
-@pytest.mark.parametrize("path", MODULES, ids=named)
-def test_a_module_says_its_one_purpose(path):
-    said = purpose(path)
-    assert said.endswith((".", "?", "!"))
-    assert " and " not in said
+def test_a_module_says_its_one_purpose():
+    said = {named(path): purpose(path) for path in MODULES}
+    assert {path: text for path, text in said.items() if not text.endswith((".", "?", "!")) or " and " in text} == {}
 
 
-@pytest.mark.parametrize("path", MODULES, ids=named)
-def test_what_a_module_defines_is_used(path):
-    assert [name for name in defined(path) if not name.startswith("__") and uses(name, path) < 1] == []
+def test_what_a_module_defines_is_used():
+    defines = {named(path): [name for name in defined(path) if not name.startswith("__")] for path in MODULES}
+    unused = {path: [name for name in names if uses(name) < 1] for path, names in defines.items()}
+    assert {path: names for path, names in unused.items() if names} == {}
 
 
-@pytest.mark.parametrize("path", MODULES, ids=named)
-def test_a_module_is_not_too_long(path):
-    assert len(text_of(path).splitlines()) <= LONGEST_MODULE
+def test_a_module_is_not_too_long():
+    lengths = {named(path): len(text_of(path).splitlines()) for path in MODULES}
+    assert {path: length for path, length in lengths.items() if length > LONGEST_MODULE} == {}
 
 
 def test_functions_are_short():
@@ -98,9 +97,9 @@ def test_functions_are_short():
     assert sum(size > LONGEST_FUNCTION for size in sizes) <= 0.05 * len(sizes)
 
 
-@pytest.mark.parametrize("path", [one for one in MODULES if one.parent.name != "cli"], ids=named)
-def test_functions_take_few_arguments(path):
-    assert [one.name for one in functions(path) if len(arguments_of(one)) > MOST_ARGUMENTS] == []
+def test_functions_take_few_arguments():
+    made = [(path, one) for path in MODULES if path.parent.name != "cli" for one in functions(path)]
+    assert [f"{named(path)}: {one.name}" for path, one in made if len(arguments_of(one)) > MOST_ARGUMENTS] == []
 
 
 def paths_in(document):

@@ -80,37 +80,38 @@ def relative(path):
     return str(path.relative_to(SOURCE))
 
 
-@pytest.mark.parametrize("path", MODULES, ids=relative)
-def test_imports_only_earlier_stages(path):
-    assert not later_imports(imported(tree_of(path)), stage(path))
+def found_in(paths, look):
+    """What a look at each module's tree finds, by module, where it finds something."""
+    found = {relative(path): list(look(path, tree_of(path))) for path in paths}
+    return {path: what for path, what in found.items() if what}
 
 
-@pytest.mark.parametrize("path", [path for path in MODULES if stage(path) == "numerics"], ids=relative)
-def test_numerics_is_pure(path):
-    assert not foreign_to_numerics(imported(tree_of(path)))
+def test_imports_only_earlier_stages():
+    assert found_in(MODULES, lambda path, tree: later_imports(imported(tree), stage(path))) == {}
 
 
-@pytest.mark.parametrize("path", MODULES, ids=relative)
-def test_only_readers_and_writers_touch_files(path):
-    if may_touch_files(path):
-        return
-    tree = tree_of(path)
-    assert not [name for name in imported(tree) if name.split(".")[0] in TOUCHES_FILES]
-    assert not [name for _, name in called(tree) if name in ("open", "io.open")]
+def test_numerics_is_pure():
+    numerics = [path for path in MODULES if stage(path) == "numerics"]
+    assert found_in(numerics, lambda _, tree: foreign_to_numerics(imported(tree))) == {}
 
 
-@pytest.mark.parametrize("path", ALL, ids=relative)
-def test_only_the_command_line_prints(path):
-    if stage(path) != "cli":
-        assert not [name for _, name in called(tree_of(path)) if name == "print"]
+def test_only_readers_and_writers_touch_files():
+    others = [path for path in MODULES if not may_touch_files(path)]
+    assert found_in(others, lambda _, tree: [one for one in imported(tree) if one.split(".")[0] in TOUCHES_FILES]) == {}
+    assert found_in(others, lambda _, tree: [name for _, name in called(tree) if name in ("open", "io.open")]) == {}
 
 
-@pytest.mark.parametrize("path", ALL, ids=relative)
-def test_no_hidden_state_of_plots_or_random_numbers(path):
-    tree = tree_of(path)
-    names = list(imported(tree))
-    assert not [name for name in names if name.startswith("matplotlib.pyplot") or name.split(".")[0] == "random"]
-    assert not list(unseeded(tree))
+def test_only_the_command_line_prints():
+    others = [path for path in ALL if stage(path) != "cli"]
+    assert found_in(others, lambda _, tree: [name for _, name in called(tree) if name == "print"]) == {}
+
+
+def test_no_hidden_state_of_plots_or_random_numbers():
+    def hidden(_, tree):
+        yield from (one for one in imported(tree) if one.startswith("matplotlib.pyplot") or one.split(".")[0] == "random")
+        yield from unseeded(tree)
+
+    assert found_in(ALL, hidden) == {}
 
 
 def test_one_module_calls_the_library_of_designs():

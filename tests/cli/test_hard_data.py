@@ -1,17 +1,21 @@
 """Records that cannot support the declared model: a verdict with cause and remedy, a partial answer, no traceback."""
 
 import json
+import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from doe.design import check
 from doe.design.read import read_plan
+from doe.design.request import PlanRequest
 from doe.files import Folder
 from doe.record.read_tables import record_files
 from doe.study.read import parse_study
 from tests.cli.conftest import TWO_FACTORS
+from tests.cli.test_extend import planned
 from tests.records import simulated
 
 STUDY = TWO_FACTORS + """
@@ -118,14 +122,15 @@ CASES = {
 }
 
 
+@pytest.fixture(scope="module")
+def once(tmp_path_factory):
+    """Return a planned study, made once."""
+    return planned(tmp_path_factory.mktemp("planned") / "clip", STUDY.encode(), PlanRequest(seed=3))
+
+
 @pytest.fixture
-def folder(tmp_path, doe):
-    path = tmp_path / "clip"
-    path.mkdir()
-    (path / "study.toml").write_text(STUDY)
-    status, _, err = doe("plan", "--seed", 3, "--study", path)
-    assert status == 0, err
-    return path
+def folder(once, tmp_path):
+    return Path(shutil.copytree(once.path, tmp_path / "clip"))
 
 
 def spoil(path, change):
