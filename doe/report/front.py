@@ -11,6 +11,7 @@ from doe.report.inputs import Draft, ReportInputs, TrialState
 from doe.report.pieces import Block
 from doe.report.recommended import answer, left_out, setting_table
 from doe.report.tables import Table, words
+from doe.report.window import with_window
 from doe.verdicts import Verdict
 
 _VERDICTS_UP_FRONT = 6
@@ -55,7 +56,7 @@ def blocks(inputs: ReportInputs) -> list[Block]:
         made.append(pieces.strong("No setting is recommended. The verdicts below say what stands in the way."))
     else:
         both = state_table(found.number, tried.judgement, tried.release, ended=tried.ended)
-        made += [pieces.table(setting_table(found)), pieces.strong(answer(found))]
+        made += [pieces.table(with_window(setting_table(found), found.window)), pieces.strong(answer(found))]
         made += [pieces.text(one) for one in [left_out(found, inputs.study.header.confidence)] if one]
         made.append(pieces.table(both))
         if tried.judgement is not None and not tried.ended:

@@ -1,5 +1,7 @@
 """Rows about the process window: how far each factor may go, or what stands in the way."""
 
+from dataclasses import replace
+
 from doe.recommend.results import predicted, predicted_bound
 from doe.recommend.widest import BOUND, CONSTRAINT, END, NOT_TRIED, PRINTS
 from doe.recommend.window import Reach, Window, is_narrow
@@ -26,6 +28,34 @@ def window_table(found: Window) -> Table:
         "Nearer end, in setpoint errors", "Remark",
     )  # fmt: skip
     return Table("Process window", columns, rows, "llrrrrrl", _note(found) if rows else "")
+
+
+def with_window(setting: Table, found: Window | None) -> Table:
+    """
+    Return the table of a setting with the process window beside each value, or with a word that there is none.
+
+    Parameters
+    ----------
+    setting : Table
+        One row a factor, its name in the first column, the value in the third.
+    found : Window or None
+        None where the setting was not chosen by requirements: the table stays as it is.
+    """
+    if found is None:
+        return setting
+    if not found.reaches:
+        return replace(setting, note=f"{setting.note} There is no process window; section 7 says why.".strip())
+    within = {words(one.factor): _within(one) for one in found.reaches}
+    rows = tuple((*row[:3], within.get(row[0], ""), *row[3:]) for row in setting.rows)
+    columns = (*setting.columns[:3], "Process window", *setting.columns[3:])
+    return replace(setting, columns=columns, rows=rows, align=f"{setting.align[:3]}r{setting.align[3:]}")
+
+
+def _within(one: Reach) -> str:
+    if one.low is None or one.high is None:
+        return ", ".join(one.levels)
+    low, high = numbers.setting(one.low), numbers.setting(one.high)
+    return f"only {low}" if low == high else f"{low} to {high}"
 
 
 def _row(one: Reach, narrowest: str) -> tuple[str, ...]:

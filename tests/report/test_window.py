@@ -7,7 +7,7 @@ import pytest
 from doe.recommend.loads_to_show import Shown
 from doe.recommend.window import Reach, Window
 from doe.report import window
-from doe.report.tables import in_fonts, plain_text
+from doe.report.tables import Table, in_fonts, plain_text
 
 NOZZLE = Reach(
     "nozzle_temperature", "°C", 272.0, 268.0, 285.0, (), (255.0, 285.0), 2.0, True, 4.25, 2.0, True,
@@ -107,3 +107,15 @@ def test_tables_fit_a_terminal():
     for found in (FOUND, NONE):
         for table in window.window_tables(found):
             assert max(map(len, plain_text(table, 100).splitlines())) <= 100
+
+
+def test_a_setting_shows_the_window_beside_each_value():
+    setting = Table(
+        "Recommended setting", ("Factor", "Unit", "Setting (actual)", "Set on A"),
+        (("nozzle temperature", "°C", "272", "275"), ("bed surface", "", "glass", "glass"), ("lot", "", "7", "7")), "llrr",
+    )  # fmt: skip
+    shown = window.with_window(setting, FOUND)
+    assert shown.columns == ("Factor", "Unit", "Setting (actual)", "Process window", "Set on A") and shown.align == "llrrr"
+    assert [row[3] for row in shown.rows] == ["268 to 285", "glass, textured sheet", ""]
+    assert window.with_window(setting, NONE).note == "There is no process window; section 7 says why."
+    assert window.with_window(setting, None) == setting
