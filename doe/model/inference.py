@@ -1,4 +1,4 @@
-"""Which inference a fit has: after Kenward with Roger, or from a posterior where loads are few.
+"""Which inference a fit has: Kenward-Roger, or from a posterior where loads are few.
 
 With two or fewer error degrees of freedom for loads, intervals after Kenward and Roger for what changes from load to load are
 too short or endless. There they come from the posterior of
@@ -22,6 +22,7 @@ Flags = NDArray[np.bool_]
 
 FEW_LOAD_DOF = 2
 _HALF = 0.5
+"""In the posterior of print means a print counts whole or not at all; halfway is the nearer of the two."""
 PRIOR_SCALE = 2.0
 KENWARD_ROGER = "Kenward-Roger"
 POSTERIOR = "posterior under a weak prior"
@@ -120,12 +121,6 @@ def means(one: Inference, rows: Array, level: float) -> Estimates:
     return _of(found, mixture_interval(one.mixture, rows, level=level))
 
 
-def within_loads(one: Inference, rows: Array, level: float) -> Estimates:
-    """Return linear functions of coefficients that change within loads, as :func:`means` does for those that do not."""
-    found = reml.contrast(one.mixed, rows)
-    return _of(found, intervals.mean_interval(found.estimates, found.se, found.dof, level))
-
-
 def chosen_means(one: Inference, rows: Array, level: float) -> Estimates:
     """Return means as :func:`means` does, at settings that were chosen by their predictions: wider by the rule for that."""
     found = reml.contrast(one.mixed, rows)
@@ -185,11 +180,29 @@ def coefficients(one: Inference, between: Flags, level: float) -> Estimates:
     -------
     Estimates
     """
-    unit = np.eye(one.coefficients)
-    found = reml.contrast(one.mixed, unit)
+    return contrasts(one, np.eye(one.coefficients), between, level)
+
+
+def contrasts(one: Inference, rows: Array, between: Flags, level: float) -> Estimates:
+    """
+    Return linear functions of the coefficients, each judged in the stratum that it changes in.
+
+    Parameters
+    ----------
+    one : Inference
+    rows : ndarray of shape (m, p)
+    between : ndarray of shape (m,), bool
+        Which of them rest on columns that are constant in every load.
+    level : float
+
+    Returns
+    -------
+    Estimates
+    """
+    found = reml.contrast(one.mixed, rows)
     limits = intervals.mean_interval(found.estimates, found.se, found.dof, level)
-    if one.mixture is not None:
-        limits[between] = mixture_interval(one.mixture, unit[between], level=level)
+    if one.mixture is not None and between.any():
+        limits[between] = mixture_interval(one.mixture, rows[between], level=level)
     return _of(found, limits)
 
 

@@ -15,6 +15,7 @@ from doe.verdicts import Verdict
 Array = NDArray[np.float64]
 
 _LEAST_SHARE = 0.01
+"""Of a measured print: what says less is left out, since the value that it acts like may lie anywhere."""
 
 
 @dataclass(frozen=True)

@@ -120,15 +120,16 @@ def band_views(
         The recommended setting: where the other factors are held; None: at their middle.
     """
     actual = settings_of_prints(study, done, one)
-    for factor in study.factors:
-        if factor.is_numeric and factor.name in clear_factors(one) and one.inference is not None:
+    for factor in clear_factors(study, one):
+        if factor.is_numeric:
             yield _band(study, response, one, factor, (actual[factor.name].to_numpy(dtype=float), recommended))
 
 
-def clear_factors(one: Fitted) -> frozenset[str]:
-    """Return the factors that matter: whose terms together are unlikely to be all zero."""
-    tests = () if one.result.effects is None else one.result.effects.factors
-    return frozenset(test.name for test in tests if test.p is not None and test.p < MATTERS)
+def clear_factors(study: Study, one: Fitted) -> list[Factor]:
+    """Return the factors that matter, whose terms together are unlikely to be all zero; none where no interval can be given."""
+    tests = () if one.result.effects is None or one.inference is None else one.result.effects.factors
+    names = {test.name for test in tests if test.p is not None and test.p < MATTERS}
+    return [factor for factor in study.factors if factor.name in names]
 
 
 def settings_of_prints(study: Study, done: tuple[Design, Record], one: Fitted) -> pd.DataFrame:

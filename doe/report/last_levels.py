@@ -71,12 +71,11 @@ def _of_printers(one: Fitted) -> Iterator[tuple[str, Array]]:
 
 def _limits(one: Fitted, rows: Array, level: float) -> Array:
     """Return the intervals of linear functions of the coefficients, each judged in the stratum that it changes in."""
-    found = np.full((len(rows), 2), np.nan)
-    if one.inference is None:
-        return found
+    if one.inference is None or not len(rows):
+        return np.full((len(rows), 2), np.nan)
     between = (rows[:, varies_between_loads(one.data)] != 0).any(axis=1)
-    for mine, judge in ((between, inference.means), (~between, inference.within_loads)):
-        if mine.any():
-            known = judge(one.inference, rows[mine], level)
-            found[mine] = np.column_stack([known.low, known.high])
+    known = inference.contrasts(one.inference, rows, between, level)
+    found = np.column_stack([known.low, known.high])
+    if not one.inference.of_loads:
+        found[between] = np.nan
     return found

@@ -72,8 +72,8 @@ def level_views(
         The recommended setting: where the other factors are held; None: at their middle.
     """
     actual = settings_of_prints(study, done, one)
-    for factor in study.factors:
-        if factor.levels is not None and factor.name in clear_factors(one) and one.inference is not None:
+    for factor in clear_factors(study, one):
+        if factor.levels is not None:
             yield _levels(study, response, one, factor, (actual[factor.name].to_numpy(dtype=object), recommended))
 
 
