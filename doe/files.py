@@ -158,7 +158,7 @@ class Folder:
 
     @contextlib.contextmanager
     def locked(self, command: str) -> Iterator[None]:
-        """Hold the study's lock; a second command waits a few seconds, then says who holds it."""
+        """Hold the study's lock; a second command waits a few seconds, then raises StudyBusy, which says who holds it."""
         import socket
 
         from filelock import FileLock, Timeout
@@ -248,6 +248,11 @@ class Folder:
             Version of this software.
         detail : mapping, optional
             Anything else the log should hold, as JSON values (seed, reason, before and after).
+
+        Raises
+        ------
+        InputRefused
+            Where the folder cannot be written to: nothing is changed then.
         """
         line: dict[str, Any] = {
             "time": stamp(),

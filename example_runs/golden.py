@@ -11,8 +11,8 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from doe.cli.desk import FIT, RECOMMENDATION, STUDY, Desk
-from doe.cli.trial import trial
+from doe.cli.confirmation_state import trial
+from doe.cli.open_study import FIT, RECOMMENDATION, STUDY, OpenStudy
 from doe.design import calibrated
 from doe.design.plan import describe
 from doe.files import Folder
@@ -39,13 +39,13 @@ def names() -> list[str]:
 
 def golden(folder: Path) -> str:
     """Return the rows of a finished study: tables in the order of the report, one line a row, cells between bars."""
-    return "\n".join(_lines(one) if isinstance(one, Table) else f"{one}\n" for one in _shown(Desk(Folder(folder))))
+    return "\n".join(_lines(one) if isinstance(one, Table) else f"{one}\n" for one in _shown(OpenStudy(Folder(folder))))
 
 
-def _shown(desk: Desk) -> Iterator[Table | str]:
-    study = desk.study()
-    design, record, log = describe(study, desk.design(study)), desk.record(study), desk.folder.log()
-    fit, advice = stored_fit(desk.folder.path), stored_advice(desk.folder.path)
+def _shown(opened: OpenStudy) -> Iterator[Table | str]:
+    study = opened.study()
+    design, record, log = describe(study, opened.design(study)), opened.record(study), opened.folder.log()
+    fit, advice = stored_fit(opened.folder.path), stored_advice(opened.folder.path)
     yield from (rows.requirement_rows(study), rows.factor_rows(study), rows.condition_rows(study), rows.instrument_rows(study))
     yield from (rows.plan_facts(study, design), rows.alias_rows(design), rows.plan_table(study, design))
     yield from screens.verdict_tables(design.verdicts)
@@ -54,10 +54,10 @@ def _shown(desk: Desk) -> Iterator[Table | str]:
     lines = calibrated.lines_of(study, record.checks)
     yield from (rows.check_rows(study, record), lines_table(study, lines), evidence_rows(log))
     yield from screens.fit_tables(study, fit)
-    yield answer(advice)
+    yield answer(advice, study.header.confidence)
     yield from screens.recommendation_tables(study, advice)
     yield f"Next step: {advice.next}"
-    tried = trial(desk, study, design, record)
+    tried = trial(opened, design, record)
     if tried is not None:
         yield from (*forecast_tables(tried.confirmation), *power_sentences(tried.confirmation))
     if tried is not None and tried.judgement is not None:

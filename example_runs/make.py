@@ -19,7 +19,7 @@ from scipy import stats
 from typer.testing import CliRunner
 
 from doe.cli.app import app
-from doe.cli.desk import STUDY, Desk
+from doe.cli.open_study import STUDY, OpenStudy
 from doe.demo.bench import Results, Scatter
 from doe.demo.write import fill_workbook
 from doe.design import check
@@ -219,9 +219,9 @@ def _fill(bench: Bench, folder: Path) -> None:
     """Print and test what the latest sheet asks for in the simulated shop, and type it into the workbook."""
     from doe.sheet import layout
 
-    desk = Desk(Folder(folder))
-    study = desk.study()
-    design = desk.design(study)
+    opened = OpenStudy(Folder(folder))
+    study = opened.study()
+    design = opened.design(study)
     latest = design.runs["round"].max()
     runs = design.runs[design.runs["round"] == latest].reset_index(drop=True)
     generator = np.random.default_rng([bench.seed, int(latest)])

@@ -102,6 +102,40 @@ def test_functions_take_few_arguments():
     assert [f"{named(path)}: {one.name}" for path, one in made if len(arguments_of(one)) > MOST_ARGUMENTS] == []
 
 
+def public(nodes):
+    """Functions of a module, and methods of its classes, that others may call."""
+    for node in nodes:
+        if isinstance(node, ast.FunctionDef) and not node.name.startswith("_"):
+            yield node
+        elif isinstance(node, ast.ClassDef) and not node.name.startswith("_"):
+            yield from public(node.body)
+
+
+def arrays_of(function):
+    """Arguments that are arrays by their annotation."""
+    given = (*function.args.posonlyargs, *function.args.args, *function.args.kwonlyargs)
+    return [one.arg for one in given if one.annotation and re.search(r"ndarray|Array", ast.unparse(one.annotation))]
+
+
+def raises(function):
+    return any(isinstance(node, ast.Raise) and isinstance(node.exc, ast.Call) for node in ast.walk(function))
+
+
+def unsaid(function):
+    """What the docstring of a function leaves out: the shape of an array that it takes, what it raises."""
+    text = ast.get_docstring(function) or ""
+    if arrays_of(function) and not re.search(r"\bshapes?\b", text):
+        yield "shape of " + ", ".join(arrays_of(function))
+    if raises(function) and not re.search(r"\b[Rr]aise|\b[Rr]efus", text):
+        yield "what it raises"
+
+
+def test_public_docstrings_give_shapes_and_errors():
+    # A command may refuse at every step, with InputRefused as all do: that is said once, in cli/app.py.
+    made = [(path, one) for path in MODULES if path.parent.name != "cli" for one in public(tree_of(path).body)]
+    assert [f"{named(path)}: {one.name}: {what}" for path, one in made for what in unsaid(one)] == []
+
+
 def paths_in(document):
     """Files and folders of the project that a document names in code spans and links."""
     text = text_of(document)

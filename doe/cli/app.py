@@ -3,11 +3,23 @@
 import os
 import sys
 import warnings
-from typing import Any
+from typing import Annotated, Any
 
 import typer
 
-from doe.cli import answer, confirming, drying, floor, keeping, protocol, rounds, topics, whole
+from doe import __version__
+from doe.cli import (
+    check_verify,
+    confirming,
+    demo,
+    drying,
+    extending,
+    fit_recommend_report,
+    help_topics,
+    new_amend_status,
+    plan_sheet_collect,
+    releasing,
+)
 from doe.cli.help_page import CommandPage, FirstPage
 from doe.cli.paragraphs import json_line, width_of, wrapped
 from doe.errors import DoeError, InputRefused
@@ -19,11 +31,33 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     cls=FirstPage,
+    context_settings={"help_option_names": ["-h", "--help"]},
     help="Plan, record and analyse the test prints that qualify a filament on your printers.",
     epilog="New to this: 'doe help walk-through'. Start with 'doe demo', or with 'doe new' in the folder where your studies "
     "live. 'doe status' names the next step.",
 )
-for group in (protocol, floor, answer, confirming, rounds, keeping, drying, whole, topics):
+
+
+def _print_version(asked: bool) -> None:
+    if asked:
+        print(f"doe {__version__}")
+        raise typer.Exit
+
+
+def _of_all_commands(
+    _version: Annotated[
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Show the version of this software and end.")
+    ] = False,
+) -> None:
+    """Take what is asked of the software as a whole."""
+
+
+app.callback()(_of_all_commands)
+
+for group in (
+    new_amend_status, plan_sheet_collect, fit_recommend_report, confirming, releasing, extending, check_verify,
+    drying, demo, help_topics,
+):  # fmt: skip
     group.register(app)
 for registered in app.registered_commands:
     registered.cls = CommandPage

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from doe.cli.desk import Desk, Done
+from doe.cli.open_study import Done, OpenStudy
 from doe.errors import InputRefused, Problem
 from doe.files import Folder, now, stamp
 
@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 
     from doe.design.plan import Design
     from doe.record.corrections import Beside, Correction
+    from doe.record.findings import ReadAs
     from doe.record.match import Cell, Matched, Record
-    from doe.record.rows import ReadAs
     from doe.record.together import Joined
     from doe.study.spec import Study
 
@@ -67,6 +67,12 @@ class _Said:
             + (f" Why: {one.why}." if one.why else "")
             for one in self.corrections
         ]
+        if unexplained := sum(not one.why for one in self.corrections):
+            corrected.append(
+                f"No reason stands beside {unexplained} of {len(corrected)} corrections, and an auditor will ask for it: write it"
+                " down now, and next time hand the book in with --by NAME and --reason TEXT, or with a column 'Reason for a"
+                " correction'."
+            )
         read = [f"{one.where}: '{one.found}' was read as {one.value}." for one in self.read_as]
         return [*self.messages, *_few(self.decided), *_few(read), *_few(self.unlikely), *corrected]
 
@@ -80,19 +86,20 @@ class _Said:
 def collect(folder: Folder, asked: Asked) -> Done:
     """Read what was handed in into the record; empty cells never erase, changed values become corrections."""
     from doe.record import corrections, read_tables
+    from doe.record.days import unlikely_days
+    from doe.record.emptied import emptied_lines
     from doe.record.evidence import gathered
     from doe.record.instruments import overdue_lines
     from doe.record.integrity import require_record
-    from doe.record.plausible import unlikely, unlikely_days
-    from doe.record.standing import standing
+    from doe.record.plausible import unlikely
 
     with folder.locked("collect"):
-        desk = Desk(folder)
-        study = desk.study()
-        design = desk.design(study)
+        opened = OpenStudy(folder)
+        study = opened.study()
+        design = opened.design(study)
         require_record(folder)
-        before = desk.record_or_none(study)
-        files, passed_over = _files(desk, asked)
+        before = opened.record_or_none(study)
+        files, passed_over = _files(opened, asked)
         books = _matched(study, design, files)
         prefer = _label_of(folder, files, asked.prefer)
         joined = _joined(books, before, prefer)
@@ -105,7 +112,7 @@ def collect(folder: Folder, asked: Asked) -> Done:
             *unlikely(study, design, record, beside.places),
             *unlikely_days(design, record, beside.places, _issued(folder), now().date()),
         )
-        stays = () if before is None else standing(before, joined.record, beside.withdrawn)
+        stays = () if before is None else emptied_lines(before, joined, beside.withdrawn)
         said = _Said(
             (*remarks, *stays, *_returned(before, changes)), tuple(one for book in books for one in book.read_as),
             joined.decided, odd, changes,
@@ -113,20 +120,24 @@ def collect(folder: Folder, asked: Asked) -> Done:
         tables = read_tables.record_files(record)
         changed = before is None or tables != read_tables.record_files(before) or bool(evidence.detail)
         if changed:
-            desk.read.update({file.label: file.content for file in files})
+            opened.read.update({file.label: file.content for file in files})
             detail = {**({"prefer": prefer} if prefer else {}), **said.detail(), **evidence.detail}
             names = sorted({file.label for file in files})
-            desk.commit("collect", tables, books=names, corrections=len(changes), **detail)
-    return _done(study, design, record, said, changed=changed)
+            opened.commit("collect", tables, books=names, corrections=len(changes), **detail)
+    return _done(folder, (study, design, record), said, changed=changed)
 
 
-def _done(study: "Study", design: "Design", record: "Record", said: _Said, *, changed: bool) -> Done:
+def _done(folder: Folder, there: "tuple[Study, Design, Record]", said: _Said, *, changed: bool) -> Done:
     from doe.cli.progress import after_collect, progress_of
+    from doe.cli.study_status import status
     from doe.record.lost import lost_lines, to_reprint
     from doe.report import protocol
 
+    study, design, record = there
     progress = progress_of(design, record)
     ended, total, after = progress.ended(), len(record.prints), after_collect(progress)
+    if after == "doe confirm":  # what it rests on may have changed: then a fit comes first
+        after = str(status(folder).data["next"])
     result = "Collected into record/." if changed else "Nothing new in the workbook; the record is as it was."
     return Done(
         {
@@ -140,7 +151,7 @@ def _done(study: "Study", design: "Design", record: "Record", said: _Said, *, ch
             "unlikely": list(said.unlikely),
             "next": after,
         },
-        (protocol.data_summary(study, record),),
+        (protocol.data_summary(study, record, design.confirmations),),
         (*said.lines(), result, f"{ended} of {total} prints are recorded.", *lost_lines(design, record), f"Next: {after}"),
     )
 
@@ -161,7 +172,7 @@ def _few(lines: Sequence[str]) -> list[str]:
     return [*lines[:_SHOWN], *([f"... and {more} more like these; --json shows all."] if more > 0 else [])]
 
 
-def _files(desk: Desk, asked: Asked) -> tuple[list[_File], list[str]]:
+def _files(opened: OpenStudy, asked: Asked) -> tuple[list[_File], list[str]]:
     """Return the files that were handed in, each once, and what was passed over."""
     from doe.record.read import take
 
@@ -169,13 +180,13 @@ def _files(desk: Desk, asked: Asked) -> tuple[list[_File], list[str]]:
     given = [(path, "book") for path in asked.books] + [(path, table) for table, path in exports.items() if path is not None]
     if given:
         once = {(path.resolve(), kind): path for path, kind in given}
-        labels = _labels(desk.folder, [path for path, _ in once])
+        labels = _labels(opened.folder, [path for path, _ in once])
         return [_File(labels[where], take(path), kind) for (where, kind), path in once.items()], []
-    names = desk.folder.names("sheets/*.xlsx")
+    names = opened.folder.names("sheets/*.xlsx")
     # What a spreadsheet program puts beside a file that is open, or a system beside one that it copied.
     aside = [name for name in names if Path(name).name.startswith(("~$", "._", ".~"))]
-    found = [_File(name, take(desk.folder.locate(name)), "book") for name in names if name not in aside]
-    if not found and not (asked.withdraw and desk.folder.has("record/prints.csv")):
+    found = [_File(name, take(opened.folder.locate(name)), "book") for name in names if name not in aside]
+    if not found and not (asked.withdraw and opened.folder.has("record/prints.csv")):
         raise InputRefused(
             Problem("sheets/", "there is no workbook", "one that 'doe sheet' wrote", "run 'doe sheet', or name the file")
         )
@@ -246,7 +257,7 @@ def _joined(books: Sequence["Matched"], before: "Record | None", prefer: str | N
 
 def _requested(beside: "Beside", before: "Record | None", asked: Asked) -> "Beside":
     """Add what was asked for on the command line: values to withdraw, and why."""
-    from doe.record.standing import withdrawable
+    from doe.record.emptied import withdrawable
 
     problems: list[Problem] = []
     cells: list[Cell] = []

@@ -1,30 +1,31 @@
-"""Commands about the trial of an answer: ``confirm``, ``release``."""
+"""The command that tries a recommended setting on new prints: ``confirm``."""
 
-import json
-from dataclasses import dataclass, replace
+from collections.abc import Iterator
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from doe.cli.desk import RECOMMENDATION, Desk, Done, require_begun
-from doe.cli.options import HERE, JsonOption, StudyOption, folder_of, show
+from doe.cli.confirmation_plan import Asked, There, advice_to_try, made_plan
+from doe.cli.confirmation_state import Trial, handed_out, release_of, trial
+from doe.cli.judging import holds_again, judged
+from doe.cli.open_study import Done, OpenStudy, require_begun
+from doe.cli.options import HERE, JsonOption, StudyOption, show
 from doe.cli.progress import progress_of
 from doe.cli.steps import fresh_seed
-from doe.cli.trial import RELEASE, Trial, handed_out, not_releasable, numbers_of, release_of, trial
 from doe.errors import InputRefused, Problem
-from doe.files import Folder, digest, dump_json
+from doe.files import Folder, dump_json
+from doe.verdicts import ordered
 
 if TYPE_CHECKING:
     from doe.design.plan import Design
     from doe.recommend.confirmation import Confirmation
-    from doe.record.match import Record
     from doe.study.spec import Study
 
 
 def register(app: typer.Typer) -> None:
-    """Add the commands of this module."""
+    """Add the command of this module."""
     app.command()(confirm)
-    app.command()(release)
 
 
 def confirm(
@@ -66,61 +67,28 @@ def confirm(
     'doe sheet', print and test, 'doe collect', and 'doe confirm' again: confirmed, not confirmed or inconclusive.
     """
     asked = Asked(loads, recommendation, override.strip(), fresh_seed() if seed is None else seed, replacing)
-    show(confirmed(require_begun(folder_of(study), collected=True), asked), as_json)
+    show(confirmed(require_begun(Folder(study), collected=True), asked), as_json)
 
 
-def release(
-    by: Annotated[
-        str,
-        typer.Option("--by", metavar="NAME", help="The person who answers for it; the name stands on page one of the report."),
-    ],
-    study: StudyOption = HERE,
-    as_json: JsonOption = False,
-) -> None:
-    """
-    Release a study that was confirmed: a person's decision.
-
-    The release ends when anything that it rests on changes.
-
-    For instance: doe release --by "Your Name"
-    """
-    show(released(require_begun(folder_of(study)), by.strip()), as_json)
-
-
-@dataclass(frozen=True)
-class Asked:
-    """What was asked of ``doe confirm``."""
-
-    loads: int | None = None
-    recommendation: int | None = None
-    override: str = ""
-    seed: int = 0
-    replacing: bool = False
-
-
-@dataclass(frozen=True)
-class _There:
-    """What stands in the study before a confirmation is planned."""
-
-    design: "Design"
-    record: "Record"
-    files: dict[str, str]
-    """Digests of study, plan and record as they are."""
-    declared: dict[str, str]
-    """The same as if no confirmation were there: what the declared fit rests on."""
+_BLIND = 0.5
+"""Least chance to catch a drop of three standard deviations with which a confirmation is planned without asking how large."""
 
 
 def confirmed(folder: Folder, asked: Asked) -> Done:
     """Plan a confirmation, or judge the one whose prints are collected."""
     with folder.locked("confirm"):
-        desk = Desk(folder)
-        study = desk.study()
-        design, record = desk.design(study), desk.sound_record(study)
-        latest = trial(desk, study, design, record)
-        there = _There(design, record, desk.inputs(), desk.declared_inputs(study, design, record))
+        opened = OpenStudy(folder)
+        study = opened.study()
+        design, record = opened.design(study), opened.sound_record(study)
+        latest = trial(opened, design, record)
+        there = There(design, record, opened.inputs(), opened.declared_inputs(design, record))
+        again = None if latest is None else holds_again(opened, study, there, latest)
+        if latest is not None and again is not None:
+            _refuse_options(latest, asked)
+            return judged(opened, study, (design, record), latest, again)
         if latest is None or _is_over(latest):
-            _refuse_twice(desk, latest, asked)
-            return _planned(desk, study, there, asked)
+            _refuse_twice(opened, latest, asked)
+            return _planned(opened, study, there, asked)
         if latest.judgement is None and not handed_out(folder, progress_of(design, record), latest):
             if not asked.replacing:
                 raise InputRefused(
@@ -132,9 +100,9 @@ def confirmed(folder: Folder, asked: Asked) -> Done:
                     )
                 )
             kept = design.runs[design.runs["round"] != latest.confirmation.round].reset_index(drop=True)
-            return _planned(desk, study, replace(there, design=replace(design, runs=kept)), asked)
+            return _planned(opened, study, replace(there, design=replace(design, runs=kept)), asked)
         _refuse_options(latest, asked)
-        return _judged(desk, study, (design, record), latest)
+        return judged(opened, study, (design, record), latest, latest.again)
 
 
 def _is_over(latest: Trial) -> bool:
@@ -144,14 +112,14 @@ def _is_over(latest: Trial) -> bool:
     return latest.superseded or not latest.stale
 
 
-def _refuse_twice(desk: Desk, latest: Trial | None, asked: Asked) -> None:
+def _refuse_twice(opened: OpenStudy, latest: Trial | None, asked: Asked) -> None:
     """Refuse to try anew what is confirmed, unless a reason is given: a new trial puts its result, and a release, in question."""
     from doe.recommend.confirmation import CONFIRMED
 
     if latest is None or latest.judgement is None or latest.superseded or asked.override:
         return
     if latest.judgement.verdict == CONFIRMED:
-        signed = release_of(desk, latest)
+        signed = release_of(opened, latest)
         raise InputRefused(
             Problem(
                 f"judgement-{latest.confirmation.number}.json",
@@ -189,192 +157,75 @@ def _refuse_options(latest: Trial, asked: Asked) -> None:
 # Plan
 
 
-def _planned(desk: Desk, study: "Study", there: _There, asked: Asked) -> Done:
+def _planned(opened: OpenStudy, study: "Study", there: There, asked: Asked) -> Done:
     from doe.design.read import PLAN, plan_text
-    from doe.model.fit import fit_model
-    from doe.model.request import FitRequest
     from doe.model.results import as_data
-    from doe.recommend.beside import COMPLETION
-    from doe.recommend.confirm import ConfirmRequest, plan_confirmation
-    from doe.record.declared import without_confirmations
 
-    design, inputs = there.design, there.declared
-    advice, content = _advice(desk, asked, there)
-    before, rest = without_confirmations(design, there.record)
-    _, fitted = fit_model(study, before, rest, FitRequest(declared=desk.declared(study), examine=False), inputs)
-    number, refuted = _history(desk, design, advice)
-    completes = next((one["lower"] for one in advice["beside"] if one["what"] == COMPLETION), None)
-    request = ConfirmRequest(
-        number, advice, digest(content), inputs, asked.seed, asked.loads, asked.override, completes, refuted
-    )
-    made, confirmation = plan_confirmation(study, design, rest, fitted, request)
-    data = as_data(confirmation)
+    tried = advice_to_try(opened, asked, there)
+    made, confirmation = made_plan(opened, study, there, asked, tried)
+    data, number = as_data(confirmation), confirmation.number
+    if asked.loads is None and _caught(confirmation, confirmation.loads) < _BLIND:
+        return _show_choice(confirmation)
     files = {PLAN: plan_text(made), f"confirmation-{number}.json": dump_json(data)}
-    detail = {"number": number, "recommendation": advice["number"], "round": confirmation.round, "seed": asked.seed}
-    desk.commit("confirm", files, **detail, **({"override": asked.override} if asked.override else {}))
+    detail = {"number": number, "recommendation": tried[0]["number"], "round": confirmation.round, "seed": asked.seed}
+    opened.commit("confirm", files, **detail, **({"override": asked.override} if asked.override else {}))
     return _show_plan(study, made, confirmation, data)
 
 
-def _advice(desk: Desk, asked: Asked, there: _There) -> tuple[dict[str, Any], bytes]:
-    """Return the recommendation that is to be confirmed, with its file; refused where it does not rest on what stands there."""
-    desk.require(RECOMMENDATION, "a confirmation tries a recommended setting, and there is none", "doe recommend")
-    name = RECOMMENDATION if asked.recommendation is None else f"recommendation-{asked.recommendation}.json"
-    if not desk.folder.has(name):
-        numbers = ", ".join(map(str, numbers_of(desk.folder, "recommendation")))
-        raise InputRefused(
-            Problem(
-                "--recommendation",
-                f"there is no recommendation {asked.recommendation}",
-                f"there are {numbers}",
-                "name one",
-            )
-        )
-    content = desk.take(name)
-    stored: dict[str, Any] = json.loads(content)
-    if content != desk.take(RECOMMENDATION):
-        raise InputRefused(
-            Problem(
-                "--recommendation",
-                f"number {asked.recommendation} is not the latest",
-                "only the latest rests on all that is known",
-                f"confirm number {json.loads(desk.take(RECOMMENDATION))['number']}, by leaving --recommendation out",
-            )
-        )
-    if stored["inputs"] not in (there.files, there.declared):
-        raise InputRefused(
-            Problem(
-                name,
-                "the study or the record changed since it was made",
-                "a confirmation tries what follows from what stands there now",
-                "run 'doe fit' and 'doe recommend' again",
-            )
-        )
-    return stored, content
+def _caught(confirmation: "Confirmation", loads: int) -> float:
+    """Return the least chance, over responses, that so many loads catch a drop of three standard deviations; 1 without any."""
+    catches = [one for each in confirmation.forecasts for one in each.catches]
+    return min((one.chance for one in catches if (one.loads, one.sds) == (loads, 3.0)), default=1.0)
 
 
-def _history(desk: Desk, design: "Design", advice: dict[str, Any]) -> tuple[int, tuple[int, ...]]:
-    """Return the number of the next confirmation, and the earlier ones that found this setting not confirmed."""
-    from doe.recommend.confirmation import NOT_CONFIRMED
+def _show_choice(confirmation: "Confirmation") -> Done:
+    """Show what each number of loads would catch, where the usual number would miss more than it catches; plans nothing."""
+    from doe.recommend.forecast import CANDIDATES
+    from doe.report import confirmation as tables
 
-    refuted, last = [], 0
-    settings = {name: one["value"] for name, one in advice["settings"].items()}
-    for number in numbers_of(desk.folder, "confirmation"):
-        stored = json.loads(desk.folder.read(f"confirmation-{number}.json"))
-        if stored["round"] not in design.confirmations:
-            continue
-        last, name = number, f"judgement-{number}.json"
-        said = json.loads(desk.folder.read(name))["verdict"] if desk.folder.has(name) else ""
-        if said == NOT_CONFIRMED and {key: one["value"] for key, one in stored["settings"].items()} == settings:
-            refuted.append(number)
-    return last + 1, tuple(refuted)
+    usual, most = confirmation.loads, max(CANDIDATES)
+    choices = [f"doe confirm --loads {usual}: the usual number all the same, with {100 * _caught(confirmation, usual):.0f} %"]
+    if confirmation.proposed is not None:
+        choices.insert(0, f"doe confirm --loads {confirmation.proposed}: the fewest loads that catch it in four of five cases")
+    else:
+        choices.insert(0, f"doe confirm --loads {most}: {100 * _caught(confirmation, most):.0f} %, where all of them complete")
+        choices.insert(0, "doe extend: a further round first, which tells more about this setting, so that fewer prints will do")
+    return Done(
+        {"planned": False, "caught": _caught(confirmation, usual), "proposed": confirmation.proposed, "next": choices},
+        (tables.catch_table(confirmation),),
+        ("Choose one:", *(f"- {one}" for one in choices)),
+        (
+            f"Nothing was planned: {usual} prints on new loads would catch a change for the worse of three standard deviations "
+            f"of a new print with a chance of only {100 * _caught(confirmation, usual):.0f} %. More often than not they would "
+            "confirm a setting that is that much worse than predicted.",
+        ),
+    )
 
 
 def _show_plan(study: "Study", made: "Design", confirmation: "Confirmation", data: dict[str, Any]) -> Done:
     from doe.report import confirmation as tables
-    from doe.report import protocol, screens
+    from doe.report import protocol
 
     new = replace(made, runs=made.of_round(confirmation.round))
     return Done(
         data,
-        (
-            protocol.plan_table(study, new),
-            *tables.forecast_tables(confirmation),
-            *screens.verdict_tables(confirmation.verdicts),
-        ),
+        (*tables.forecast_tables(confirmation), protocol.plan_table(study, new)),
         (
             *tables.power_sentences(confirmation),
             f"Added confirmation {confirmation.number} to plan.csv as round {confirmation.round}: {confirmation.loads} prints of "
             f"the setting of recommendation {confirmation.recommendation}. What they will be judged by is frozen.",
-            f"Next: {confirmation.next}",
+            f"Next: {confirmation.next}{', or what the first lines say' if confirmation.verdicts else ''}",
         ),
+        tuple(_doubts(confirmation)) if confirmation.verdicts else (),
     )
 
 
-# Judge
-
-
-def _judged(desk: Desk, study: "Study", there: "tuple[Design, Record]", latest: Trial) -> Done:
-    from doe.model.results import as_data
-    from doe.recommend.judge import judge, not_ready
-    from doe.recommend.updated import updated
-    from doe.report import confirmation as tables
-
-    design, record = there
-    confirmation = latest.confirmation
-    problems = not_ready(study, confirmation, record)
-    if problems:
-        raise InputRefused(problems)
-    desk.take(f"confirmation-{confirmation.number}.json")
-    inputs = desk.inputs()
-    again = updated(study, design, record, confirmation, desk.declared(study))
-    found = replace(judge(study, design, record, confirmation, again), inputs=inputs)
-    data = as_data(found)
-    name = f"judgement-{confirmation.number}.json"
-    desk.commit(
-        "confirm",
-        {name: dump_json(data)},
-        number=confirmation.number,
-        recommendation=found.recommendation,
-        verdict=found.verdict,
+def _doubts(confirmation: "Confirmation") -> Iterator[str]:
+    """Yield what stands against the plan, with what can be done about it while it can still be another one."""
+    yield "Read this before anything is printed:"
+    for verdict in ordered(confirmation.verdicts):
+        yield f"- {verdict.name}: {verdict.cause}. To do: {verdict.next_step}."
+    yield (
+        "Until 'doe sheet' another confirmation takes the place of this one: 'doe confirm --replace', with --loads for another "
+        "number of prints. The tables below say what each number of loads would catch."
     )
-    lines = (*(f"- {reason}." for reason in found.reasons), *(f"- {one}." for one in found.remarks))
-    head = f"Confirmation {confirmation.number} of recommendation {found.recommendation}: {found.verdict}."
-    late = (_SUPERSEDED,) if latest.superseded else ()
-    return Done(data, tables.judgement_tables(found), (head, *lines, *late, f"Wrote {name}.", f"Next: {found.next}"))
-
-
-_SUPERSEDED = (
-    "- the study, an earlier print or the recommendation changed since these prints were planned: this judges the recommendation "
-    "as it was then, and it cannot be released."
-)
-
-
-# Release
-
-
-def released(folder: Folder, by: str) -> Done:
-    """Release a confirmed study."""
-    from doe.files import stamp
-
-    with folder.locked("release"):
-        desk = Desk(folder)
-        study = desk.study()
-        design, record = desk.design(study), desk.record_or_none(study)
-        latest = trial(desk, study, design, record)
-        problems = [*_unsigned(by), *not_releasable(latest)]
-        if problems:
-            raise InputRefused(problems)
-        assert latest is not None and latest.judgement is not None
-        number = latest.confirmation.number
-        for name in (f"confirmation-{number}.json", f"judgement-{number}.json", RECOMMENDATION):
-            desk.take(name)
-        data = {
-            "study": study.header.id,
-            "by": by,
-            "when": stamp(),
-            "recommendation": latest.judgement.recommendation,
-            "confirmation": number,
-            "judgement_digest": digest(desk.take(f"judgement-{number}.json")),
-            "settings": latest.confirmation.settings,
-            "override": latest.confirmation.override,
-            "simulated": study.header.simulated,
-            "inputs": desk.inputs(),
-        }
-        desk.commit(
-            "release", {RELEASE: dump_json(data)}, by=by, recommendation=data["recommendation"], confirmation=number
-        )
-    return Done(
-        data,
-        lines=(
-            f"{by} released recommendation {data['recommendation']}, confirmed by confirmation {number}.",
-            *(f"Signed although {one}." for one in latest.judgement.remarks),
-            f"Wrote {RELEASE}. Any later change of study, plan, record or recommendation ends it.",
-            "Next: doe report",
-        ),
-    )
-
-
-def _unsigned(by: str) -> list[Problem]:
-    if any(letter.isalnum() for letter in by) and by.isprintable():
-        return []
-    return [Problem("--by", f"'{by}' names nobody", "the name of the person who answers for it", "give it")]

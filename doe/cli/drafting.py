@@ -4,9 +4,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from doe.cli.desk import FIT, Desk, Done
-from doe.cli.filing import log_before_report, report_inputs, versions
-from doe.cli.standing import status
+from doe.cli.open_study import FIT, Done, OpenStudy
+from doe.cli.report_inputs import log_before_report, report_inputs, versions
+from doe.cli.study_status import status
 from doe.errors import InputRefused
 from doe.files import Folder, digest
 from doe.record.integrity import DRAFT
@@ -47,10 +47,10 @@ def draft(folder: Folder) -> Done:
 
     after = str(status(folder).data["next"])
     with folder.locked("draft"):
-        desk = Desk(folder)
-        inputs = draft_inputs(desk, after)
+        opened = OpenStudy(folder)
+        inputs = draft_inputs(opened, after)
         written = write_report(inputs)
-        desk.commit("draft", {DRAFT: written})
+        opened.commit("draft", {DRAFT: written})
     assert inputs.draft is not None
     missing = [f"Missing: {what}. To do: {remedy}." for what, remedy in inputs.draft.missing]
     data = {"file": DRAFT, "bytes": len(written), "missing": [list(one) for one in inputs.draft.missing], "next": after}
@@ -58,30 +58,30 @@ def draft(folder: Folder) -> Done:
     return Done(data, lines=(first, *missing, f"Next: {after}"))
 
 
-def draft_inputs(desk: Desk, after: str) -> "ReportInputs":
+def draft_inputs(opened: OpenStudy, after: str) -> "ReportInputs":
     """Collect what a draft shows: all that stands in the study, and what does not; ``after`` is the command that is next."""
     from doe.report.inputs import Draft
 
-    there = _standing(Desk(desk.folder))  # what is read for a fit must not have been read before by another question
-    inputs = report_inputs(desk) if there.fitted else _unfitted(desk, there)
+    there = _standing(OpenStudy(opened.folder))  # what is read for a fit must not have been read before by another question
+    inputs = report_inputs(opened) if there.fitted else _unfitted(opened, there)
     return replace(inputs, attachments={}, draft=Draft(tuple(_missing(there, inputs)), after, there.fitted))
 
 
-def _standing(desk: Desk) -> _Standing:
+def _standing(opened: OpenStudy) -> _Standing:
     from doe.design.plan import describe
 
-    study = desk.study()
-    design, record = describe(study, desk.design(study)), desk.record_or_none(study)
+    study = opened.study()
+    design, record = describe(study, opened.design(study)), opened.record_or_none(study)
     if record is None:
         return _Standing(study, design, _nothing_recorded(study), collected=False, fitted=False)
-    return _Standing(study, design, record, collected=True, fitted=_is_fitted(desk, study, design, record))
+    return _Standing(study, design, record, collected=True, fitted=_is_fitted(opened, design, record))
 
 
-def _is_fitted(desk: Desk, study: "Study", design: "Design", record: "Record") -> bool:
-    if not desk.folder.has(FIT):
+def _is_fitted(opened: OpenStudy, design: "Design", record: "Record") -> bool:
+    if not opened.folder.has(FIT):
         return False
     try:
-        desk.fitted_inputs(study, design, record)
+        opened.fitted_inputs(design, record)
     except InputRefused:  # the record changed since
         return False
     return True
@@ -94,7 +94,7 @@ def _nothing_recorded(study: "Study") -> "Record":
     return Record(**{table: frame(columns, ()) for table, columns in schema(study).items()})
 
 
-def _unfitted(desk: Desk, there: _Standing) -> "ReportInputs":
+def _unfitted(opened: OpenStudy, there: _Standing) -> "ReportInputs":
     """Return what there is to show without a fit of what is recorded now."""
     from doe.model import summary
     from doe.model.results import Fit
@@ -102,16 +102,16 @@ def _unfitted(desk: Desk, there: _Standing) -> "ReportInputs":
     from doe.report.inputs import ReportInputs
     from doe.study import materials
 
-    study = desk.study()
-    desk.design(study)
-    desk.record_or_none(study)
+    study = opened.study()
+    opened.design(study)
+    opened.record_or_none(study)
     ended = summary.completion(study, *without_confirmations(there.design, there.record))
-    log, text = log_before_report(desk.folder)
+    log, text = log_before_report(opened.folder)
     return ReportInputs(
         study=study, design=there.design, record=there.record,
         fit=Fit(study.header.id, False, study.header.simulated, (), (), ended, (), {}),
         recommendation=None, predict={}, cautions=materials.template(study.header.family).cautions, log=log,
-        log_head=digest(text.removesuffix(b"\n").rpartition(b"\n")[2]), files=desk.inputs(), versions=versions(),
+        log_head=digest(text.removesuffix(b"\n").rpartition(b"\n")[2]), files=opened.inputs(), versions=versions(),
         prepared_at=log[-1]["time"],
     )  # fmt: skip
 
@@ -137,13 +137,14 @@ def _missing(there: _Standing, inputs: "ReportInputs") -> Iterator[tuple[str, st
 def _not_recorded(there: _Standing) -> Iterator[tuple[str, str]]:
     """Yield the prints that are not recorded and, per response, the values that recorded prints still lack."""
     from doe.report.appendix import expected_values
+    from doe.report.rounds import named
 
     prints = there.record.prints
     ended = int((prints["outcome"] != "").sum()) if there.collected else 0
     total = len(there.design.runs)
     if ended < total:
-        numbers = ", ".join(str(one) for one in there.design.rounds)
-        yield f"{total - ended} of {total} prints are not recorded (rounds planned: {numbers})", _COLLECT
+        planned = "; ".join(named(there.design, one) for one in there.design.rounds)
+        yield f"{total - ended} of {total} prints are not recorded (planned: {planned})", _COLLECT
     for response in there.study.responses:
         lacking = expected_values(response, there.record)
         if lacking:

@@ -60,11 +60,11 @@ def drying(
     said: dict[str, Any] = dict(locals())  # the options by their names, which are those of the classes below
     from dataclasses import fields
 
-    from doe.cli import moisture
+    from doe.cli import drying_step
     from doe.study.dryer import Asked
     from doe.study.spool_mass import Masses
 
     asked = Asked(**{one.name: said[one.name] for one in fields(Asked)})
     masses = Masses(**{one.name: said[one.name] for one in fields(Masses)})
-    files = moisture.Sources(study, levels, wettest, strand_weighings, spool_weighings, figure)
-    show(moisture.dried(asked, masses, files), as_json)
+    files = drying_step.Sources(study, levels, wettest, strand_weighings, spool_weighings, figure)
+    show(drying_step.dried(asked, masses, files), as_json)

@@ -82,7 +82,7 @@ class FirstPage(TyperGroup):
         """Return the page."""
         return released(super().get_help(ctx))
 
-    def format_commands(self, ctx: Any, formatter: Any) -> None:  # noqa: ANN401
+    def format_commands(self, ctx: Any, formatter: Any) -> None:  # noqa: ANN401, ARG002
         """Write each command with the first sentence of its explanation, whole."""
         room = max(map(len, self.commands))
         for title, names in SECTIONS:

@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from doe.cli.paragraphs import json_line, width_of, wrapped
-from doe.files import Folder
 
 if TYPE_CHECKING:
-    from doe.cli.desk import Done
+    from doe.cli.open_study import Done
 
 StudyOption = Annotated[
     Path,
@@ -18,11 +17,6 @@ StudyOption = Annotated[
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object on standard output, nothing else.")]
 HERE = Path()
-
-
-def folder_of(study: Path) -> Folder:
-    """Return the study folder that the command works on."""
-    return Folder(study)
 
 
 def show(done: "Done", as_json: bool) -> None:

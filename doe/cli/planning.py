@@ -5,9 +5,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from doe.cli.comparing import Why, sizes_for, why
-from doe.cli.desk import Desk, Done
+from doe.cli.open_study import Done, OpenStudy
 from doe.cli.steps import outside
+from doe.cli.why_chosen import Why, sizes_for, why
 from doe.errors import InputRefused, Problem
 from doe.files import Folder, digest
 
@@ -37,7 +37,7 @@ def plan(folder: Folder, request: "PlanRequest", *, replacing: bool = False) -> 
     from doe.design import purpose
     from doe.design.plan import plan_runs
 
-    study = Desk(folder).study()
+    study = OpenStudy(folder).study()
     if purpose.needs_size(study, request):
         return _proposed(study, request)
     return _planned(
@@ -89,16 +89,16 @@ def reprint(folder: Folder, seed: int) -> Done:
     from doe.report import tables
 
     with folder.locked("plan"):
-        desk = Desk(folder)
-        study = desk.study()
-        design, record = desk.design(study), desk.record(study)
+        opened = OpenStudy(folder)
+        study = opened.study()
+        design, record = opened.design(study), opened.record(study)
         lost = list(to_reprint(design, record))
         if design.confirmations:
             raise InputRefused(_CONFIRMED)
         if not lost:
             raise InputRefused(_NOTHING_LOST)
         made = planned_anew(study, design, lost, seed)
-        desk.commit("plan", {PLAN: plan_text(made)}, reprint=lost, round=made.rounds[-1], seed=seed)
+        opened.commit("plan", {PLAN: plan_text(made)}, reprint=lost, round=made.rounds[-1], seed=seed)
     new = made.of_round(made.rounds[-1])
     loads = sum(name != "" for name in set(new["load"]))
     of_loads = f" on {loads} new drying load{'s' if loads > 1 else ''}" if loads else ""
@@ -116,7 +116,7 @@ def compare(folder: Folder, written: list[str], request: "PlanRequest") -> Done:
     from doe.design import compare as comparing
     from doe.design import purpose
 
-    study = Desk(folder).study()
+    study = OpenStudy(folder).study()
     candidates = tuple(comparing.candidate_of(text, request) for text in written)
     if not candidates and purpose.needs_size(study, request):
         return _proposed(study, request)
@@ -166,23 +166,23 @@ def _planned(
     from doe.study import amend
 
     with folder.locked("plan"):
-        desk = Desk(folder)
-        study = desk.study()
-        design = make(study, _kept(desk, study, replacing=replacing, first=first))
+        opened = OpenStudy(folder)
+        study = opened.study()
+        design = make(study, _kept(opened, study, replacing=replacing, first=first))
         outlook = planning.outlook(study, design)
         chosen = why(study, design, outlook, request)
-        desk.commit("plan", {PLAN: plan_text(design)}, protocol=amend.protocol(study), **detail, **chosen.as_data())
+        opened.commit("plan", {PLAN: plan_text(design)}, protocol=amend.protocol(study), **detail, **chosen.as_data())
     return _shown(study, design, outlook, chosen)
 
 
-def _kept(desk: Desk, study: "Study", *, replacing: bool, first: bool) -> "pd.DataFrame | None":
+def _kept(opened: OpenStudy, study: "Study", *, replacing: bool, first: bool) -> "pd.DataFrame | None":
     """Return the rows of a pilot that stay; a plan that must not be replaced is refused."""
     from doe.design.read import PLAN
 
-    stands = desk.design(study) if desk.folder.has(PLAN) else None
+    stands = opened.design(study) if opened.folder.has(PLAN) else None
     if stands is not None and not first and stands.only_pilot:
         return stands.runs
-    if desk.folder.names("sheets/*.xlsx") or desk.folder.names("record/*.csv"):
+    if opened.folder.names("sheets/*.xlsx") or opened.folder.names("record/*.csv"):
         raise InputRefused(
             Problem(
                 PLAN,
@@ -205,13 +205,16 @@ def _kept(desk: Desk, study: "Study", *, replacing: bool, first: bool) -> "pd.Da
 
 def _shown(study: "Study", design: "Design", outlook: "Outlook", chosen: Why) -> Done:
     from doe.design import calibrated, calibration_findings
+    from doe.design.due import due_findings
     from doe.design.read import PLAN
     from doe.report import planning, protocol, screens
-    from doe.study import heat
+    from doe.study import heat, units
+    from doe.study.placeholders import placeholder_verdicts
 
     lines, names = calibrated.lines_of(study), [one.name for one in study.printers]
     read = (*calibration_findings.unread_findings(study, names, lines), *calibration_findings.beyond_findings(study, design.runs))
-    said = (*heat.heat_warnings(study), *design.verdicts, *outlook.verdicts, *read)
+    read += (*due_findings(study, design.of_round(design.rounds[-1])), *placeholder_verdicts(study))
+    said = (*heat.heat_warnings(study), *units.drying_warnings(study), *design.verdicts, *outlook.verdicts, *read)
     return Done(
         {
             "prints": len(design.runs),

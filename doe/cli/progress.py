@@ -106,8 +106,12 @@ def after_collect(progress: Progress) -> str:
     return f"{again}, or doe fit on what there is" if of_plan else again
 
 
-def after_fit(any_model: bool) -> str:
+def after_fit(any_model: bool, progress: Progress) -> str:
     """Return what comes after a fit."""
     if any_model:
         return "doe recommend"
+    to_come, of = len(progress.fitted) - progress.ended(progress.fitted), len(progress.fitted)
+    if to_come:
+        are = "print is" if to_come == 1 else "prints are"
+        return f"{to_come} of {of} {are} still to come: doe collect when they are in, then doe fit"
     return "no measured response has a model, so no setting can be recommended: collect more values, or print within other ranges"

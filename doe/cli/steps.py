@@ -4,10 +4,10 @@ import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from doe.cli.desk import EXPLORATORY, FIT, PAGE, RECOMMENDATION, REPORT, STUDY, Desk, Done
+from doe.cli.open_study import EXPLORATORY, FIT, PAGE, RECOMMENDATION, REPORT, STUDY, Done, OpenStudy
 from doe.cli.progress import after_fit, progress_of
 from doe.errors import InputRefused, Problem
-from doe.files import Folder, dump_json
+from doe.files import Folder, dump_json, now
 
 if TYPE_CHECKING:
     from doe.report.inputs import ReportInputs
@@ -19,6 +19,13 @@ def fresh_seed() -> int:
     import secrets
 
     return secrets.randbelow(2**31)
+
+
+def require_unused(folder: Folder, what: str, remedy: str) -> None:
+    """Refuse a place where there is something already; ``what`` says what starts there."""
+    if folder.path.exists() and (not folder.path.is_dir() or any(folder.path.iterdir())):
+        allowed = f"{what} starts in a folder of its own"
+        raise InputRefused(Problem(str(folder.path), "it is already there and not empty", allowed, remedy))
 
 
 def make_folder(folder: Folder) -> None:
@@ -56,11 +63,11 @@ def amend(folder: Folder, reason: str) -> Done:
     from doe.design import setpoints
     from doe.report import screens
     from doe.study import amend as amendment
-    from doe.study import heat
+    from doe.study import heat, units
 
     with folder.locked("amend"):
-        desk = Desk(folder)
-        study = desk.study(changed=True)
+        opened = OpenStudy(folder)
+        study = opened.study(changed=True)
         before = amendment.locked_protocol(folder.log())
         changes = [] if before is None else amendment.changes(before, amendment.protocol(study))
         if before is None or not changes:
@@ -72,7 +79,7 @@ def amend(folder: Folder, reason: str) -> Done:
                     STUDY, found, "an amendment changes a locked protocol", "edit study.toml first, then run this again"
                 )
             )
-        locked, design = type(study).model_validate(before), desk.design(study)
+        locked, design = type(study).model_validate(before), opened.design(study)
         verdicts = amendment.check_amendment(
             locked,
             study,
@@ -80,9 +87,9 @@ def amend(folder: Folder, reason: str) -> Done:
             has_sheets=bool(folder.names("sheets/*.xlsx")),
             only_pilot=design.only_pilot,
         )
-        verdicts += (*setpoints.limit_findings(study, design.runs), *heat.heat_warnings(study))
+        verdicts += (*setpoints.limit_findings(study, design.runs), *heat.heat_warnings(study), *units.drying_warnings(study))
         listed = [{"key": one.key, "before": one.before, "after": one.after} for one in changes]
-        desk.commit("amend", {}, reason=reason, changes=listed, protocol=amendment.protocol(study))
+        opened.commit("amend", {}, reason=reason, changes=listed, protocol=amendment.protocol(study))
     return Done(
         {"reason": reason, "changes": listed, "verdicts": [one.as_data() for one in verdicts]},
         screens.verdict_tables(verdicts),
@@ -94,15 +101,17 @@ def amend(folder: Folder, reason: str) -> Done:
 
 
 def sheet(folder: Folder) -> Done:
-    """Write the workbook of the latest round."""
+    """Write the workbook of the latest round; refused while the protocol still says what is to be written in it."""
     from doe.design import setpoints
+    from doe.design.due import due_findings
+    from doe.report import screens
     from doe.sheet import layout, write
-    from doe.study import amend, materials
+    from doe.study import amend, materials, placeholders
 
     with folder.locked("sheet"):
-        desk = Desk(folder)
-        study = desk.study()
-        design = desk.design(study)
+        opened = OpenStudy(folder)
+        study = opened.study()
+        design = opened.design(study)
         number = design.rounds[-1]
         name = f"sheets/round-{number}.xlsx"
         if folder.has(name):
@@ -115,12 +124,18 @@ def sheet(folder: Folder) -> Done:
                 )
             )
         setpoints.require_settable(study, design.of_round(number))  # limits may have changed since it was planned
+        left = [*placeholders.placeholder_problems(study)]
+        if left:
+            raise InputRefused(left)
         seal = layout.plan_digest(amend.definitions(study), design.of_round(number))
         cautions = materials.template(study.header.family).cautions
         content = write.write_workbook(study, design, number, seal, cautions, _planned_at(folder))
-        desk.commit("sheet", {name: content}, round=number, digest=seal)
+        opened.commit("sheet", {name: content}, round=number, digest=seal)
+    due = tuple(due_findings(study, design.of_round(number), now().date()))
+    told = {"verdicts": [one.as_data() for one in due]} if due else {}
     return Done(
-        {"file": name, "round": number, "digest": seal, "sheets": layout.locations(study, design, number)},
+        {"file": name, "round": number, "digest": seal, "sheets": layout.locations(study, design, number), **told},
+        screens.verdict_tables(due) if due else (),
         lines=(
             f"Wrote {name} with {len(design.of_round(number))} prints. Hand it to the operators.",
             "Next, once it is filled in, even in part: doe collect",
@@ -143,6 +158,7 @@ def collect(folder: Folder, books: list[Path], operator: str) -> Done:
 
 def fit(folder: Folder, written: str | None, *, details: bool = False) -> Done:
     """Fit the declared model, or another one that is then labelled exploratory."""
+    from doe.model import agreement
     from doe.model.fit import fit_model
     from doe.model.request import FitRequest
     from doe.model.results import as_data
@@ -150,23 +166,25 @@ def fit(folder: Folder, written: str | None, *, details: bool = False) -> Done:
     from doe.report.agreement import agreement_tables
 
     with folder.locked("fit"):
-        desk = Desk(folder)
-        study = desk.study()
-        design, record = desk.design(study), desk.sound_record(study)
+        opened = OpenStudy(folder)
+        study = opened.study()
+        design, record = opened.design(study), opened.sound_record(study)
         progress = progress_of(design, record)
         if not progress.ended(progress.fitted):
             remedy = "run 'doe plan' first" if design.only_pilot else "fill in the workbook, then run 'doe collect'"
             found = "no print of the plan is recorded" + (" but a pilot's, which are not fitted" if progress.ended() else "")
             raise InputRefused(Problem("record/", found, "a fit needs prints of the plan", remedy))
-        asked = FitRequest(_terms(written, study), desk.declared(study))
-        result, _ = fit_model(study, design, record, asked, desk.declared_inputs(study, design, record))
+        asked = FitRequest(_terms(written, study), opened.declared(study))
+        result, _ = fit_model(study, design, record, asked, opened.declared_inputs(design, record))
         data = as_data(result)
         name = FIT if written is None else EXPLORATORY
-        desk.commit("fit", {name: dump_json(data)}, exploratory=written is not None)
+        opened.commit("fit", {name: dump_json(data)}, exploratory=written is not None)
     lines = [] if written is None else ["This fit is exploratory: the recommendation rests on the declared model."]
     lines += [] if details else ["Checks of the models, whole factors, strata and printers: doe fit --details, or the report."]
     tables = (*screens.fit_tables(study, result, details=details), *agreement_tables(study, record))
-    return Done(data, tables, (*lines, f"Wrote {name}.", f"Next: {after_fit(bool(result.responses))}"))
+    graded = agreement.verdicts(study, agreement.repeated_grades(study, record))
+    first = screens.settle_first((*screens.fit_verdicts(result), *graded))
+    return Done(data, tables, (*lines, f"Wrote {name}.", *first, f"Next: {after_fit(bool(result.responses), progress)}"))
 
 
 def _terms(written: str | None, study: "Study") -> list[str] | None:
@@ -194,28 +212,28 @@ def recommend(folder: Folder) -> Done:
     """Recommend a setting from the declared model's fit."""
     from doe.model.fit import fit_model
     from doe.model.request import FitRequest
-    from doe.recommend import choose
+    from doe.recommend import choose, results
     from doe.report import recommended, screens
 
     with folder.locked("recommend"):
-        desk = Desk(folder)
-        study = desk.study()
-        design, record = desk.design(study), desk.sound_record(study)
-        inputs = desk.fitted_inputs(study, design, record)
-        result, fitted = fit_model(study, design, record, FitRequest(declared=desk.declared(study)), inputs)
-        number = _next_number(folder, desk, inputs)
+        opened = OpenStudy(folder)
+        study = opened.study()
+        design, record = opened.design(study), opened.sound_record(study)
+        inputs = opened.fitted_inputs(design, record)
+        result, fitted = fit_model(study, design, record, FitRequest(declared=opened.declared(study)), inputs)
+        number = _next_number(folder, opened, inputs)
         advice = choose.recommend_settings(study, design, result, fitted, number, record)
-        data = choose.as_data(advice)
-        content = dump_json(data)
-        desk.commit("recommend", {f"recommendation-{number}.json": content, RECOMMENDATION: content}, number=number)
+        data = results.as_data(advice)
+        content, expected = dump_json(data), recommended.answer(advice, study.header.confidence)
+        opened.commit("recommend", {f"recommendation-{number}.json": content, RECOMMENDATION: content}, number=number)
     return Done(
         data,
         screens.recommendation_tables(study, advice),
-        (recommended.answer(advice), "", f"Wrote {RECOMMENDATION} (number {number}).", f"Next: {advice.next}"),
+        (expected, "", f"Wrote {RECOMMENDATION} (number {number}).", f"Next: {advice.next}"),
     )
 
 
-def _next_number(folder: Folder, desk: Desk, inputs: dict[str, str]) -> int:
+def _next_number(folder: Folder, opened: OpenStudy, inputs: dict[str, str]) -> int:
     """Return the latest recommendation's number where it rests on the same files, else the next one."""
     import json
 
@@ -225,7 +243,7 @@ def _next_number(folder: Folder, desk: Desk, inputs: dict[str, str]) -> int:
     ]
     if not numbers:
         return 1
-    latest = json.loads(desk.take(f"recommendation-{max(numbers)}.json"))
+    latest = json.loads(opened.take(f"recommendation-{max(numbers)}.json"))
     return max(numbers) if latest["inputs"] == inputs else max(numbers) + 1
 
 
@@ -237,18 +255,18 @@ def _page(inputs: "ReportInputs") -> dict[str, bytes]:
 
 def report(folder: Folder, *, page: bool = False) -> Done:
     """Write the report of everything that stands in the study now; as one page of HTML as well where that is asked for."""
-    from doe.cli.filing import report_inputs
+    from doe.cli.report_inputs import report_inputs
     from doe.record.integrity import require_record
     from doe.report.sections import study_digest
     from doe.report.write import write_report
 
     with folder.locked("report"):
-        desk = Desk(folder)
+        opened = OpenStudy(folder)
         require_record(folder)
-        inputs = report_inputs(desk)
+        inputs = report_inputs(opened)
         written = {REPORT: write_report(inputs), **(_page(inputs) if page else {})}
         issued = {"revision": inputs.revision.number, "study_digest": study_digest(inputs.attachments)}
-        desk.commit("report", written, **issued)
+        opened.commit("report", written, **issued)
         old = folder.has(PAGE) and not page
     more = {"page": {"file": PAGE, "bytes": len(written[PAGE])}} if page else {}
     return Done(

@@ -6,8 +6,8 @@ from collections.abc import Collection, Container, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
-from doe.cli.desk import FIT, RECOMMENDATION, Desk, Done
-from doe.cli.filing import SOFTWARE, report_inputs, versions
+from doe.cli.open_study import FIT, RECOMMENDATION, Done, OpenStudy
+from doe.cli.report_inputs import SOFTWARE, report_inputs, versions
 from doe.cli.steps import outside
 from doe.errors import InputRefused, NotReproduced, Problem
 from doe.files import LOG, Folder, digest, dump_json, log_line
@@ -29,10 +29,9 @@ def verified(file: Path) -> Done:
     NotReproduced
         With one problem for each carried file that its log does not know so, and for each number that comes out otherwise.
     """
+    content = outside(file)  # before a library is loaded for what is not there
     from doe.report.verify import carried, page_words
-    from doe.report.write import write_report
 
-    content = outside(file)
     files = carried(content, file.name)
     with tempfile.TemporaryDirectory() as place:
         folder = Folder(Path(place))
@@ -46,7 +45,9 @@ def verified(file: Path) -> Done:
             problems += _values(folder, printed)
         problems += _computed(folder, files, {problem.where for problem in problems})
         if not problems:  # else the report that would be made is another one, or none
-            anew = write_report(report_inputs(Desk(folder), json.loads(files[SOFTWARE])))
+            from doe.report.write import write_report
+
+            anew = write_report(report_inputs(OpenStudy(folder), json.loads(files[SOFTWARE])))
             problems += [] if anew == content else _pages(printed, page_words(anew, "the report made anew"))
     if problems:
         raise NotReproduced(problems)
@@ -121,9 +122,9 @@ def _followed(folder: Folder) -> Iterator[Problem]:
     """Yield the values of the record that do not follow from the measurements beside them."""
     from doe.report.verify import computed_differences
 
-    desk = Desk(folder)
+    opened = OpenStudy(folder)
     try:
-        found = list(computed_differences(desk.record(desk.study())))[:_MOST]
+        found = list(computed_differences(opened.record(opened.study())))[:_MOST]
     except InputRefused:
         return  # it is refused again, and named, when the fit is made anew
     for place, said in found:
@@ -135,10 +136,10 @@ def _values(folder: Folder, printed: list[list[str]]) -> list[Problem]:
     from doe.report.appendix import value_tables
     from doe.report.verify import value_differences
 
-    desk = Desk(folder)
+    opened = OpenStudy(folder)
     try:
-        study = desk.study()
-        tables = value_tables(study, desk.design(study), desk.record(study))
+        study = opened.study()
+        tables = value_tables(study, opened.design(study), opened.record(study))
     except InputRefused:
         return []  # it is refused again, and named, when the fit is made anew
     found = list(value_differences(tables, printed))[:_MOST]
@@ -157,13 +158,13 @@ def _compared(folder: Folder, files: Mapping[str, bytes], altered: Container[str
     from doe.model.fit import fit_model
     from doe.model.request import FitRequest
     from doe.model.results import as_data
-    from doe.recommend import choose
+    from doe.recommend import choose, results
 
-    desk = Desk(folder)
-    study = desk.study()
-    design, record = desk.design(study), desk.record(study)
-    inputs = desk.declared_inputs(study, design, record)
-    fit, fitted = fit_model(study, design, record, FitRequest(declared=desk.declared(study)), inputs)
+    opened = OpenStudy(folder)
+    study = opened.study()
+    design, record = opened.design(study), opened.record(study)
+    inputs = opened.declared_inputs(design, record)
+    fit, fitted = fit_model(study, design, record, FitRequest(declared=opened.declared(study)), inputs)
     yield from _differing(files, FIT, as_data(fit), altered)
     if RECOMMENDATION not in files:
         return
@@ -172,7 +173,7 @@ def _compared(folder: Folder, files: Mapping[str, bytes], altered: Container[str
         yield Problem(RECOMMENDATION, "it has no number", "recommendations are numbered", _WARNED)
         return
     advice = choose.recommend_settings(study, design, fit, fitted, number, record)
-    yield from _differing(files, RECOMMENDATION, choose.as_data(advice), altered)
+    yield from _differing(files, RECOMMENDATION, results.as_data(advice), altered)
 
 
 def _differing(files: Mapping[str, bytes], name: str, anew: Mapping[str, Any], altered: Container[str]) -> Iterator[Problem]:

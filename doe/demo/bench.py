@@ -54,6 +54,11 @@ def truth(response: str, x: Array) -> Array:
         ``z_strength`` (MPa) or ``first_layer_peel`` (N/mm).
     x : ndarray of shape (..., 4)
         Actual nozzle temperature, bed temperature, Z offset and drying time, coded units.
+
+    Returns
+    -------
+    ndarray of shape (...,)
+        On average over the printers, response units.
     """
     nozzle, bed, gap, dry = np.moveaxis(x, -1, 0)
     if response == "z_strength":
@@ -82,7 +87,19 @@ def true_optimum(study: Study) -> tuple[dict[str, float], float]:
     """
     Return the setting with the highest true conformance on the increments within the declared ranges, and that share.
 
-    Setpoint scatter is included by a degree-3 rule (corners at one standard deviation); the search is from coarse to fine.
+    The search is from coarse to fine, on seven values of each factor around the best so far.
+
+    Parameters
+    ----------
+    study : Study
+        With the four factors of the demo, all numeric.
+
+    Returns
+    -------
+    settings : dict of str to float
+        By factor, natural units.
+    share : float
+        As of :func:`true_conformance`.
     """
     steps = [
         np.round((f.high - f.low) / f.increment)
@@ -112,6 +129,8 @@ def true_conformance(study: Study, x: Array) -> Array:
     """
     Return the true share of prints of which one random coupon per measured response meets its requirement.
 
+    The scatter of setpoints is included by a rule of degree 3: the mean over the corners at one standard deviation.
+
     Parameters
     ----------
     study : Study
@@ -121,7 +140,7 @@ def true_conformance(study: Study, x: Array) -> Array:
     Returns
     -------
     ndarray of shape (m,)
-        The average over the printers.
+        The mean over the printers.
     """
     corners = np.array(list(itertools.product([-1.0, 1.0], repeat=len(study.factors))))
     total = np.zeros(len(x))
@@ -141,7 +160,7 @@ def _coded_steps(study: Study, steps: Array, counts: Array) -> Array:
     columns = []
     for factor, own, count in zip(study.factors, steps.T, counts, strict=True):
         natural = (factor.low or 0.0) + own * (factor.increment or 0.0)
-        columns.append(factor.coding.coded(natural) if factor.is_bent else 2 * own / count - 1)
+        columns.append(factor.coding.coded(natural) if factor.has_nonlinear_scale else 2 * own / count - 1)
     return np.column_stack(columns)
 
 

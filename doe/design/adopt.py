@@ -2,12 +2,12 @@
 
 import difflib
 from collections.abc import Iterator
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from doe.design import check, plan
+from doe.design.read import is_number
 from doe.errors import InputRefused, Problem
 from doe.study.spec import Factor, Study
 
@@ -51,7 +51,7 @@ def adopt(study: Study, table: pd.DataFrame, where: str, seed: int = 0) -> plan.
     names = {printer.name: code for code, printer in enumerate(study.printers)}
     printer = np.array([names.get(name.strip(), -1) for name in table.get("printer", none)], dtype=np.int64)
     runs = plan.assemble(study, targets, load, printer, ["adopted"] * len(table), plan.Provenance("adopted", seed))
-    return plan.checked(study, runs, {"kind": "adopted"}, adopted=True)
+    return plan.checked(study, runs, {"kind": "adopted"})
 
 
 def _refuse_if(problems: Iterator[Problem]) -> None:
@@ -91,7 +91,7 @@ def _cell_problems(study: Study, table: pd.DataFrame, where: str) -> Iterator[Pr
         for row, text in enumerate(table[factor.name], 2):
             yield from _value_problem(factor, str(text).strip(), f"{where}, column '{factor.name}', row {row}")
     for row, text in enumerate(table.get("order", []), 2):
-        if not _is_number(text):
+        if not is_number(text):
             yield Problem(
                 f"{where}, column 'order', row {row}",
                 f"'{text}'",
@@ -123,14 +123,19 @@ def _load_problems(study: Study, table: pd.DataFrame, where: str) -> Iterator[Pr
         )
     for factor in study.load_factors:
         for label, group in table.groupby(labels, sort=False):
-            values = sorted(set(group[factor.name].str.strip()))
+            values = {_value(factor, text.strip()): text.strip() for text in group[factor.name]}
             if len(values) > 1:
                 yield Problem(
                     f"{where}, load '{label}'",
-                    f"{factor.name} takes {', '.join(values)} within it",
+                    f"{factor.name} takes {', '.join(sorted(values.values()))} within it",
                     'a factor with change = "load" is the same for the whole load',
                     'split the load, or declare the factor with change = "print"',
                 )
+
+
+def _value(factor: Factor, text: str) -> float | str:
+    """Return what a cell says: 8 and 8.0 are the same setting."""
+    return float(text) if factor.is_numeric and is_number(text) else text
 
 
 def _value_problem(factor: Factor, text: str, place: str) -> Iterator[Problem]:
@@ -139,14 +144,7 @@ def _value_problem(factor: Factor, text: str, place: str) -> Iterator[Problem]:
             yield Problem(
                 place, f"'{text}'", f"a level of the factor ({', '.join(factor.levels)})", "use one of these words"
             )
-    elif not _is_number(text):
+    elif not is_number(text):
         yield Problem(
             place, f"'{text}'", "a number in the factor's unit", "write it with a decimal point and without the unit"
         )
-
-
-def _is_number(text: Any) -> bool:  # noqa: ANN401 - a cell of any kind
-    try:
-        return bool(np.isfinite(float(text)))
-    except ValueError:
-        return False

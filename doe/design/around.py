@@ -7,12 +7,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from doe.design import check, optimal, order, region, setpoints
-from doe.design.optimal import Searched
+from doe.design.calibrated import line_of
+from doe.design.optimal import Prints
 from doe.errors import InputRefused, Problem
 from doe.numerics import calibration, search, terms
 from doe.study import scale
-from doe.study.senses import limits_of
 from doe.study.spec import Factor, Study
+from doe.study.z_direction import limits_of
 from doe.verdicts import Verdict
 
 Array = NDArray[np.float64]
@@ -21,7 +22,6 @@ Flags = NDArray[np.bool_]
 
 HALF_WIDTH = 0.4
 """Of the box around the first answer, coded: the best of the widths that were simulated with two rounds."""
-_STARTS = 100
 _SLACK = 1e-9
 
 
@@ -97,14 +97,14 @@ def grids(study: Study, box: Box) -> tuple[Array, ...]:
 
 
 def settable(study: Study, factor: Factor, coded: Array) -> Flags:
-    """Return which values of a numeric factor, coded, every printer of the study can be set to."""
+    """Return which values of a numeric factor, coded and of shape (m,), every printer of the study can be set to."""
     natural = setpoints.on_grid(factor, factor.coding.natural(coded))
     allowed = np.ones(len(natural), dtype=bool)
     for printer in study.printers:
         limits = limits_of(factor, printer)
         if limits is not None:
             low, high = limits
-            line = setpoints.line_of(printer, factor)
+            line = line_of(printer, factor)
             to_set = natural if line is None else setpoints.on_grid(factor, calibration.to_set(line, natural))
             for values in (natural, to_set):
                 allowed &= (values >= low - _SLACK) & (values <= high + _SLACK)
@@ -113,7 +113,7 @@ def settable(study: Study, factor: Factor, coded: Array) -> Flags:
 
 def added(
     study: Study, runs: pd.DataFrame, box: Box, load: Codes, model: tuple[terms.Term, ...], seed: int
-) -> Searched:
+) -> Prints:
     """
     Search for the prints that tell most about a box, together with those that were made before.
 
@@ -132,7 +132,7 @@ def added(
 
     Returns
     -------
-    Searched
+    Prints
         The added prints alone, in run order.
 
     Raises
@@ -145,12 +145,12 @@ def added(
     sequence, _ = order.run_order(load, printer, np.random.default_rng(seed))
     settings = _found(task, seed)[len(runs) :][sequence]
     kinds = [region.position(study, row) for row in settings]
-    return Searched(settings, kinds, load[sequence], printer[sequence])
+    return Prints(settings, kinds, load[sequence], printer[sequence])
 
 
 def _found(task: search.Task, seed: int) -> Array:
     try:
-        return search.search(task, starts=_STARTS, seed=seed).settings
+        return search.search(task, starts=optimal.STARTS, seed=seed).settings
     except ValueError as error:
         raise InputRefused(
             Problem(

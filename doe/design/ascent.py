@@ -96,14 +96,14 @@ def points(study: Study, line: Line | None, prints: int) -> LinePoints:
 
 
 def _is_linear(factor: Factor) -> bool:
-    return factor.is_numeric and not factor.is_bent
+    return factor.is_numeric and not factor.has_nonlinear_scale
 
 
 def _moved(study: Study, start: Array, steps: Array) -> dict[str, float]:
     """Return the first step of every numeric factor, natural units; its step in coded units where the scale is not linear."""
     moved = {}
     for factor, at, step in zip(study.factors, start, steps, strict=True):
-        if factor.is_bent:
+        if factor.has_nonlinear_scale:
             first, second = factor.coding.natural([at, at + step])
             moved[factor.name] = float(second - first)
         elif factor.is_numeric:

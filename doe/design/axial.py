@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from doe.design import around, region
 from doe.errors import InputRefused, Problem
-from doe.numerics import catalogue, coding
+from doe.numerics import coding
 from doe.study import scale
 from doe.study.spec import Factor, Study
 from doe.verdicts import Verdict
@@ -84,10 +84,9 @@ def _refuse_misfits(study: Study, wanted: Sequence[int], distance: float) -> Non
 def _centres(study: Study) -> Array:
     """Return the centre of the numeric factors at each combination of the categorical ones."""
     counts = scale.level_counts(study)
-    others = [place for place, count in enumerate(counts) if count]
-    combinations = catalogue.full_factorial(tuple(counts[place] for place in others)) if others else np.zeros((1, 0))
+    combinations = region.level_combinations(study)
     centres = np.zeros((len(combinations), len(counts)))
-    centres[:, others] = combinations
+    centres[:, [count > 0 for count in counts]] = combinations
     return centres
 
 
@@ -114,7 +113,7 @@ def _farthest(study: Study, centre: Array, place: int, distance: float) -> Array
 
 def _axis(factor: Factor, distance: float) -> Array:
     """Return the values of a factor from its centre, which is left out, to a distance; coded, on the increments."""
-    if factor.is_bent:
+    if factor.has_nonlinear_scale:
         return _bent_axis(factor, distance)
     assert factor.low is not None and factor.high is not None and factor.increment is not None
     exact = np.arange(1, int(abs(distance) / _step(factor) + 0.5 + _SLACK) + 1) * _step(factor)
@@ -138,7 +137,7 @@ def _bent_axis(factor: Factor, distance: float) -> Array:
 
 def _is_short(factor: Factor, reached: float, distance: float) -> bool:
     """Whether a point on the increments lies farther from where it was wanted than rounding takes it."""
-    if not factor.is_bent:
+    if not factor.has_nonlinear_scale:
         return abs(abs(reached) - abs(distance)) > _step(factor) / 2 + _SLACK
     assert factor.increment is not None
     found, wanted = factor.coding.natural([reached, distance])

@@ -12,8 +12,8 @@ import pandas as pd
 from doe.errors import InputRefused, Problem
 from doe.numerics import calibration, uncertainty
 from doe.numerics.calibration import Budget, Line, Scatter
-from doe.study.senses import turned
 from doe.study.spec import Check, Factor, Instrument, Printer, Study
+from doe.study.z_direction import turned
 
 Lines = Mapping[tuple[str, str], "PrinterLine"]
 """By name of printer and factor; those that were never read are not in it."""
@@ -65,11 +65,14 @@ class PrinterLine:
     """Parts of the budget that the study does not state: ``contact``, ``readout``."""
     drift: Drift | None
     """None where no reading was taken after planning, or none before."""
+    unstated: tuple[str, ...] = ()
+    """What it was read with whose limit of error is not stated, as it was named; an empty name where a reading names none. The
+    budget's limit is then the largest that is stated of what reads this factor, or None where none is."""
 
     @property
     def unknown(self) -> tuple[str, ...]:
-        """What the uncertainty leaves out, since it is not known: ``probe``, ``scatter``."""
-        return (*(["probe"] if self.budget.limit is None else []), *(["scatter"] if self.scatter is None else []))
+        """What the uncertainty does not know: ``probe``, ``scatter``."""
+        return (*(["probe"] if self.unstated else []), *(["scatter"] if self.scatter is None else []))
 
 
 @dataclass(frozen=True)
@@ -171,9 +174,11 @@ def _judged(study: Study, found: Mapping[tuple[str, str], list[_Reading]]) -> Li
     printers, lines = {one.name: one for one in study.printers}, {}
     for factor in study.factors:
         own = {key: occasions[key] for key in found if key[1] == factor.name}
+        tools = {one.instrument for key in own for one in found[key]}
+        declared = [limit for tool in study.instruments if tool.id in tools and (limit := _limit(tool, factor)) is not None]
         scatter = _scatter(factor, [printers[name] for name, _ in own], list(own.values()))
         for key, (before, after) in own.items():
-            case = _Case(study, printers[key[0]], factor, before, after, scatter)
+            case = _Case(study, printers[key[0]], factor, before, after, scatter, tuple(declared))
             lines[key] = _with_drift(case, FALSE_ALARMS / max(compared, 1))
     return lines
 
@@ -213,6 +218,8 @@ class _Case:
     before: list[_Reading]
     after: list[_Reading]
     scatter: Scatter | None
+    declared: tuple[tuple[float, float], ...]
+    """Stated limits of error of all that reads the factor, on any printer: absolute, and as a share."""
 
 
 def _with_drift(case: _Case, false_alarms: float) -> PrinterLine:
@@ -224,8 +231,10 @@ def _with_drift(case: _Case, false_alarms: float) -> PrinterLine:
     else:
         read = [*case.before, *case.after]
         now = printed = _line(key, read)
-    budget, assumed = _budget(case, read)
-    return PrinterLine(case.printer.name, case.factor.name, now, printed, planned, case.scatter, budget, assumed, drift)
+    budget, assumed, unstated = _budget(case, read)
+    return PrinterLine(
+        case.printer.name, case.factor.name, now, printed, planned, case.scatter, budget, assumed, drift, unstated
+    )
 
 
 def _after_drift(planned: Line, after: list[_Reading]) -> Line:
@@ -242,11 +251,11 @@ def _after_drift(planned: Line, after: list[_Reading]) -> Line:
 
 
 def _drift(case: _Case, planned: Line, false_alarms: float) -> Drift:
-    old, new = _budget(case, case.before)[0], _budget(case, case.after)[0]
-    halves: list[float | None] = [old.contact, old.readout, new.contact, new.readout]
+    before, after = _budget(case, case.before), _budget(case, case.after)
+    halves: list[float | None] = [half for budget, *_ in (before, after) for half in (budget.contact, budget.readout)]
     if {one.instrument for one in case.before} != {one.instrument for one in case.after}:
         at = float(np.mean([one.actual for one in case.after]))
-        halves += [_probe_half(one, at, case.factor) for one in (old, new)]
+        halves += [_probe_half(budget, unstated, at, case.factor) for budget, _, unstated in (before, after)]
     known_halves = [half for half in halves if half is not None]
     between = uncertainty.even_spread(math.hypot(*known_halves))
     setpoints, actual = [one.set for one in case.after], [one.actual for one in case.after]
@@ -257,9 +266,9 @@ def _drift(case: _Case, planned: Line, false_alarms: float) -> Drift:
     return Drift(len(case.after), offset, allowed)
 
 
-def _probe_half(budget: Budget, at: float, factor: Factor) -> float | None:
+def _probe_half(budget: Budget, unstated: tuple[str, ...], at: float, factor: Factor) -> float | None:
     """Return the limit of error of what was read with; of a thermometer without a stated one that of class 2, else None."""
-    if budget.limit is not None:
+    if budget.limit is not None and not unstated:
         return max(budget.limit, budget.share * abs(at))
     least, share = _IEC_60584["2"]
     return max(least, share * abs(at)) if factor.unit == "degC" else None
@@ -269,11 +278,18 @@ def _checks(printer: Printer, factor: Factor) -> list[Check]:
     return [check for check in printer.checks if check.factor == factor.name]
 
 
-def _budget(case: _Case, read: list[_Reading]) -> tuple[Budget, tuple[str, ...]]:
-    """Return the budget of a line, by its worst instrument and contact, and what of it is assumed."""
+def _budget(case: _Case, read: list[_Reading]) -> tuple[Budget, tuple[str, ...], tuple[str, ...]]:
+    """
+    Return the budget of a line, by its worst instrument and contact, what of it is assumed, and what states no limit of error.
+
+    A slip in an instrument's name must not make the uncertainty smaller: what states no limit counts as the worst that does.
+    """
     known = {one.id: one for one in case.study.instruments}
-    tools = [known.get(name) for name in dict.fromkeys(one.instrument for one in read)]
-    limits = [_limit(tool, case.factor) for tool in tools]
+    names = list(dict.fromkeys(one.instrument for one in read))
+    tools = [known.get(name) for name in names]
+    unstated = tuple(name for name, tool in zip(names, tools, strict=True) if _limit(tool, case.factor) is None)
+    limits = [limit for tool in tools if (limit := _limit(tool, case.factor)) is not None]
+    limits += case.declared if unstated else ()
     celsius = case.factor.unit == "degC"
     checks = _checks(case.printer, case.factor)
     contacts = [check.contact for check in checks if check.contact is not None]
@@ -282,14 +298,12 @@ def _budget(case: _Case, read: list[_Reading]) -> tuple[Budget, tuple[str, ...]]
         *(["contact"] if celsius and (not contacts or len(contacts) < len(checks)) else []),
         *(["readout"] if celsius and len(readouts) < len(tools) else []),
     ]
-    stated = [one for one in limits if one is not None]
-    complete = len(stated) == len(limits)
     return Budget(
-        limit=max(limit for limit, _ in stated) if complete else None,
-        share=max(share for _, share in stated) if complete else 0.0,
+        limit=max((limit for limit, _ in limits), default=None),
+        share=max((share for _, share in limits), default=0.0),
         contact=max([*contacts, *([CONTACT] if "contact" in assumed else [])], default=0.0),
         readout=max([*readouts, *([READOUT] if "readout" in assumed else [])], default=0.0),
-    ), tuple(assumed)
+    ), tuple(assumed), unstated
 
 
 def _limit(tool: Instrument | None, factor: Factor) -> tuple[float, float] | None:

@@ -10,7 +10,7 @@ import pandas as pd
 from doe.design import calibrated
 from doe.design.calibrated import FALSE_ALARMS, Drift, Lines, PrinterLine
 from doe.numerics import calibration, uncertainty
-from doe.study import senses
+from doe.study import z_direction
 from doe.study.spec import Factor, Printer, Study
 from doe.verdicts import Verdict
 
@@ -42,7 +42,7 @@ def line_findings(study: Study, lines: Lines) -> Iterator[Verdict]:
 
 
 def _drifted(one: PrinterLine, drift: Drift, factor: Factor, printer: Printer) -> Verdict:
-    unit, side = factor.display_unit, "above" if senses.turned(factor, printer, drift.offset) > 0 else "below"
+    unit, side = factor.display_unit, "above" if z_direction.turned(factor, printer, drift.offset) > 0 else "below"
     assert drift.allowed is not None
     return Verdict(
         "printer drifted",
@@ -93,17 +93,18 @@ def beyond_findings(study: Study, runs: pd.DataFrame, lines: Lines | None = None
         factor = next(each for each in study.factors if each.name == factor_name)
         printer = next(each for each in study.printers if each.name == name)
         values = runs.loc[runs["printer"] == name, f"set.{factor_name}"].to_numpy(dtype=float)
-        turned = senses.turned(factor, printer, values)
+        turned = z_direction.turned(factor, printer, values)
         beyond = values[~calibration.covers(one.printed, turned, factor.increment or 0.0)]
         if len(beyond):
             unit, at = factor.display_unit, f"{beyond.min():g}" + (f" and {beyond.max():g}" if np.ptp(beyond) else "")
-            low, high = sorted(senses.turned(factor, printer, [one.printed.low, one.printed.high]).tolist())
+            low, high = sorted(z_direction.turned(factor, printer, [one.printed.low, one.printed.high]).tolist())
             yield Verdict(
                 "prints beyond the checks",
                 f"{len(beyond)} of {len(values)} prints on printer {name} are set to {factor_name} outside of "
                 f"{low:g} to {high:g} {unit}, which its readings cover; the actual values there are "
-                "a guess along the line",
-                f"read the reference probe on printer {name} at {at} {unit}",
+                "a guess along the line, and 'doe recommend' gives this printer no setpoint beyond what was read",
+                f"read the reference probe on printer {name} at {at} {unit}, before these are printed where that can still be:"
+                " add the reading to its [[printers.checks]], or collect it",
                 factor_name,
             )
 

@@ -84,7 +84,7 @@ def require_estimable(study: Study, targets: pd.DataFrame, kind: str) -> None:
     """Refuse a plan that cannot estimate the declared model, naming the terms it cannot tell apart."""
     model = scale.model_terms(study)
     X = terms.model_matrix(scale.coded(study, targets), model, scale.level_counts(study))
-    if criteria.rank(X) == X.shape[1]:
+    if terms.rank(X) == X.shape[1]:
         return
     labels = scale.column_labels(study, model)
     if len(X) < X.shape[1]:
@@ -123,12 +123,12 @@ def strata(study: Study, runs: pd.DataFrame) -> Strata:
     """Count what the declared model, with the printers as blocks, leaves in each stratum of a plan."""
     X, found = matrix(study, runs)
     load = np.full(len(runs), -1, dtype=np.int64) if found is None else found
-    columns = criteria.rank(X)
+    columns = terms.rank(X)
     loads = int(load.max(initial=-1)) + 1
     pure = _pure_error_dof(study, runs, load)
     if not loads or loads == len(runs):
         return Strata(len(runs), loads, columns, len(runs) - columns if loads else 0, len(runs) - columns, pure)
-    both = criteria.rank(np.hstack([X, np.eye(loads)[load]]))
+    both = terms.rank(np.hstack([X, np.eye(loads)[load]]))
     return Strata(len(runs), loads, columns, both - columns, len(runs) - both, pure)
 
 
@@ -180,7 +180,7 @@ def _partial(coded: Array) -> int | None:
 
 
 def rounding_efficiency(study: Study, exact: Array, targets: pd.DataFrame) -> float:
-    """Return the D-efficiency of the rounded settings relative to the exact ones, in percent, prints as one stratum."""
+    """Return the D-efficiency of rounded settings relative to exact ones, of shape (n, k) and coded; percent, one stratum."""
     model, counts = scale.model_terms(study), scale.level_counts(study)
     after = criteria.d_efficiency(terms.model_matrix(scale.coded(study, targets), model, counts))
     return 100 * after / criteria.d_efficiency(terms.model_matrix(exact, model, counts))

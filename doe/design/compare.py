@@ -31,6 +31,10 @@ class Candidate:
         words += [f"--prints {asked.prints}"] if asked.prints else []
         words += [f"--loads {asked.loads}"] if asked.loads else []
         words += ["--one-round"] if asked.one_round else []
+        usual = PlanRequest()
+        for name in ("purpose", "resolution", "centre", "form", "distance", "replicates"):
+            if getattr(asked, name) != getattr(usual, name):
+                words.append(f"--{name} {getattr(asked, name)}")
         return " ".join([*words, f"--seed {asked.seed}"])
 
 
@@ -40,9 +44,11 @@ class Compared:
 
     candidate: Candidate
     refused: str | None
+    """Why it cannot be had; None where it can."""
     design: Design | None = None
     effort: Effort | None = None
     days: int = 0
+    """Working days until the last test is done."""
     detectable: tuple[power.Detectable, ...] = ()
 
     def as_data(self) -> dict[str, Any]:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from doe.errors import InputRefused, Problem
-from doe.numerics import drying
+from doe.numerics import coding, drying
 from doe.numerics.drying import Course
 from doe.study.dryer import SPOOL, Dryer
 from doe.study.equipment import MINUTES_PER, drying_factor
@@ -74,10 +74,10 @@ def drying_levels(study: Study, dryer: Dryer, number: int, wettest: float | None
     proposed = drying.hours_at(course, np.linspace(*ends, number))
     return DryingLevels(
         factor,
-        *(_levels(factor, course, hours, per_unit, on_increments=on) for hours, on in (
-            (np.linspace(low, high, number), False), (within, True), (proposed, True)
-        )),
-    )  # fmt: skip
+        even_hours=_levels(course, np.linspace(low, high, number) / per_unit, per_unit),
+        within=_levels(course, _on_increments(factor, within / per_unit), per_unit),
+        proposed=_levels(course, _on_increments(factor, proposed / per_unit), per_unit),
+    )
 
 
 def timed_factor(study: Study) -> Factor:
@@ -115,14 +115,16 @@ def _ends(dryer: Dryer, course: Course, of_study: float, wettest: float | None) 
     return wettest, driest
 
 
-def _levels(factor: Factor, course: Course, hours: Array, per_unit: float, *, on_increments: bool) -> Levels:
-    times = hours / per_unit
-    if on_increments and factor.increment is not None:
-        assert factor.low is not None
-        steps = np.round((times - factor.low) / factor.increment)
-        times = np.maximum(np.round(factor.low + steps * factor.increment, 9), 0.0)
-    left = drying.moisture(course, times * per_unit)
-    return Levels(tuple(map(float, times)), tuple(map(float, left)))
+def _on_increments(factor: Factor, times: Array) -> Array:
+    if factor.increment is None:
+        return times
+    assert factor.low is not None
+    return np.maximum(coding.round_to_increment(times, factor.increment, factor.low), 0.0)
+
+
+def _levels(course: Course, times: Array, per_unit: float) -> Levels:
+    """Return times in the factor's unit, of so many hours, with the moisture that they leave."""
+    return Levels(tuple(map(float, times)), tuple(map(float, drying.moisture(course, times * per_unit))))
 
 
 def _refused(where: str, found: str, allowed: str, remedy: str) -> InputRefused:

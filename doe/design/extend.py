@@ -9,16 +9,15 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
-from doe.design import around, ascent, axial, check, foldover, order, plan, region, setpoints
+from doe.design import around, ascent, axial, check, foldover, order, plan, points, region, setpoints
 from doe.design.around import Box
 from doe.design.ascent import Line
-from doe.design.optimal import Searched
-from doe.design.plan import Design, Provenance
+from doe.design.optimal import Prints
+from doe.design.plan import Design
 from doe.errors import InputRefused, Problem
-from doe.numerics import criteria, search, terms
+from doe.numerics import search, terms
 from doe.study import scale
 from doe.study.spec import Study
 from doe.verdicts import Verdict
@@ -59,7 +58,7 @@ class ExtendRequest:
 class _Made:
     """The prints of the round, in run order."""
 
-    prints: Searched
+    prints: Prints
     facts: dict[str, Any]
     verdicts: tuple[Verdict, ...] = ()
 
@@ -116,25 +115,18 @@ def _joined(study: Study, design: Design, made: _Made, request: ExtendRequest) -
     prints = made.prints
     targets, rounding = setpoints.on_increments(study, prints.coded)
     setpoints.require_allowed(study, targets, prints.kinds)
-    provenance = Provenance(
-        request.kind,
-        request.seed,
-        design.rounds[-1] + 1,
-        1 + max(plan.number(name) for name in design.runs["print"]),
-        1 + max(plan.number(name) for name in design.runs["load"]),
-    )
+    provenance = plan.next_round(design, request.kind, request.seed)
     new = plan.assemble(study, targets, prints.load, prints.printer, prints.kinds, provenance)
     new["cell"] = check.cells_after(study, design.runs, new)
     runs = plan.joined(design.runs, new)
     facts = {"kind": request.kind, "round": provenance.round, **made.facts}
     if request.kind == "fold-over":  # the others are laid on the increments from the start
         facts["rounding"] = rounding
-    whole = plan.checked(study, runs, facts, adopted=True)
-    found = (*made.verdicts, *_still_missing(study, runs), *_beyond_budget(study, runs))
-    return replace(whole, verdicts=(*found, *whole.verdicts))
+    whole = plan.checked(study, runs, facts)
+    return replace(whole, verdicts=(*made.verdicts, *whole.verdicts))
 
 
-# Refusals and verdicts that all kinds share
+# Refusals that all kinds share
 
 
 def _refuse_odd_requests(study: Study, design: Design, request: ExtendRequest) -> None:
@@ -170,36 +162,6 @@ def _refuse_odd_requests(study: Study, design: Design, request: ExtendRequest) -
 
 def _has_loads(design: Design) -> bool:
     return bool((design.runs["load"] != "").any())
-
-
-def _still_missing(study: Study, runs: pd.DataFrame) -> list[Verdict]:
-    """Return a verdict where all rounds together cannot estimate the declared model."""
-    X, _ = check.matrix(study, runs)
-    if criteria.rank(X) == X.shape[1]:
-        return []
-    labels = scale.column_labels(study, scale.model_terms(study))
-    labels += [f"block {number}" for number in range(1, X.shape[1] - len(labels) + 1)]
-    groups = terms.confounded_columns(X)
-    return [
-        Verdict(
-            "model not estimable",
-            "all rounds together cannot tell apart: " + "; ".join(", ".join(labels[i] for i in one) for one in groups),
-            "add another kind of round, or declare a smaller model with 'doe amend'",
-        )
-    ]
-
-
-def _beyond_budget(study: Study, runs: pd.DataFrame) -> list[Verdict]:
-    runs = runs[runs["round"] != plan.PILOT]
-    counts = {
-        "prints": (len(runs), study.budget.prints),
-        "drying loads": (len({load for load in runs["load"] if load}), study.budget.loads),
-    }
-    over = [f"{made} {what} of {most}" for what, (made, most) in counts.items() if most is not None and made > most]
-    if not over:
-        return []
-    cause = f"all rounds together take {' and '.join(over)}"
-    return [Verdict("beyond the budget", cause, "ask for the difference, or extend with fewer --prints and --loads")]
 
 
 def _too_few(request: ExtendRequest, found: int, least: int, why: str) -> InputRefused:
@@ -241,21 +203,14 @@ def _new_loads(study: Study, design: Design, request: ExtendRequest, prints: int
     return request.loads
 
 
-def _arranged(study: Study, design: Design, request: ExtendRequest, coded: Array, kinds: Sequence[str]) -> Searched:
+def _arranged(study: Study, design: Design, request: ExtendRequest, coded: Array, kinds: Sequence[str]) -> Prints:
     """Deal the prints of a named family to loads and printers, in random order."""
     targets, _ = setpoints.on_increments(study, coded)
     names = [factor.name for factor in study.load_factors]
     least = len(targets[names].drop_duplicates()) if names else 1
     loads = _new_loads(study, design, request, len(targets), least)
     load, printer, sequence = order.arrange(study, targets, loads, request.seed)
-    return Searched(coded[sequence], [kinds[row] for row in sequence], load[sequence], printer[sequence])
-
-
-def _with_centre(study: Study, coded: Array, kinds: Sequence[str], centre: int) -> tuple[Array, list[str]]:
-    """Add centre prints, dealt in turn to the combinations of the categorical factors that are there."""
-    middles = coded[np.arange(centre) % len(coded)].copy()
-    middles[:, [factor.is_numeric for factor in study.factors]] = 0.0
-    return np.vstack([coded, middles]), [*kinds, *["centre"] * centre]
+    return Prints(coded[sequence], [kinds[row] for row in sequence], load[sequence], printer[sequence])
 
 
 # The kinds
@@ -270,7 +225,7 @@ def _fold_over(study: Study, design: Design, request: ExtendRequest) -> _Made:
     prints = len(corners) if request.prints is None else request.prints
     if prints < len(corners):
         raise _too_few(request, prints, len(corners), "one for each two-level print of the first round")
-    settings, kinds = _with_centre(study, made.coded, ["corner"] * len(corners), prints - len(corners))
+    settings, kinds = points.with_centre(study, made.coded, ["corner"] * len(corners), prints - len(corners))
     said = () if made.facts["separated"] else (_separates_nothing(made.facts),)
     return _Made(_arranged(study, design, request, settings, kinds), made.facts, said)
 
@@ -285,15 +240,15 @@ def _separates_nothing(facts: dict[str, Any]) -> Verdict:
 
 def _axial(study: Study, design: Design, request: ExtendRequest) -> _Made:
     """Add axial points and centre prints, which make squares estimable."""
-    points = axial.points(study, request.factors, request.distance)
-    prints = len(points.coded) + CENTRE_PRINTS if request.prints is None else request.prints
-    if prints < len(points.coded):
-        raise _too_few(request, prints, len(points.coded), "two for each factor with axial points")
-    kinds = ["axial"] * len(points.coded)
-    settings, kinds = _with_centre(study, points.coded, kinds, prints - len(points.coded))
+    found = axial.points(study, request.factors, request.distance)
+    least = len(found.coded)
+    prints = least + CENTRE_PRINTS if request.prints is None else request.prints
+    if prints < least:
+        raise _too_few(request, prints, least, "two for each factor with axial points")
+    settings, kinds = points.with_centre(study, found.coded, ["axial"] * least, prints - least)
     form = "face" if request.distance == 1 else "inscribed" if request.distance < 1 else "circumscribed"
-    facts = {"axial_distance": request.distance, "form": form, "axial_factors": list(points.factors)}
-    return _Made(_arranged(study, design, request, settings, kinds), facts, (*points.verdicts, *_squares(study)))
+    facts = {"axial_distance": request.distance, "form": form, "axial_factors": list(found.factors)}
+    return _Made(_arranged(study, design, request, settings, kinds), facts, (*found.verdicts, *_squares(study)))
 
 
 def _squares(study: Study) -> list[Verdict]:
@@ -369,7 +324,7 @@ def _ascent(study: Study, design: Design, request: ExtendRequest, line: Line | N
     load = np.append(0, np.cumsum((np.diff(own, axis=0) != 0).any(axis=1))).astype(np.int64)
     generator = np.random.default_rng(request.seed)
     printer = int(generator.integers(len(study.printers))) if study.printers else -1
-    made = Searched(
+    made = Prints(
         coded,
         [region.position(study, row) for row in coded],
         load if _has_loads(design) else np.full(len(coded), -1, dtype=np.int64),

@@ -9,7 +9,7 @@ from doe.design.check import Strata
 from doe.design.purpose import LOAD_DOF, PRINT_DOF
 from doe.design.quality import Quality
 from doe.numerics import terms
-from doe.study import bends, scale
+from doe.study import nonlinear_scales, scale
 from doe.study.spec import Factor, Study
 from doe.verdicts import Verdict
 
@@ -39,7 +39,7 @@ def verdicts(
         *_rounding_verdicts(study, facts),
         *_range_verdicts(study, runs),
         *_budget_verdicts(study, runs, counted),
-        *bends.verdicts(study),
+        *nonlinear_scales.verdicts(study),
     )
 
 
@@ -113,7 +113,7 @@ def _beyond(factor: Factor, runs: pd.DataFrame) -> bool:
 
 
 def _budget_verdicts(study: Study, runs: pd.DataFrame, counted: Strata) -> list[Verdict]:
-    over = []
+    over, rounds = [], runs["round"].nunique()
     if study.budget.prints is not None and len(runs) > study.budget.prints:
         over.append(f"{len(runs)} prints where the budget has {study.budget.prints}")
     if study.budget.loads is not None and counted.loads > study.budget.loads:
@@ -123,8 +123,10 @@ def _budget_verdicts(study: Study, runs: pd.DataFrame, counted: Strata) -> list[
     return [
         Verdict(
             "more than the budget",
-            f"the plan takes {' and '.join(over)}",
-            "leave --kind out for a plan that fits the budget, or raise [budget]",
+            f"{'the plan takes' if rounds == 1 else 'all rounds together take'} {' and '.join(over)}",
+            "leave --kind out for a plan that fits the budget, or raise [budget]"
+            if rounds == 1
+            else "extend with fewer --prints and --loads, or raise [budget]",
         )
     ]
 
@@ -135,15 +137,18 @@ def _load_verdicts(study: Study, runs: pd.DataFrame, counted: Strata) -> list[Ve
             Verdict(
                 "one drying load, or loads not recorded",
                 "the plan does not say which prints share a drying load",
-                "read the intervals as holding for the load that was used; give [budget] loads to spread the prints over several",
+                "read the intervals as holding for the load that was used; give [budget] loads to spread the prints over several."
+                " Where the filament takes up water, drying belongs to the study: add the factor drying_time with change = "
+                "\"load\", loads and the oven's temperature (a new study of family 'other' has them as comments)",
             )
         ]
     if study.load_factors and counted.load_dof < 1:
         return [
             Verdict(
                 "no load error degree of freedom",
-                f"{counted.loads} loads are all used up by the load factors ({', '.join(f.name for f in study.load_factors)})",
-                "print more loads at the same levels: without them nothing can be said about these factors",
+                f"the {counted.loads} loads differ in {', '.join(f.name for f in study.load_factors)}, and none is left to show "
+                "how much loads differ that are dried alike",
+                "print more loads at the same settings of what is fixed in a load: without them nothing can be said about it",
             )
         ]
     found = []
@@ -198,7 +203,7 @@ def _error_verdicts(counted: Strata) -> list[Verdict]:
 
 def _twentieth(factor: Factor) -> float:
     """Return a twentieth of the half range, natural units; where it is shortest, if the scale is not linear."""
-    if not factor.is_bent:
+    if not factor.has_nonlinear_scale:
         return 0.05 * factor.half_range
     low, after, before, high = factor.coding.natural([-1, -0.95, 0.95, 1])
     return float(min(after - low, high - before))

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from doe.errors import InputRefused, Problem
-from doe.numerics import catalogue, terms
+from doe.numerics import fractions, terms
 from doe.study.spec import Study
 
 Array = NDArray[np.float64]
@@ -65,12 +65,12 @@ def fold(study: Study, corners: Array, folded: Sequence[int]) -> Folded:
     Experiments*, section 8.6.
     """
     signs = _signs(study, corners)
-    folding = catalogue.fold_over(signs, folded)
+    folding = fractions.fold_over(signs, folded)
     before, after = _chains(study, signs), _chains(study, signs, folding.points)
     left = _pairs(after)
     facts = {
         "folded": [study.factors[place].name for place in folded],
-        "resolution_before": _resolution(signs),
+        "resolution_before": fractions.shortest_aliased(signs),
         "resolution": folding.resolution,
         "aliases_before": before,
         "aliases": after,
@@ -118,10 +118,3 @@ def _pairs(chains: list[str]) -> set[frozenset[str]]:
 
 def _simple_first(effect: str) -> tuple[int, str]:
     return effect.count("*"), effect
-
-
-def _resolution(signs: Array) -> int | None:
-    """Return the fewest factors whose product does not add up to 0; None where there are none."""
-    factors = range(signs.shape[1])
-    words = (word for size in range(1, len(factors) + 1) for word in combinations(factors, size))
-    return next((len(word) for word in words if signs[:, word].prod(axis=1).sum()), None)

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from doe.design import check, region
-from doe.design.purpose import Choice, Size, columns, load_products
+from doe.design.purpose import Choice, Size, coefficient_counts, load_products
 from doe.errors import InputRefused, Problem
 from doe.numerics import search, terms
 from doe.study import scale
@@ -18,7 +18,8 @@ Codes = NDArray[np.int64]
 
 PAIRS = 3
 """Settings of a map that are printed twice in one load, for pure error."""
-_STARTS = 100
+STARTS = 100
+"""Random designs that a search for a plan begins with."""
 _AS_GOOD = 0.98
 _FINE = 5
 _POTENTIAL_SD = 0.5
@@ -31,9 +32,9 @@ two factors at -1 and +1 has a range of 2.
 
 
 @dataclass(frozen=True)
-class Searched:
+class Prints:
     """
-    The outcome of a search.
+    Settings with the loads and printers that they are made on.
 
     Parameters
     ----------
@@ -53,7 +54,7 @@ class Searched:
     """Efficiency that the increments leave, by the criterion of the search, in percent."""
 
 
-def make(study: Study, choice: Choice, centre: int, seed: int) -> Searched:
+def make(study: Study, choice: Choice, centre: int, seed: int) -> Prints:
     """
     Search for the settings of a plan.
 
@@ -99,7 +100,7 @@ def make(study: Study, choice: Choice, centre: int, seed: int) -> Searched:
     found = run(task, seed)
     kinds = [what.get(row) or region.position(study, found.settings[row]) for row in range(len(found.settings))]
     codes = np.full(len(kinds), -1, dtype=np.int64) if load is None else load
-    return Searched(found.settings, kinds, codes, printer, _kept_by_increments(task, found, seed))
+    return Prints(found.settings, kinds, codes, printer, _kept_by_increments(task, found, seed))
 
 
 def _kept_by_increments(task: search.Task, found: search.Found, seed: int) -> float:
@@ -117,13 +118,13 @@ def _kept_by_increments(task: search.Task, found: search.Found, seed: int) -> fl
 
 def run(task: search.Task, seed: int) -> search.Found:
     """
-    Search, and turn what the search cannot do into a refusal.
+    Search; what the search cannot do is refused.
 
     A plan that keeps to the ends and the middle of each factor is taken where it is as good within 2 %: fewer settings are
     fewer mistakes, and levels of a load that come again.
     """
     try:
-        exact = search.search(task, starts=_STARTS, seed=seed)
+        exact = search.search(task, starts=STARTS, seed=seed)
         few = region.few(task.grids, task.levels)
         curved = any(count > 2 for term in task.terms for count in Counter(term).values())
         if curved or all(len(one) == len(other) for one, other in zip(few, task.grids, strict=True)):
@@ -144,7 +145,7 @@ def run(task: search.Task, seed: int) -> search.Found:
 def _searched_or_none(task: search.Task, seed: int) -> search.Found | None:
     """Return the plan, or None where constraints leave too few of its values."""
     try:
-        return search.search(task, starts=_STARTS, seed=seed)
+        return search.search(task, starts=STARTS, seed=seed)
     except ValueError:
         return None
 
@@ -258,7 +259,7 @@ def _pairs(
     assert size is not None
     if choice.purpose == "screen":
         return (), printer
-    coefficients, between = columns(study)
+    coefficients, between = coefficient_counts(study)
     spare = size.prints - coefficients - max(size.loads - between, 0)
     wanted = max(0, min(PAIRS, (spare + 1) // 2))
     rows = np.zeros(size.prints, dtype=np.int64) if load is None else load

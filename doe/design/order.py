@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from doe.design import check
+from doe.design import check, purpose
 from doe.errors import InputRefused, Problem
-from doe.numerics import criteria, terms
+from doe.numerics import terms
 from doe.numerics.dealing import Deal, Places, Wish, improve, lack, random_deal
 from doe.study import scale
 from doe.study.spec import Study
@@ -21,7 +21,6 @@ _STARTS = 24
 _WORK_OF_STARTS = 40_000
 _WORK_OF_SWAPS = 4_000_000
 _WISH_COST = 0.01  # share of the D-efficiency
-_WANTED_LOAD_DOF = 3
 
 
 def load_count(study: Study, targets: pd.DataFrame, asked: int | None) -> int:
@@ -36,7 +35,7 @@ def load_count(study: Study, targets: pd.DataFrame, asked: int | None) -> int:
     levels = len(set(_load_levels(study, targets).tolist()))
     wanted = asked if asked is not None else study.budget.loads
     if wanted is None:
-        return min(len(targets), _columns_between_loads(study, targets) + _WANTED_LOAD_DOF) if study.load_factors else 0
+        return purpose.default_loads(study, len(targets))
     if not levels <= wanted <= len(targets):
         raise InputRefused(
             Problem(
@@ -194,13 +193,6 @@ def _load_levels(study: Study, targets: pd.DataFrame) -> Codes:
     return check.cells(targets[names]) if names else np.zeros(len(targets), dtype=np.int64)
 
 
-def _columns_between_loads(study: Study, targets: pd.DataFrame) -> int:
-    """Return how many columns of the model only a comparison of loads can estimate, the intercept among them."""
-    own = {index for index, factor in enumerate(study.factors) if factor.change == "load"}
-    model = [term for term in scale.model_terms(study) if set(term) <= own]
-    return criteria.rank(terms.model_matrix(scale.coded(study, targets), tuple(model), scale.level_counts(study)))
-
-
 def _loads_per_level(level: Codes, loads: int) -> dict[int, int]:
     """Give each level one load, then the rest one by one to the level with most prints a load."""
     counts = {int(code): int((level == code).sum()) for code in sorted(set(level.tolist()))}
@@ -220,6 +212,6 @@ def _estimable_part(study: Study, targets: pd.DataFrame) -> Array:
         return X
     kept: list[int] = []
     for column in range(X.shape[1]):
-        if criteria.rank(X[:, [*kept, column]]) == len(kept) + 1:
+        if terms.rank(X[:, [*kept, column]]) == len(kept) + 1:
             kept.append(column)
     return X[:, kept]

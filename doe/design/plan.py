@@ -100,7 +100,7 @@ def plan_runs(study: Study, request: PlanRequest, pilot: pd.DataFrame | None = N
     runs = _in_order(study, made, Provenance(choice.kind, request.seed, 1, *first))
     if pilot is not None:
         runs["cell"] = check.cells_after(study, pilot, runs)
-    design = checked(study, runs, made.facts, adopted=False)
+    design = checked(study, runs, made.facts, require_load_dof=True)
     why = purpose.reasons(choice, check.strata(study, runs), numeric=any(one.is_numeric for one in study.factors))
     held = None if choice.held_back is None else asdict(choice.held_back)
     facts = {**design.facts, "purpose": choice.purpose, "why": why, "held_back": held}
@@ -158,10 +158,19 @@ class Provenance:
     """Where the rows of a round come from."""
 
     kind: str
+    """Of the plan."""
     seed: int
     round: int = 1
     first_print: int = 1
+    """Number in the identifier of its first print."""
     first_load: int = 1
+    """The same of its first drying load."""
+
+
+def next_round(design: Design, kind: str, seed: int) -> Provenance:
+    """Return where the rows of a further round come from: its number and its identifiers go on from those that there are."""
+    last_print, last_load = (max(number(name) for name in design.runs[column]) for column in ("print", "load"))
+    return Provenance(kind, seed, design.rounds[-1] + 1, last_print + 1, last_load + 1)
 
 
 def assemble(
@@ -244,20 +253,31 @@ def number(identifier: str) -> int:
     return int("0" + "".join(sign for sign in identifier if sign.isdigit()))
 
 
-def checked(study: Study, runs: pd.DataFrame, facts: dict[str, Any], *, adopted: bool) -> Design:
+def checked(study: Study, runs: pd.DataFrame, facts: dict[str, Any], *, require_load_dof: bool = False) -> Design:
     """
     Return the design with what it promises as facts and what it cannot do as verdicts.
+
+    Parameters
+    ----------
+    study : Study
+    runs : DataFrame
+        All rounds, as documented for :class:`Design`.
+    facts : dict
+        What is known already, the ``kind`` among it.
+    require_load_dof : bool
+        Refuse what else would be a verdict: no load error degree of freedom for the load factors. Prints that are made
+        already, or chosen by somebody else, are taken as they are.
 
     Raises
     ------
     InputRefused
-        Where a plan of our own leaves no load error degree of freedom for the load factors.
+        Where a load error degree of freedom is required, and there is none.
     """
     whole, runs = runs, Design(runs).fitted
     if runs.empty:
         return Design(whole, facts=facts)
     counted = check.strata(study, runs)
-    if not adopted and study.load_factors and counted.loads and counted.load_dof < 1:
+    if require_load_dof and study.load_factors and counted.loads and counted.load_dof < 1:
         least = counted.loads - counted.load_dof + 1
         raise InputRefused(
             Problem(
@@ -282,4 +302,4 @@ def describe(study: Study, design: Design) -> Design:
     """Return a design read from disk with the facts and verdicts that can be computed from its rows."""
     first = next((number for number in design.rounds if number != PILOT), PILOT)
     kind = str(design.of_round(first)["kind"].iloc[0])
-    return checked(study, design.runs, {"kind": kind}, adopted=True)
+    return checked(study, design.runs, {"kind": kind})

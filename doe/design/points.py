@@ -16,17 +16,20 @@ from doe.study.spec import Study
 Array = NDArray[np.float64]
 
 
+_DEFAULT_CENTRE = 4
+
+
 @dataclass(frozen=True)
 class Points:
-    """Coded settings with the kind of each (corner, centre, axial, edge), and facts about the family."""
+    """The settings of a named family."""
 
     kind: Kind
     coded: Array
+    """Coded units, level indices for categorical factors, shape (n, k)."""
     kinds: list[str]
+    """What each setting is: corner, centre, axial, edge."""
     facts: dict[str, Any] = field(default_factory=dict)
-
-
-_DEFAULT_CENTRE = 4
+    """What is to be said of the family: ``defining_relation``; ``axial_distance``, ``form`` and ``distance``."""
 
 
 def make(study: Study, request: PlanRequest, kind: Kind) -> Points:
@@ -62,7 +65,7 @@ def make(study: Study, request: PlanRequest, kind: Kind) -> Points:
 def _factorial(study: Study, request: PlanRequest) -> Points:
     counts = scale.level_counts(study)
     corners = _levels_to_coded(catalogue.full_factorial(tuple(count or 2 for count in counts)), counts)
-    return _with_centre(study, request, Points("factorial", corners, ["corner"] * len(corners)))
+    return _two_level(study, request, "factorial", corners)
 
 
 def _fractional(study: Study, request: PlanRequest) -> Points:
@@ -72,7 +75,7 @@ def _fractional(study: Study, request: PlanRequest) -> Points:
     fraction = catalogue.fractional_factorial(len(counts), resolution=request.resolution or _needed_resolution(study))
     corners = _two_levels(fraction.points, counts)
     facts = {"defining_relation": [_word(study, word) for word in fraction.words]}
-    return _with_centre(study, request, Points("fractional", corners, ["corner"] * len(corners), facts))
+    return _two_level(study, request, "fractional", corners, facts)
 
 
 def _plackett_burman(study: Study, request: PlanRequest) -> Points:
@@ -80,7 +83,7 @@ def _plackett_burman(study: Study, request: PlanRequest) -> Points:
     if any(count > 2 for count in counts):
         raise ValueError("a Plackett-Burman plan needs factors with two levels, and one here has more")
     corners = _two_levels(catalogue.plackett_burman(len(counts)), counts)
-    return _with_centre(study, request, Points("plackett-burman", corners, ["corner"] * len(corners)))
+    return _two_level(study, request, "plackett-burman", corners)
 
 
 def _definitive_screening(study: Study, request: PlanRequest) -> Points:
@@ -109,21 +112,18 @@ def _needed_resolution(study: Study) -> int:
 
 def _central_composite(study: Study, request: PlanRequest) -> Points:
     numeric = _numeric(study, "a central composite plan", fewest=2)
-    centre = _DEFAULT_CENTRE if request.centre is None else request.centre
-    made = catalogue.central_composite(len(numeric), request.form, request.distance, centre)
+    made = catalogue.central_composite(len(numeric), request.form, request.distance, _centre_prints(request))
     facts: dict[str, Any] = {"axial_distance": made.axial_distance, "form": request.form}
     if request.form != "face":
         facts["distance"] = request.distance
-    coded, kinds = made.points, list(made.kinds)
-    for _ in range(request.replicates - 1):
-        coded, kinds = np.vstack([coded, made.points]), kinds + list(made.kinds)
+    coded, kinds = np.vstack([made.points] * request.replicates), list(made.kinds) * request.replicates
     return _crossed(study, numeric, Points("central-composite", coded, kinds, facts))
 
 
 def _box_behnken(study: Study, request: PlanRequest) -> Points:
     numeric = _numeric(study, "a Box-Behnken plan", fewest=3)
     edges = np.vstack([catalogue.box_behnken(len(numeric))] * request.replicates)
-    centre = _DEFAULT_CENTRE if request.centre is None else request.centre
+    centre = _centre_prints(request)
     coded = np.vstack([edges, np.zeros((centre, len(numeric)))])
     return _crossed(study, numeric, Points("box-behnken", coded, ["edge"] * len(edges) + ["centre"] * centre))
 
@@ -139,24 +139,47 @@ def _crossed(study: Study, numeric: list[int], base: Points) -> Points:
     """Repeat a plan of the numeric factors at every combination of the categorical ones."""
     counts = scale.level_counts(study)
     others = [index for index, count in enumerate(counts) if count]
-    combinations = catalogue.full_factorial(tuple(counts[index] for index in others)) if others else np.zeros((1, 0))
     blocks = []
-    for combination in combinations:
+    for combination in region.level_combinations(study):
         block = np.empty((len(base.coded), len(counts)))
         block[:, numeric], block[:, others] = base.coded, combination
         blocks.append(block)
     return Points(base.kind, np.vstack(blocks), base.kinds * len(blocks), base.facts)
 
 
-def _with_centre(study: Study, request: PlanRequest, base: Points) -> Points:
-    """Replicate the corners and add centre prints, dealt in turn to the combinations of the categorical factors."""
-    counts = scale.level_counts(study)
-    corners = np.vstack([base.coded] * request.replicates)
-    numeric = [index for index, count in enumerate(counts) if not count]
-    centre = (_DEFAULT_CENTRE if request.centre is None else request.centre) if numeric else 0
-    middles = base.coded[np.arange(centre) % len(base.coded)].copy()
-    middles[:, numeric] = 0.0
-    return Points(base.kind, np.vstack([corners, middles]), ["corner"] * len(corners) + ["centre"] * centre, base.facts)
+def _two_level(
+    study: Study, request: PlanRequest, kind: Kind, corners: Array, facts: dict[str, Any] | None = None
+) -> Points:
+    """Replicate the corners and add centre prints, where some factor has a centre."""
+    coded = np.vstack([corners] * request.replicates)
+    centre = _centre_prints(request) if any(factor.is_numeric for factor in study.factors) else 0
+    return Points(kind, *with_centre(study, coded, ["corner"] * len(coded), centre), facts or {})
+
+
+def with_centre(study: Study, coded: Array, kinds: list[str], centre: int) -> tuple[Array, list[str]]:
+    """
+    Add centre prints, dealt in turn to the combinations of the categorical factors that are there.
+
+    Parameters
+    ----------
+    study : Study
+    coded : ndarray of shape (n, k)
+        Coded units; level indices for categorical factors.
+    kinds : list of str, length n
+    centre : int
+        How many.
+
+    Returns
+    -------
+    tuple of ndarray of shape (n + centre, k) and list of str
+    """
+    middles = coded[np.arange(centre) % len(coded)].copy()
+    middles[:, [factor.is_numeric for factor in study.factors]] = 0.0
+    return np.vstack([coded, middles]), [*kinds, *["centre"] * centre]
+
+
+def _centre_prints(request: PlanRequest) -> int:
+    return _DEFAULT_CENTRE if request.centre is None else request.centre
 
 
 def _levels_to_coded(indices: Array, counts: tuple[int, ...]) -> Array:

@@ -3,9 +3,7 @@
 import itertools
 import math
 from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from multiprocessing import get_context
 from typing import Literal
 
 import numpy as np
@@ -13,42 +11,20 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from doe.design import check
-from doe.design.plan import PILOT
+from doe.design.plan import Design
 from doe.numerics import power, terms
 from doe.numerics.batched import SharedPlan, share_plan
-from doe.numerics.power import Assumptions, Effect, Executor, Simulated
+from doe.numerics.power import Assumptions, Effect, Simulated
 from doe.study import scale
 from doe.study.spec import Study
 
-__all__ = ["Assumptions", "Detectable", "Sampling", "detectable"]
+__all__ = ["Assumptions", "Detectable", "detectable"]
 
 Array = NDArray[np.float64]
 
+_STUDIES = 5000  # simulated studies: the Monte Carlo standard error of a power of 0.80 is 0.006
 _TRUSTED = 0.03  # where approximation and simulation differ by more in power, the simulation is shown
 _REACH = 10.0  # standard deviations of a print on a load of its own: no factor moves a mean farther unseen
-_MANY = 200_000  # studies; below, they are done before further processes have started
-
-
-@dataclass(frozen=True)
-class Sampling:
-    """
-    How much is simulated, and where.
-
-    Parameters
-    ----------
-    studies : int
-        Simulated studies; the Monte Carlo standard error of a power of 0.80 is 0.006 with 5000 of them.
-    seed : int
-    max_workers : int, optional
-        Processes for large numbers of studies; None for as many as this machine has cores, 1 for this process only.
-    executor : Executor, optional
-        Any of ``concurrent.futures``, instead of processes of this machine. The result is the same wherever it is made.
-    """
-
-    studies: int = 5000
-    seed: int = 1
-    max_workers: int | None = None
-    executor: Executor | None = None
 
 
 @dataclass(frozen=True)
@@ -85,18 +61,15 @@ class Detectable:
     obstacle: str = ""
 
 
-_USUAL = Sampling()
-
-
 def detectable(
-    study: Study, runs: pd.DataFrame, assumptions: Assumptions | None = None, sampling: Sampling = _USUAL
+    study: Study, runs: pd.DataFrame, assumptions: Assumptions | None = None, seed: int = 1
 ) -> tuple[Detectable, ...]:
     """
     Return, per factor, the smallest effect that a plan finds with the wanted power.
 
     A factor with one coefficient is tested with Student's t, as ``doe fit`` does, one with several levels with the F of its
     coefficients together; both with Kenward-Roger standard errors and degrees of freedom from print means, all other
-    coefficients of the declared model and the printers in the fit. Prints of a pilot do not count.
+    coefficients of the declared model and the printers in the fit. Prints of a pilot and of confirmations do not count.
 
     Parameters
     ----------
@@ -106,15 +79,15 @@ def detectable(
     assumptions : Assumptions, optional
         Ratio of load variance to the variance of a print's mean, wanted power, level of the test; without it a ratio of
         one, a power of 0.80 and the level of the study's confidence.
-    sampling : Sampling
-        How many studies are simulated, and where.
+    seed : int
+        Of the simulated studies.
 
     Returns
     -------
     tuple of Detectable
         One per factor, in the study's order; empty where the plan holds no print that will be fitted.
     """
-    runs = runs[runs["round"] != PILOT].reset_index(drop=True)
+    runs = Design(runs).fitted
     if runs.empty:
         return ()
     assumed = assumptions or Assumptions(level=1 - study.header.confidence)
@@ -126,21 +99,11 @@ def detectable(
         return tuple(_without(factor.name, cause) for factor in study.factors)
     asked = {factor.name: _effect(study, index, plan, assumed) for index, factor in enumerate(study.factors)}
     effects = [effect for effect in asked.values() if isinstance(effect, Effect)]
-    tested = iter(_simulate(plan, effects, assumed, sampling))
+    tested = iter(power.simulated_power(plan, effects, assumed, _STUDIES, seed))
     return tuple(
         _without(name, effect) if isinstance(effect, str) else _smallest(name, plan, effect, assumed, next(tested))
         for name, effect in asked.items()
     )
-
-
-def _simulate(
-    plan: SharedPlan, effects: list[Effect], assumed: Assumptions, sampling: Sampling
-) -> tuple[Simulated, ...]:
-    wanted = sampling.studies, sampling.seed
-    if sampling.executor is not None or sampling.max_workers == 1 or sampling.studies < _MANY:
-        return power.simulated_power(plan, effects, assumed, *wanted, sampling.executor)
-    with ProcessPoolExecutor(sampling.max_workers, mp_context=get_context("spawn")) as processes:
-        return power.simulated_power(plan, effects, assumed, *wanted, processes)
 
 
 def _effect(study: Study, index: int, plan: SharedPlan, assumed: Assumptions) -> Effect | str:

@@ -181,7 +181,7 @@ def proposals(study: Study, request: PlanRequest) -> tuple[Size, Size]:
     return lean, good
 
 
-def columns(study: Study) -> tuple[int, int]:
+def coefficient_counts(study: Study) -> tuple[int, int]:
     """Return how many coefficients the model and the printers have, and how many of them only loads can estimate."""
     counts, model = scale.level_counts(study), scale.model_terms(study)
     own = {index for index, factor in enumerate(study.factors) if factor.change == "load"}
@@ -195,7 +195,7 @@ def columns(study: Study) -> tuple[int, int]:
 
 def default_loads(study: Study, prints: int) -> int:
     """Return as many drying loads as leave three error degrees of freedom; 0 where no factor is fixed in a load."""
-    return min(prints, columns(study)[1] + LOAD_DOF) if study.load_factors else 0
+    return min(prints, coefficient_counts(study)[1] + LOAD_DOF) if study.load_factors else 0
 
 
 def load_products(study: Study) -> tuple[terms.Term, ...]:
@@ -234,13 +234,13 @@ def _asked_size(study: Study, request: PlanRequest) -> Size:
 
 def _with_print_dof(study: Study, size: Size) -> Size:
     """Return a tested size with so many more prints that further printers leave the error degrees of freedom they should."""
-    coefficients, between = columns(study)
+    coefficients, between = coefficient_counts(study)
     return replace(size, prints=max(size.prints, coefficients + max(size.loads - between, 0) + PRINT_DOF))
 
 
 def _counted(study: Study, load_dof: int, print_dof: int) -> Size:
     """Return the smallest size with these error degrees of freedom and equal loads."""
-    coefficients, between = columns(study)
+    coefficients, between = coefficient_counts(study)
     reference = sum(one.prints for one in study.references)
     if not study.load_factors and study.budget.loads is None:
         return Size(coefficients + print_dof + reference, 0)
@@ -255,7 +255,7 @@ def _second_round(study: Study, whole: Size) -> Size | None:
     if whole.prints < SECOND_ROUND_FROM or whole.loads <= HELD_LOADS:
         return None
     held = Size(round(whole.prints / 3), HELD_LOADS)
-    coefficients, between = columns(study)
+    coefficients, between = coefficient_counts(study)
     prints, load_dof = whole.prints - held.prints, whole.loads - held.loads - between
     enough = load_dof >= LOAD_DOF and prints - coefficients - load_dof >= PRINT_DOF
     return held if enough else None
@@ -263,7 +263,7 @@ def _second_round(study: Study, whole: Size) -> Size | None:
 
 def _require_room(study: Study, size: Size, where: str) -> None:
     """Refuse fewer prints than coefficients, naming what would be needed."""
-    coefficients, between = columns(study)
+    coefficients, between = coefficient_counts(study)
     least = coefficients + max(size.loads - between, 0) + 1
     if size.prints < least:
         printers = " and the printers" if len(study.printers) > 1 else ""
@@ -280,7 +280,7 @@ def _require_room(study: Study, size: Size, where: str) -> None:
 
 def _require_loads(study: Study, size: Size) -> None:
     """Refuse loads that leave no error degree of freedom between them."""
-    _, between = columns(study)
+    _, between = coefficient_counts(study)
     if study.load_factors and size.loads < between + 1:
         raise InputRefused(
             Problem(

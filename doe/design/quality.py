@@ -73,10 +73,10 @@ def quality(study: Study, runs: pd.DataFrame) -> Quality | None:
     X, load = check.matrix(study, runs)
     if not terms.estimable(X):
         return None
-    corners = rows(study, _grid(study), X.shape[1])
+    grid = rows(study, _grid(study, runs), X.shape[1])
     return Quality(
         average_variances=tuple(_average(study, X, load, ratio) for ratio in RATIOS),
-        worst_variance=float(criteria.prediction_variance(corners, X, load, 1.0).max()),
+        worst_variance=float(criteria.prediction_variance(grid, X, load, 1.0).max()),
         d_efficiencies=tuple(criteria.d_efficiency(X, load, ratio) for ratio in RATIOS),
         near_aliases=_near_aliases(study, X),
         full_leverage=tuple(str(name) for name in runs["print"].to_numpy()[criteria.leverages(X) > 1 - 1e-9]),
@@ -95,20 +95,25 @@ def _average(study: Study, X: Array, load: Codes | None, ratio: float) -> float:
 
 
 def rows(study: Study, settings: Array, columns: int) -> Array:
-    """Return model-matrix rows of some settings, averaged over printers and rounds."""
+    """Return model-matrix rows of settings, coded and of shape (m, k), averaged over printers and rounds."""
     base = terms.model_matrix(settings, scale.model_terms(study), scale.level_counts(study))
     return np.hstack([base, np.zeros((len(base), columns - base.shape[1]))])
 
 
-def _grid(study: Study) -> Array:
-    """Return all combinations of five levels, of three or of two where those are too many, that the constraints allow."""
+def _grid(study: Study, runs: pd.DataFrame) -> Array:
+    """
+    Return all combinations of five levels, of three or of two where those are too many, that the constraints allow.
+
+    Constraints may leave a band so narrow that no combination lies in it: then the settings of the plan, which do.
+    """
     counts = scale.level_counts(study)
     for levels in (5, 3, 2):
         axes = [np.arange(count) if count else np.linspace(-1, 1, levels) for count in counts]
         if np.prod([len(axis) for axis in axes], dtype=float) <= _MOST_SETTINGS:
             break
     settings = np.array(list(itertools.product(*axes)), dtype=float)
-    return settings[region.allowed(study, settings)]
+    settings = settings[region.allowed(study, settings)]
+    return settings if len(settings) else scale.coded(study, check.settings_of(study, runs))
 
 
 def _near_aliases(study: Study, X: Array) -> tuple[tuple[str, float], ...]:

@@ -1,6 +1,8 @@
 """``plan.csv`` or a plan made elsewhere: text to table or back, every digit kept."""
 
 import io
+import math
+from collections.abc import Iterator
 
 import pandas as pd
 
@@ -37,18 +39,32 @@ def read_plan(content: bytes, study: Study, where: str = PLAN) -> Design:
             )
         )
     counts = [*_COUNTS, *(key for key in (_OF_REPRINTS,) if key in table)]
-    numeric = [*counts, *(f"{what}.{f.name}" for f in study.factors if f.is_numeric for what in ("target", "set"))]
+    values = [f"{what}.{factor.name}" for factor in study.factors if factor.is_numeric for what in ("target", "set")]
+    problems = [*_not_numbers(table[counts], where, whole=True), *_not_numbers(table[values], where, whole=False)]
+    if problems:
+        raise InputRefused(problems)
+    return Design(runs=table.astype({**dict.fromkeys(counts, int), **dict.fromkeys(values, float)}))
+
+
+def _not_numbers(cells: pd.DataFrame, where: str, *, whole: bool) -> Iterator[Problem]:
+    """Yield the cells that are no numbers, by column and by row as a spreadsheet counts them."""
+    for name in cells:
+        for row, text in enumerate(cells[name], 2):
+            if not (text.strip().isdecimal() if whole else is_number(text)):
+                wanted = "a whole number, as 'doe plan' wrote it" if whole else "a number, as 'doe plan' wrote it"
+                yield Problem(f"{where}, column '{name}', row {row}", f"'{text}'", wanted, "bring the file back from a copy")
+
+
+def is_number(text: str) -> bool:
+    """Whether a cell holds a finite number."""
     try:
-        table = table.astype({name: int if name in counts else float for name in numeric})
-    except ValueError as error:
-        raise InputRefused(
-            Problem(where, str(error), "numbers in every number column", "bring the file back from a copy")
-        ) from None
-    return Design(runs=table)
+        return math.isfinite(float(text))
+    except ValueError:
+        return False
 
 
 def read_table(content: bytes, where: str) -> pd.DataFrame:
-    """Return a CSV table as text cells; a comma, semicolon or tab may separate them; empty cells are empty text."""
+    """Return a CSV table as text cells, empty where they are; comma, semicolon or tab separate. Refused if it is no table."""
     try:
         text = content.decode("utf-8-sig")
         separator = max(",;\t", key=(text.splitlines() or [""])[0].count)

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import qmc
 
-from doe.numerics import coding, terms
+from doe.numerics import catalogue, coding, search, terms
 from doe.study import scale
 from doe.study.spec import Constraint, Factor, Study
 
@@ -29,15 +29,23 @@ def grids(study: Study, *, two_levels: bool = False) -> tuple[Array, ...]:
 
 
 def few(grids: tuple[Array, ...], counts: tuple[int, ...]) -> tuple[Array, ...]:
-    """Return of each numeric factor's values the ends and the one nearest the middle; all levels of a categorical one."""
+    """Return of each numeric factor's values, of any shape (m,), the ends and the one nearest the middle; else all levels."""
     return tuple(
-        grid if count or len(grid) < 3 else _ends_and_middle(grid) for grid, count in zip(grids, counts, strict=True)
+        grid if count or len(grid) < 3 else search.ends_and_middle(grid) for grid, count in zip(grids, counts, strict=True)
     )
 
 
-def _ends_and_middle(grid: Array) -> Array:
-    middle = (grid[0] + grid[-1]) / 2
-    return np.array([grid[0], grid[np.argmin(np.abs(grid - middle))], grid[-1]])
+def level_combinations(study: Study) -> Array:
+    """
+    Return every combination of the categorical factors' levels.
+
+    Returns
+    -------
+    ndarray of shape (m, q)
+        Level indices of the q categorical factors; one row without columns where there are none.
+    """
+    counts = tuple(count for count in scale.level_counts(study) if count)
+    return catalogue.full_factorial(counts) if counts else np.zeros((1, 0))
 
 
 def _grid(factor: Factor, *, two_levels: bool) -> Array:
@@ -48,7 +56,7 @@ def _grid(factor: Factor, *, two_levels: bool) -> Array:
     assert factor.low is not None and factor.high is not None and factor.increment is not None
     steps = round((factor.high - factor.low) / factor.increment)
     even = np.linspace(0, steps, min(steps + 1, _MOST_LEVELS))
-    if factor.is_bent and steps >= _MOST_LEVELS:
+    if factor.has_nonlinear_scale and steps >= _MOST_LEVELS:
         even = (factor.coding.natural(np.linspace(-1, 1, _MOST_LEVELS)) - factor.low) / factor.increment
     kept = np.unique(np.round(even))
     natural = coding.round_to_increment(factor.low + factor.increment * kept, factor.increment, factor.low)
@@ -166,7 +174,11 @@ def coded_setting(study: Study, setting: dict[str, float | str]) -> Array:
 
 
 def position(study: Study, setting: Array) -> str:
-    """Return where a setting, coded, stands in its numeric factors: corner, centre, axial, edge (some at an end), inside."""
+    """
+    Return where a setting, coded and of shape (k,), stands in its numeric factors.
+
+    At a corner, the centre, axial, on an edge (some at an end) or inside.
+    """
     numeric = np.array([factor.is_numeric for factor in study.factors])
     values = np.abs(setting[numeric])
     if (values > 1 - 1e-9).all():

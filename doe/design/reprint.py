@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from doe.design import check, order, plan
-from doe.design.plan import Design, Provenance
+from doe.design.plan import Design
 from doe.study.spec import Study
 
 
@@ -42,15 +42,12 @@ def reprint(study: Study, design: Design, lost: Sequence[str], seed: int) -> Des
     old = runs[runs["print"].isin(lost)].reset_index(drop=True)
     load, printer = _loads(study, runs, old), _printers(study, old)
     sequence, _ = order.run_order(load, printer, np.random.default_rng(seed))
-    provenance = Provenance(
-        "reprint", seed, design.rounds[-1] + 1,
-        1 + max(plan.number(name) for name in runs["print"]), 1 + max(plan.number(name) for name in runs["load"]),
-    )  # fmt: skip
     mine = old.iloc[sequence].reset_index(drop=True)
     targets = check.settings_of(study, mine)
+    provenance = plan.next_round(design, "reprint", seed)
     new = plan.assemble(study, targets, load[sequence], printer[sequence], list(mine["point"]), provenance)
     new = new.assign(cell=mine["cell"], kind=mine["kind"], reprint_of=mine["print"], block=[*map(int, check.round_blocks(mine))])
-    return plan.checked(study, plan.joined(runs, new), {"kind": "reprint"}, adopted=True)
+    return plan.checked(study, plan.joined(runs, new), {"kind": "reprint"})
 
 
 def _printers(study: Study, old: pd.DataFrame) -> plan.Codes:

@@ -15,15 +15,10 @@ from numpy.typing import NDArray
 from doe.design.calibrated import PrinterLine, line_of
 from doe.errors import InputRefused, Problem
 from doe.numerics import calibration, coding
-from doe.study import senses
+from doe.study import z_direction
 from doe.study.names import listed
 from doe.study.spec import Factor, Study
 from doe.verdicts import Verdict
-
-__all__ = [
-    "Array", "actual_of", "limit_findings", "line_of", "of_printers", "on_grid", "on_increments", "require_allowed",
-    "require_settable",
-]
 
 Array = NDArray[np.float64]
 
@@ -86,11 +81,11 @@ def of_printers(study: Study, factor: Factor, targets: pd.Series, printers: list
         mine = np.array([printer == name for printer in printers])
         if line is not None and mine.any():
             values[mine] = on_grid(factor, calibration.to_set(line, values[mine].astype(float)))
-    return values if factor.z_closer is None else senses.turned_prints(study, factor, values, printers)
+    return values if factor.z_closer is None else z_direction.turned_prints(study, factor, values, printers)
 
 
 def on_grid(factor: Factor, values: Array) -> Array:
-    """Round natural values to the factor's increments."""
+    """Round natural values, of any shape, to the factor's increments."""
     if factor.increment is None or factor.low is None:
         return values
     return coding.round_to_increment(values, factor.increment, factor.low)
@@ -119,7 +114,7 @@ def actual_of(
         From ``calibrated.lines_of``, where readings that were taken since planning count too: the lines that held when the
         prints were made.
     """
-    values = senses.turned_prints(study, factor, setpoints, printers)
+    values = z_direction.turned_prints(study, factor, setpoints, printers)
     for printer in study.printers:
         found = None if lines is None else lines.get((printer.name, factor.name))
         line = line_of(printer, factor) if lines is None else None if found is None else found.printed
@@ -179,7 +174,7 @@ def _beyond(study: Study, runs: pd.DataFrame) -> Iterator[_Beyond]:
     for printer in study.printers:
         mine = runs[runs["printer"] == printer.name]
         for name, (low, high) in printer.limits.items():
-            targets = senses.turned(factors[name], printer, mine[f"target.{name}"])
+            targets = z_direction.turned(factors[name], printer, mine[f"target.{name}"])
             for what, given in (("target", targets), ("set", mine[f"set.{name}"])):
                 values = np.asarray(given, dtype=float)
                 out = (values < low - 1e-9) | (values > high + 1e-9)

@@ -85,7 +85,7 @@ def timetable(study: Study, runs: pd.DataFrame, say: Texts = _ENGLISH) -> Timeta
     return Timetable(
         steps=tuple(sorted(steps, key=lambda step: (step.moment, rank[step.what]))),
         days=_days(shop, made),
-        basis=_basis(study, made, say),
+        basis=_basis(study, told, made),
         cautions=tuple(_cautions(shop, made, say)),
         verdicts=tuple(_verdicts(study, told, made)),
     )
@@ -178,13 +178,12 @@ def _test_steps(study: Study, told: _Teller, testings: Sequence[Testing]) -> Ite
         yield told.step(one.begin, "test", note, (one.load, one.prints, ""))
 
 
-def _basis(study: Study, made: Schedule, say: Texts) -> str:
-    budget, number = study.budget, say.number
-    begins = f"{round(60 * budget.shift_starts) // 60 % 24:02d}:{round(60 * budget.shift_starts) % 60:02d}"
+def _basis(study: Study, told: _Teller, made: Schedule) -> str:
+    budget, say, number = study.budget, told.say, told.say.number
     parts = [
         say("timetable.a_print", minutes=number(budget.print_minutes)),
         say("timetable.a_test", minutes=number(budget.coupon_minutes)),
-        say("timetable.a_shift", hours=number(budget.hours_per_day), time=begins),
+        say("timetable.a_shift", hours=number(budget.hours_per_day), time=told.shop.shifts.clock(0)),
     ]
     if made.dryings:
         used = max(spools_of(study, one.load) for one in made.dryings)

@@ -8,7 +8,8 @@ from scipy import stats
 
 from doe.model.data import ResponseData
 from doe.model.structure import mixed_model
-from doe.numerics import criteria, leastsq, reml
+from doe.numerics import leastsq, reml
+from doe.numerics.terms import rank
 
 _NEAR_CENTRE = 0.15  # coded: printers and readings put a centre print a little off; corners are far away
 
@@ -24,13 +25,9 @@ def lack_of_fit(data: ResponseData) -> dict[str, float] | None:
         lack of fit.
     """
     terms = len(data.X.T) - data.blocks
-    loads = (
-        np.zeros((len(data.names), 0))
-        if data.load is None or data.loads == len(data.names)
-        else np.eye(data.loads)[data.load]
-    )
     try:
-        found = leastsq.lack_of_fit(data.means, data.X[:, :terms], data.cell, np.hstack([data.X[:, terms:], loads]))
+        blocks = np.hstack([data.X[:, terms:], data.load_columns])
+        found = leastsq.lack_of_fit(data.means, data.X[:, :terms], data.cell, blocks)
     except ValueError:
         return None
     return {**vars(found)}
@@ -51,7 +48,7 @@ def with_centre_indicator(data: ResponseData) -> ResponseData | None:
     if any(len(set(term)) < len(term) for term in data.model) or not centre.any() or centre.all():
         return None
     X = np.hstack([data.X, centre[:, None].astype(float)])
-    return replace(data, X=X) if criteria.rank(X) == X.shape[1] else None
+    return replace(data, X=X) if rank(X) == X.shape[1] else None
 
 
 def curvature(data: ResponseData, random: Sequence[str]) -> dict[str, float] | None:

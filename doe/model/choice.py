@@ -35,7 +35,14 @@ from doe.verdicts import Verdict
 Array = NDArray[np.float64]
 
 LEAST_LEFT = 5
-"""n - k - 1 of the declared model below which AICc favours smaller models whatever the values are: no verdict rests on it."""
+"""
+n - k - 1 of the declared model, what AICc's correction divides by, below which it favours smaller models whatever the values
+are: then no verdict rests on it and no alternative is recommended by it.
+
+A quadratic in two factors that is true, its top flat, 30 simulated studies: with 1 (9 prints, no loads) the verdict that the
+recommendation depends on the model came in all, with 2 in 63 %, with 3 in 13 % (and in 77 % with 12 prints in 6 loads), with 4
+in none, with 6 (15 prints in 6 loads) in 3 %.
+"""
 
 _MOVED = 3.0
 """Standard errors of the declared prediction; see :func:`verdicts` for how rarely a sound model moves as far."""

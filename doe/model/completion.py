@@ -23,6 +23,7 @@ from doe.model.tried import Tried, tried_prints
 from doe.numerics import binary, terms
 from doe.record.match import Record
 from doe.study import scale
+from doe.study.names import identifiers
 from doe.study.spec import Study
 from doe.verdicts import Verdict
 
@@ -271,7 +272,7 @@ def _verdicts(arranged: _Arranged) -> Iterator[Verdict]:
     if tried.odd:
         yield Verdict(
             "failed prints with values",
-            f"{', '.join(tried.odd)} failed, and coupons of them have values: these count as printed, the others as failed",
+            f"{identifiers(tried.odd)} failed, and coupons of them have values: these count as printed, the others as failed",
             "look at the outcome of these prints and coupons, and correct what is wrong",
         )
     if failed == n:

@@ -9,16 +9,18 @@ left for loads.
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
 from doe.model import structure
-from doe.model.covariates import FEW_LOAD_DOF, Covariates, FittedColumn, described, p_text, scaled, widened
+from doe.model.coefficients import Coefficient
+from doe.model.covariates import Covariates, FittedColumn, described, p_text, scaled, widened
 from doe.model.data import ResponseData, without
-from doe.numerics import criteria, reml
+from doe.model.inference import FEW_LOAD_DOF
+from doe.numerics import reml
+from doe.numerics.terms import rank
 from doe.study.spec import Covariate, Study
 from doe.verdicts import Verdict
 
@@ -78,30 +80,15 @@ class ResponseCovariates:
     checks: tuple[CovariateCheck, ...]
 
 
-class Judged(Protocol):
-    """A coefficient of the model with its interval, as the fit has them."""
-
-    @property
-    def label(self) -> str: ...  # noqa: D102
-    @property
-    def estimate(self) -> float: ...  # noqa: D102
-    @property
-    def low(self) -> float | None: ...  # noqa: D102
-    @property
-    def high(self) -> float | None: ...  # noqa: D102
-    @property
-    def p_value(self) -> float | None: ...  # noqa: D102
-
-
-def covariate_effects(found: Covariates, coefficients: Sequence[Judged]) -> tuple[CovariateEffect, ...]:
+def covariate_effects(found: Covariates, coefficients: Sequence[Coefficient]) -> tuple[CovariateEffect, ...]:
     """
     Return what the fitted covariates do, per unit.
 
     Parameters
     ----------
     found : Covariates
-    coefficients : sequence
-        Of the fit to ``with_columns(data, found)``, with ``label``, ``estimate``, ``low``, ``high`` and ``p_value``.
+    coefficients : sequence of Coefficient
+        Of the fit to ``with_columns(data, found)``.
 
     Returns
     -------
@@ -146,7 +133,7 @@ def check_covariate(data: ResponseData, one: Covariate, values: Array, checks: i
     if reason := _untestable(rest, wider, column):
         return replace(untested, reason=reason)
     found = structure.strata(wider)
-    fitted = structure.tried(wider, found).fit
+    fitted = structure.mixed_or_trouble(wider, found).fit
     if fitted is None:
         return replace(untested, reason="the values leave no estimate of their variation")
     slope = reml.contrast(fitted, np.eye(wider.X.shape[1])[-1:])
@@ -159,7 +146,7 @@ def _carried(data: ResponseData) -> ResponseData:
     split = data.X.shape[1] - data.blocks
     kept = list(range(split))
     for place in range(split, data.X.shape[1]):
-        if criteria.rank(data.X[:, [*kept, place]]) > criteria.rank(data.X[:, kept]):
+        if rank(data.X[:, [*kept, place]]) > rank(data.X[:, kept]):
             kept.append(place)
     return replace(data, X=data.X[:, kept], labels=tuple(data.labels[place] for place in kept))
 
@@ -168,9 +155,9 @@ def _untestable(rest: ResponseData, wider: ResponseData, column: FittedColumn) -
     """Return why there is no test; empty where there is one."""
     if column.half_range <= 1e-9 * max(abs(column.low), abs(column.high)):
         return "it was the same at every print"
-    if criteria.rank(rest.X) < rest.X.shape[1]:
+    if rank(rest.X) < rest.X.shape[1]:
         return "the prints that have it cannot carry the model"
-    if criteria.rank(wider.X) < wider.X.shape[1]:
+    if rank(wider.X) < wider.X.shape[1]:
         return "it cannot be told apart from the model"
     found = structure.strata(wider)
     if found.print_dof < 1:
@@ -181,7 +168,7 @@ def _untestable(rest: ResponseData, wider: ResponseData, column: FittedColumn) -
 
 
 def response_covariates(
-    study: Study, data: ResponseData, found: Covariates, values: Mapping[str, Array], coefficients: Sequence[Judged]
+    study: Study, data: ResponseData, found: Covariates, values: Mapping[str, Array], coefficients: Sequence[Coefficient]
 ) -> ResponseCovariates:
     """
     Return the covariates of one response, fitted and checked.
@@ -194,7 +181,7 @@ def response_covariates(
     found : Covariates
     values : mapping of str to ndarray of shape (n,)
         As of :func:`observed`, at the prints of the data.
-    coefficients : sequence
+    coefficients : sequence of Coefficient
         Of the fit, as in :func:`covariate_effects`.
 
     Returns

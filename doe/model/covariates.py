@@ -25,7 +25,8 @@ from scipy import stats
 from doe.design.plan import Design
 from doe.model import structure
 from doe.model.data import ResponseData
-from doe.numerics import criteria
+from doe.model.inference import FEW_LOAD_DOF
+from doe.numerics.terms import rank
 from doe.record.match import Record
 from doe.study.spec import Covariate, Study
 from doe.verdicts import Verdict
@@ -34,8 +35,6 @@ Array = NDArray[np.float64]
 
 MOST_MISSING = 0.10
 """Share of prints without a value up to which a covariate is fitted, with the mean in their place."""
-FEW_LOAD_DOF = 2
-"""With so few error degrees of freedom for loads, tests of what changes from load to load mislead."""
 FOLLOWS = 0.01
 """Settings move a covariate where the p of that is below this."""
 
@@ -188,7 +187,7 @@ def widened(data: ResponseData, added: Array, labels: tuple[str, ...]) -> Respon
 
 
 def described(one: Covariate, values: Array) -> FittedColumn | None:
-    """Return what the values are; None where there are none."""
+    """Return what the values, of shape (prints,), are; None where there are none."""
     seen = values[~np.isnan(values)]
     if not len(seen):
         return None
@@ -212,7 +211,7 @@ def _origin(since: str) -> float:
 
 
 def scaled(column: FittedColumn, values: Array) -> Array:
-    """Return values less their mean by half the range, 0 where there is none: the mean takes its place."""
+    """Return values (any shape) less their mean by half the range, 0 where there is none: the mean takes its place."""
     half = column.half_range or 1.0
     return np.where(np.isnan(values), 0.0, (values - _origin(column.since) - column.mean) / half)
 
@@ -243,7 +242,7 @@ def _refusal(
             f"{one.name} was the same at every print, so nothing can be said about it and it is not fitted",
             "none is needed: the results hold at that value",
         )
-    if criteria.rank(after.X) < after.X.shape[1]:
+    if rank(after.X) < after.X.shape[1]:
         return Verdict(
             "covariate not told apart from the model",
             f"{one.name} changed exactly as settings, printers, rounds or another covariate did, so it is not fitted, and what "
@@ -330,7 +329,7 @@ def settings_p(data: ResponseData, values: Array) -> float | None:
 
 def _f_test_p(y: Array, base: Array, tested: Array) -> float | None:
     both = np.hstack([base, tested])
-    ranks = criteria.rank(base), criteria.rank(both)
+    ranks = rank(base), rank(both)
     q, dof = ranks[1] - ranks[0], len(y) - ranks[1]
     if q < 1 or dof < 1:
         return None

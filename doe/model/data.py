@@ -106,6 +106,12 @@ class ResponseData:
         return 0 if self.load is None else int(self.load.max()) + 1
 
     @property
+    def load_columns(self) -> Array:
+        """Indicators of the loads, shape (n, loads); no columns without loads, or where each print has a load of its own."""
+        shared = self.load is not None and self.loads < len(self.names)
+        return np.eye(self.loads)[self.load] if shared else np.zeros((len(self.names), 0))
+
+    @property
     def has_coupons(self) -> bool:
         """Whether some print gave several values that differ, so that coupon variation can be told apart."""
         scale_of_values = float(np.abs(self.values).max(initial=0.0))
@@ -220,6 +226,11 @@ def _on_scale(response: Response, lower: Array, upper: Array) -> Limits:
     if response.transform == "log":
         lower, upper = (np.where(np.isfinite(one), np.log(np.where(one > 0, one, 1.0)), one) for one in (lower, upper))
     return Limits(lower, upper, lower == upper)
+
+
+def in_response_units(response: Response, values: Array | float) -> Array:
+    """Return values, of any shape, on the scale of the model in response units: of a mean of logarithms, the median."""
+    return np.asarray(np.exp(values) if response.transform == "log" else values, dtype=float)
 
 
 def without(data: ResponseData, dropped: Flags) -> ResponseData | None:

@@ -24,11 +24,12 @@ class PrintFit:
     measured: float
     """Mean of its values."""
     fitted: float
-    """By the model, for the average load."""
+    """By the model of all prints, this one among them, for the average load."""
     residual: float
+    """``measured`` less ``fitted``."""
     studentised: float | None
-    """Error of predicting it from all others, its load's among them, over its standard error; None where that is not
-    defined."""
+    """Error of predicting it from all others, its load's among them, over its standard error (externally studentised); not a
+    multiple of ``residual``. None where that is not defined."""
     leverage: float
     """0 to 1."""
 
@@ -45,7 +46,10 @@ class Check:
     p: float | None = None
     """Corrected for the number of prints or loads among which the worst was looked for."""
     estimate: float | None = None
-    """Response units, where the check estimates something."""
+    """
+    Response units, where the check estimates something. Of ``one print off`` the deletion residual: the print's mean less what
+    all other prints, its own load's among them, predict for it; divided by its standard error it is ``statistic``.
+    """
     about: tuple[str, ...] = ()
     """Prints, loads or printers that it points at, the worst first, whether or not ``p`` is small."""
     reason: str = ""
@@ -177,13 +181,17 @@ class _Words:
             return f"{100 * np.expm1(abs(value)):.3g} %"
         return f"{abs(value):.3g} {self.unit}".strip()
 
+    def off(self, value: float) -> str:
+        """Return how far something lies above or below something else."""
+        return f"{self.size(value)} {'above' if value > 0 else 'below'}"
+
 
 def _one_off(diagnostics: Diagnostics, words: _Words) -> Iterator[Said]:
     check = diagnostics.check("one coupon off")
     if check.alarms and check.estimate is not None:
         yield (
             "coupon out of line",
-            f"{check.about[0]} lies {words.size(check.estimate)} {_side(check)} the other coupons of its print "
+            f"{check.about[0]} lies {words.off(check.estimate)} the other coupons of its print "
             f"(p = {check.p:.2g} for the worst of all coupons)",
             "look for a slip in typing or measuring first, and correct it in the workbook; settle this before anything else "
             "here, since one wrong value can cause most other verdicts on this response",
@@ -192,10 +200,13 @@ def _one_off(diagnostics: Diagnostics, words: _Words) -> Iterator[Said]:
     if check.alarms and check.estimate is not None:
         worst, *others = check.about
         more = f"; so are, each judged alone, {_listed(others)}" if others else ""
+        residual = next(one.residual for one in diagnostics.prints if one.print == worst)
         yield (
             "print out of line",
-            f"print {worst} lies {words.size(check.estimate)} {_side(check)} what all other prints, its own load's among "
-            f"them, lead to expect{more} (p = {check.p:.2g} for the worst of {len(diagnostics.prints)} prints)",
+            f"print {worst} lies {words.off(check.estimate)} what all other prints, its own load's among them, lead to expect"
+            f"{more} (p = {check.p:.2g} for the worst of {len(diagnostics.prints)} prints); its residual is "
+            f"another figure, {words.off(residual)} the model's mean for an average load, since there the "
+            "print itself has pulled the model its way",
             "look up in the record what was different about it (settings, spool, nozzle, tester); leave a value out only for "
             "a reason found there, else print that setting again",
         )
@@ -203,7 +214,7 @@ def _one_off(diagnostics: Diagnostics, words: _Words) -> Iterator[Said]:
     if check.alarms and check.estimate is not None:
         yield (
             "load out of line",
-            f"the prints of the load {check.about[0]} lie together {words.size(check.estimate)} {_side(check)} what the other "
+            f"the prints of the load {check.about[0]} lie together {words.off(check.estimate)} what the other "
             f"loads lead to expect (p = {check.p:.2g} for the worst of {len(diagnostics.loads)} loads)"
             + _centre(diagnostics, check.about[0], words),
             "look up how that load was dried and stored; repeat it if something went wrong, since this is not the doing of "
@@ -380,10 +391,6 @@ def _plan(diagnostics: Diagnostics) -> Iterator[Said]:
             f"{one.inflation:.3g})",
             "do not read their estimates one by one; add prints that change one without the other, or declare fewer terms",
         )
-
-
-def _side(check: Check) -> str:
-    return "above" if (check.estimate or 0.0) > 0 else "below"
 
 
 def _listed(names: tuple[str, ...] | list[str]) -> str:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from doe.model.data import ResponseData
+from doe.model.data import ResponseData, in_response_units
 from doe.model.diagnosed import ALARM, ALIKE, Alike, Check, Diagnostics, LoadFit, Predicted, PrintFit
 from doe.numerics import diagnostics as numerics
 from doe.numerics import scatter
@@ -32,7 +32,6 @@ class _Case:
     """Print means divided by the root of their relative variance, with all that the checks share."""
 
     data: ResponseData
-    loads: tuple[str, ...]
     root: Array
     """Root of the relative variance of each print mean, shape (n,)."""
     y: Array
@@ -58,9 +57,7 @@ class _Case:
         return bool(self.left)
 
 
-def diagnose(
-    data: ResponseData, mixed: MixedFit | None, random: Sequence[str], loads: Sequence[str] = ()
-) -> Diagnostics:
+def diagnose(data: ResponseData, mixed: MixedFit | None, random: Sequence[str]) -> Diagnostics:
     """
     Diagnose the fit of one measured response.
 
@@ -71,19 +68,14 @@ def diagnose(
         None where nothing was left to estimate a variance from: only what the plan alone decides is then found.
     random : sequence of str
         Names of the variance components before the residual: a part of ``load``, ``print``.
-    loads : sequence of str, optional
-        Names of the loads in the order of their codes; without them a load is named by its first print.
 
     Returns
     -------
     Diagnostics
     """
-    named = tuple(loads) or tuple(
-        f"with print {data.names[int(np.argmax(data.load == code))]}" for code in range(data.loads)
-    )
     if mixed is None:
         return _without_fit(data)
-    case = _case(data, mixed, random, named)
+    case = _case(data, mixed, random)
     return Diagnostics(
         log=data.response.transform == "log",
         prints=_prints(case, mixed),
@@ -106,7 +98,7 @@ def _without_fit(data: ResponseData) -> Diagnostics:
     return Diagnostics(data.response.transform == "log", (), checks, (), None, predicted, _alike(data))
 
 
-def _case(data: ResponseData, mixed: MixedFit, random: Sequence[str], loads: tuple[str, ...]) -> _Case:
+def _case(data: ResponseData, mixed: MixedFit, random: Sequence[str]) -> _Case:
     n = len(data.names)
     variance = np.full(n, float(mixed.variances[-1]))
     if data.has_coupons:
@@ -124,7 +116,6 @@ def _case(data: ResponseData, mixed: MixedFit, random: Sequence[str], loads: tup
     groups = [column == 1 for column in member.T]
     return _Case(
         data=data,
-        loads=loads,
         root=root,
         y=y,
         ratio=ratio,
@@ -200,7 +191,7 @@ def _of_loads(case: _Case) -> tuple[Check, ...]:
     """Test each load as a whole, and the pattern of its prints with its mean taken out."""
     if not case.has_loads:
         return (Check("one load off", reason=_NO_LOADS), Check("one load's prints", reason=_NO_LOADS))
-    n, added, loads = len(case.y), case.added, len(case.loads)
+    n, added, loads = len(case.y), case.added, len(case.data.load_names)
     whole = Check("one load off", reason="too few load error degrees of freedom to leave a load out")
     if not np.isnan(added.p[n:-1]).all():
         worst = n + int(np.nanargmin(added.p[n:-1]))
@@ -211,7 +202,7 @@ def _of_loads(case: _Case) -> tuple[Check, ...]:
             dof=(float(added.dof[worst]),),
             p=min(1.0, float(loads * added.p[worst])),
             estimate=float(added.estimates[worst]),
-            about=(case.loads[worst - n],),
+            about=(case.data.load_names[worst - n],),
         )
     return whole, _of_patterns(case)
 
@@ -222,7 +213,7 @@ def _of_patterns(case: _Case) -> Check:
     if not made:
         return Check(name, reason="too few error degrees of freedom to leave a load out")
     p, worst, test = min(made, key=lambda one: one[0])
-    return Check(name, test.f, "F", (test.ndf, test.ddf), min(1.0, len(made) * p), about=(case.loads[worst],))
+    return Check(name, test.f, "F", (test.ndf, test.ddf), min(1.0, len(made) * p), about=(case.data.load_names[worst],))
 
 
 def _of_scatter(case: _Case) -> tuple[Check, ...]:
@@ -241,7 +232,7 @@ def _of_scatter(case: _Case) -> tuple[Check, ...]:
     printers = _groups(case, "scatter of printers", data.printer, data.printers)
     loads = Check("scatter of loads", reason=_NO_LOADS)
     if case.has_loads and data.load is not None:
-        loads = _groups(case, "scatter of loads", data.load, case.loads)
+        loads = _groups(case, "scatter of loads", data.load, case.data.load_names)
     return normal, grows, _of_coupons(data), printers, loads
 
 
@@ -289,7 +280,7 @@ def _influence(case: _Case, mixed: MixedFit) -> tuple[LoadFit, ...]:
         return ()
     se = np.sqrt(np.diag(mixed.adjusted_covariance))
     found = []
-    for code, (name, left, test) in enumerate(zip(case.loads, case.left, case.patterns, strict=True)):
+    for code, (name, left, test) in enumerate(zip(case.data.load_names, case.left, case.patterns, strict=True)):
         group = data.load == code
         size, p = int(group.sum()), None if test is None else test.p
         if left is None:
@@ -303,11 +294,10 @@ def _influence(case: _Case, mixed: MixedFit) -> tuple[LoadFit, ...]:
 
 
 def _powers(data: ResponseData) -> scatter.Powers | None:
-    measured = np.exp(data.means) if data.response.transform == "log" else data.means
+    measured = in_response_units(data.response, data.means)
     if measured.min() <= 0 or np.ptp(measured) == 0:
         return None
-    loads = np.eye(data.loads)[data.load] if 0 < data.loads < len(data.names) else np.zeros((len(data.names), 0))
-    return scatter.likely_powers(measured, np.hstack([data.X, loads]), 1 - ALARM)
+    return scatter.likely_powers(measured, np.hstack([data.X, data.load_columns]), 1 - ALARM)
 
 
 def _predicted(case: _Case) -> Predicted:
@@ -322,7 +312,7 @@ def _predicted(case: _Case) -> Predicted:
     left_out = 0.0
     for code, left in enumerate(case.left):
         if left is None:
-            return Predicted(by_print, None, f"the model cannot be fitted without the load {case.loads[code]}")
+            return Predicted(by_print, None, f"the model cannot be fitted without the load {case.data.load_names[code]}")
         left_out += float(((left.errors * case.root[data.load == code]) ** 2).sum())
     return Predicted(by_print, 1 - left_out / total, "")
 

@@ -22,7 +22,7 @@ from scipy import stats
 
 from doe.model.data import ResponseData
 from doe.model.structure import varies_between_loads
-from doe.numerics import criteria, reml, strata, terms
+from doe.numerics import reml, strata, terms
 from doe.verdicts import Verdict
 
 Array = NDArray[np.float64]
@@ -171,17 +171,12 @@ def column_groups(data: ResponseData) -> Iterator[tuple[str, tuple[int, ...]]]:
         first += size
 
 
-def shared_loads(data: ResponseData) -> bool:
-    """Whether there are several loads, and some hold several prints: only then are they a stratum of their own."""
-    return data.load is not None and 1 < data.loads < len(data.names)
-
-
 def unjudged_columns(data: ResponseData, random: Sequence[str]) -> Flags:
     """Return which columns no load error judges: constant in loads that the model uses up, so that no component is fitted."""
     between = varies_between_loads(data)
     if "load" in random or data.load is None or not between.any():
         return np.zeros(len(between), dtype=bool)
-    spare = criteria.rank(np.hstack([data.X, np.eye(data.loads)[data.load]])) > data.X.shape[1]
+    spare = terms.rank(np.hstack([data.X, np.eye(data.loads)[data.load]])) > data.X.shape[1]
     return np.zeros(len(between), dtype=bool) if spare else between
 
 
@@ -226,7 +221,7 @@ def strata_table(data: ResponseData) -> tuple[StratumRow, ...]:
 def _strata_of(data: ResponseData) -> tuple[list[NDArray[np.int64]], list[str]]:
     """Return the groups of each value, coarsest first, and the names of the strata they make, single values last."""
     codes, names = [], []
-    if data.load is not None and shared_loads(data):
+    if data.load is not None and 1 < data.loads < len(data.names):  # else they are no stratum of their own
         codes.append(data.load[data.of_print])
         names.append(LOADS)
     prints = PRINTS if names else _PRINTS_ALONE

@@ -3,19 +3,20 @@
 from collections.abc import Iterator, Sequence
 
 from doe.model.data import ResponseData
+from doe.model.inference import FEW_LOAD_DOF
 from doe.model.results import ResponseFit
 from doe.model.settings import LEAST_RELIABILITY, Readings
 from doe.model.structure import Strata, UsedUp
 from doe.model.values import FAILED
 from doe.record.match import Record
-from doe.study.names import listed, spoken
-from doe.study.senses import is_turned
+from doe.sheet.columns import NEVER_PRINTED
+from doe.study.names import identifiers, listed, spoken
 from doe.study.spec import Study
+from doe.study.z_direction import is_turned
 from doe.verdicts import Verdict
 
 _SIGNIFICANT = 0.05
 _OFFSET = 0.01
-_FEW_LOAD_DOF = 2
 _LISTED = 6  # coefficients that are named; more are only counted
 
 
@@ -23,11 +24,12 @@ def of_record(record: Record) -> Iterator[Verdict]:
     """Yield what the record as a whole asks to be said: failures, values in doubt."""
     prints = record.prints
     failed = prints[prints["outcome"].isin(FAILED)]
+    tried = int((~prints["outcome"].isin(("", *NEVER_PRINTED))).sum())
     if len(failed):
         yield Verdict(
             "failed prints",
-            f"{len(failed)} of {len(prints)} prints failed ({', '.join(failed['print'])}); they tell about the factors, "
-            "and the completion of prints says how",
+            f"{len(failed)} of {tried} prints that were tried failed ({identifiers([*failed['print']])}); they tell about the "
+            "factors, and the completion of prints says how",
             "look at the settings of the failed prints before trusting a setting near them",
         )
     suspect = [*prints.loc[prints["deviation"] == "suspect", "print"]]
@@ -36,13 +38,13 @@ def of_record(record: Record) -> Iterator[Verdict]:
     if suspect:
         yield Verdict(
             "values in doubt",
-            f"marked suspect and kept: {', '.join(suspect)}",
+            f"marked suspect and kept: {identifiers(suspect)}",
             "find out about the instrument before signing",
         )
 
 
-def of_readings(found: Sequence[Readings], study: Study | None = None) -> Iterator[Verdict]:
-    """Yield where readings of actual values do not count, or lie off what the setpoints give; with ``study`` on whose scale."""
+def of_readings(found: Sequence[Readings], study: Study) -> Iterator[Verdict]:
+    """Yield where readings of actual values do not count, or lie off what the setpoints give."""
     for one in found:
         if one.reliability is None and one.prints:
             yield Verdict(
@@ -77,10 +79,8 @@ def of_readings(found: Sequence[Readings], study: Study | None = None) -> Iterat
             )
 
 
-def _turned(name: str, study: Study | None) -> str:
+def _turned(name: str, study: Study) -> str:
     """Say on which printers a factor's sign is not that of its range; empty where on none."""
-    if study is None:
-        return ""
     factor = next(one for one in study.factors if one.name == name)
     printers = [one.name for one in study.printers if is_turned(factor, one)]
     if not printers:
@@ -130,7 +130,7 @@ def _of_loads(result: ResponseFit, found: Strata) -> Iterator[Verdict]:
             f"{step}: until then nothing is said about what changes with the load",
             name,
         )
-    elif load_dof is not None and load_dof <= _FEW_LOAD_DOF:
+    elif load_dof is not None and load_dof <= FEW_LOAD_DOF:
         yield Verdict(
             "few load error degrees of freedom",
             f"{load_dof} of them judge what changes from load to load",

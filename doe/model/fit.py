@@ -1,26 +1,30 @@
 """The fit: from a record to models of every response, with what they cannot say."""
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from doe.design import calibrated, calibration_findings
-from doe.design.plan import Design
+from doe.design.plan import PILOT, Design
 from doe.model import covariates, findings, graded, summary
 from doe.model.completion import completion_fit
-from doe.model.data import ResponseData, response_data
+from doe.model.data import ResponseData, in_response_units, response_data
 from doe.model.measured import Fitted, fit_measured
 from doe.model.request import FitRequest
 from doe.model.results import Fit, JudgedFit
 from doe.model.settings import readings
-from doe.numerics import criteria, terms
+from doe.numerics import terms
 from doe.record.declared import without_confirmations
 from doe.record.match import Record
-from doe.study import bends, scale
+from doe.study import nonlinear_scales, scale
 from doe.study.spec import Response, Study
 from doe.verdicts import Verdict
 
 DECLARED = FitRequest()
+_NO_VALUES, _NOT_ESTIMABLE = "no values", "model not estimable"
+_LEAST_DOF = 4
+"""Error degrees of freedom that a smaller model is to leave before it is offered; common practice, no source."""
 
 
 def fit_model(
@@ -59,7 +63,7 @@ def fit_model(
     for response in study.responses:
         data = response_data(study, design, record, response, model)
         everything = response_data(study, design, record, response, model, limits=True)
-        refusal = cannot_fit(study, data, response, limited=everything is not None)
+        refusal = _while_some_are_to_come(cannot_fit(study, data, response, limited=everything is not None), design, record)
         if response.kind != "measured":
             judged.append(graded.judged_fit(study, (design, record), response, data, refusal))
         elif data is None or everything is None or refusal is not None:
@@ -77,7 +81,7 @@ def fit_model(
         summaries=summary.summaries(study, design, record),
         completion=summary.completion(study, design, record),
         verdicts=(*missing, *_averaged_over_rounds(fitted), *findings.of_record(record),
-            *findings.of_readings(read, study), *_of_lines(study, design, record), *bends.verdicts(study)),
+            *findings.of_readings(read, study), *_of_lines(study, design, record), *nonlinear_scales.verdicts(study)),
         inputs=dict(inputs or {}),
         judged=tuple(judged),
         printed=completion_fit(study, design, record, model, study.header.confidence),
@@ -94,6 +98,21 @@ def _of_lines(study: Study, design: Design, record: Record) -> Iterator[Verdict]
     yield from calibration_findings.overdue_findings(study, record.checks)
 
 
+def _while_some_are_to_come(refusal: Verdict | None, design: Design, record: Record) -> Verdict | None:
+    """Return why a model cannot be fitted; where prints are not recorded yet, that is the cause, no smaller model the remedy."""
+    planned = set(design.runs.loc[design.runs["round"] != PILOT, "print"])
+    ended = set(record.prints.loc[record.prints["outcome"] != "", "print"])
+    to_come = len(planned - ended)
+    if refusal is None or not to_come or refusal.name not in (_NOT_ESTIMABLE, _NO_VALUES):
+        return refusal
+    are = "print is" if to_come == 1 else "prints are"
+    return replace(
+        refusal,
+        cause=f"{to_come} of {len(planned)} {are} still to come; {refusal.cause}",
+        next_step="collect the workbook again when they are in (doe collect), then fit",
+    )
+
+
 def cannot_fit(study: Study, data: ResponseData | None, response: Response, limited: bool) -> Verdict | None:
     """Return why the model cannot be fitted, with what can be said all the same; None where it can."""
     if data is None and limited:
@@ -106,13 +125,13 @@ def cannot_fit(study: Study, data: ResponseData | None, response: Response, limi
         )
     if data is None:
         return Verdict(
-            "no values",
+            _NO_VALUES,
             "no print gave a value that counts",
             "collect the workbook again when values are in it; where every print failed, the settings of the failed prints are "
             "the result, and the next round needs other ranges",
             response.name,
         )
-    if criteria.rank(data.X) == data.X.shape[1]:
+    if terms.rank(data.X) == data.X.shape[1]:
         return None
     if len(data.names) < data.X.shape[1]:
         cause = f"{len(data.names)} prints gave values, and the model has {data.X.shape[1]} coefficients"
@@ -121,14 +140,14 @@ def cannot_fit(study: Study, data: ResponseData | None, response: Response, limi
         cause = "the prints that gave values cannot tell apart " + "; ".join(
             ", ".join(data.labels[column] for column in group) for group in groups
         )
-    return Verdict("model not estimable", f"{cause}; {_seen(data)}", _smaller_model(study, data), response.name)
+    return Verdict(_NOT_ESTIMABLE, f"{cause}; {_seen(data)}", _smaller_model(study, data), response.name)
 
 
 def _seen(data: ResponseData) -> str:
     """Return what the values themselves say, whatever the model."""
     if data.response.kind != "measured":
         return f"{len(data.names)} prints gave values, counted per setting"
-    values = np.exp(data.means) if data.response.transform == "log" else data.means
+    values = in_response_units(data.response, data.means)
     unit = f" {data.response.display_unit}" if data.response.display_unit else ""
     low, high, middle = (f"{part:.4g}" for part in (values.min(), values.max(), values.mean()))
     return f"the {len(values)} print means lie from {low} to {high}{unit}, {middle} on average"
@@ -140,7 +159,7 @@ def _smaller_model(study: Study, data: ResponseData) -> str:
     kept: list[terms.Term] = [()]
     for term in (one for one in data.model if one):
         wider = np.hstack([terms.model_matrix(data.coded, (*kept, term), data.levels), blocks])
-        if set(terms.with_hierarchy([term])) <= {*kept, term} and criteria.rank(wider) == wider.shape[1] < len(wider):
+        if set(terms.with_hierarchy([term])) <= {*kept, term} and terms.rank(wider) == wider.shape[1] <= len(wider) - _LEAST_DOF:
             kept.append(term)
     if len(kept) == 1:
         return "record the missing prints: these cannot carry any part of the model"

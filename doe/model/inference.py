@@ -14,13 +14,16 @@ from numpy.typing import NDArray
 
 from doe.model.data import ResponseData, without
 from doe.model.limits import shares_said
+from doe.model.structure import strata
 from doe.numerics import intervals, reml
 from doe.numerics.mixture import Mixture, mixture, mixture_interval
+from doe.numerics.terms import rank
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
 FEW_LOAD_DOF = 2
+"""With so few error degrees of freedom for loads, tests and intervals of what changes from load to load mislead."""
 _HALF = 0.5
 """In the posterior of print means a print counts whole or not at all; halfway is the nearer of the two."""
 PRIOR_SCALE = 2.0
@@ -85,17 +88,25 @@ def _posterior(data: ResponseData, mixed: reml.MixedFit, random: Sequence[str]) 
     Return the posterior; of print means where all prints gave as many values, which is the same and faster.
 
     Of print means too where some values are only limits, which count in them as far as they act like measured ones; a print
-    that says less than half of what it would have said measured is left out, since here each counts as a whole one.
+    that says less than half of what it would have said measured is left out, since here each counts as a whole one; unless the
+    others could not judge the loads.
     """
     if data.weights is not None:
-        whole = without(data, (shares_said(data, mixed.variances, random) < _HALF)[data.of_print])
-        assert whole is not None  # prints with measured values are among them
-        data = whole
+        data = _speaking_prints(data, mixed, random)
     assert data.load is not None
     if "print" not in random or data.limits is not None or len(set(data.counts.tolist())) == 1:
         return mixture(data.means, data.X, [data.load], PRIOR_SCALE)
     rows = data.of_print
     return mixture(data.values, data.X[rows], [data.load[rows], rows], PRIOR_SCALE)
+
+
+def _speaking_prints(data: ResponseData, mixed: reml.MixedFit, random: Sequence[str]) -> ResponseData:
+    """Return the prints that say half of a measured one or more; all where those leave no error between loads or prints."""
+    rest = without(data, (shares_said(data, mixed.variances, random) < _HALF)[data.of_print])
+    if rest is None or rank(rest.X) < rest.X.shape[1]:
+        return data
+    left = strata(rest)
+    return rest if "load" in left.random and left.print_dof >= 1 else data
 
 
 def means(one: Inference, rows: Array, level: float) -> Estimates:
@@ -122,7 +133,7 @@ def means(one: Inference, rows: Array, level: float) -> Estimates:
 
 
 def chosen_means(one: Inference, rows: Array, level: float) -> Estimates:
-    """Return means as :func:`means` does, at settings that were chosen by their predictions: wider by the rule for that."""
+    """Return means as :func:`means` does, rows of the same shape, at settings chosen by their predictions: wider for that."""
     found = reml.contrast(one.mixed, rows)
     if not one.of_loads:
         return _unknown(found)
@@ -133,7 +144,7 @@ def chosen_means(one: Inference, rows: Array, level: float) -> Estimates:
 
 
 def new_prints(one: Inference, rows: Array, level: float) -> Estimates:
-    """Return prediction intervals of the mean of a new print's coupons, on a new load, at model rows."""
+    """Return prediction intervals of the mean of a new print's coupons, on a new load, at model rows of shape (m, p)."""
     found = reml.prediction(one.mixed, rows, one.extra)
     if not one.of_loads:
         return _unknown(found)
@@ -146,7 +157,7 @@ def new_prints(one: Inference, rows: Array, level: float) -> Estimates:
 
 def chosen_new_prints(one: Inference, rows: Array, level: float) -> Estimates:
     """
-    Return prediction intervals as :func:`new_prints` does, at settings that were chosen by their predictions.
+    Return prediction intervals as :func:`new_prints` does, rows of the same shape, at settings chosen by their predictions.
 
     The part of the width that is the mean's own is widened as :func:`chosen_means` widens it; what a new print adds is not. In
     300 simulated studies each (30 prints in 6 loads, full quadratic in four factors, load to print variance ratio 0, 1 and 3)
@@ -163,24 +174,6 @@ def chosen_new_prints(one: Inference, rows: Array, level: float) -> Estimates:
         )
     ]
     return Estimates(ahead.estimates, ahead.se, ahead.dof, ahead.estimates - parts[0], ahead.estimates + parts[1])
-
-
-def coefficients(one: Inference, between: Flags, level: float) -> Estimates:
-    """
-    Return the coefficients.
-
-    Parameters
-    ----------
-    one : Inference
-    between : ndarray of shape (p,), bool
-        Which columns are constant in every load: only these need the posterior, where there is one.
-    level : float
-
-    Returns
-    -------
-    Estimates
-    """
-    return contrasts(one, np.eye(one.coefficients), between, level)
 
 
 def contrasts(one: Inference, rows: Array, between: Flags, level: float) -> Estimates:

@@ -10,6 +10,7 @@ from doe.model.data import ResponseData, without
 from doe.model.structure import Strata, groups
 from doe.numerics.censored import CensoredFit, fit_censored
 from doe.numerics.reml import MixedFit
+from doe.study.names import identifiers
 from doe.verdicts import Verdict
 
 Array = NDArray[np.float64]
@@ -124,7 +125,7 @@ def verdicts(count: LimitCount, name: str, trouble: str, converged: bool) -> Ite
     if not count.used:
         yield Verdict(
             "limits left out",
-            f"{len(count.items)} values are only limits, {listed}, and do not enter, since {trouble}: {', '.join(count.items)}",
+            f"{len(count.items)} values are only limits, {listed}, and do not enter, since {trouble}: {identifiers(count.items)}",
             "read the model as that of the measured values alone; it errs towards them",
             name,
         )

@@ -23,7 +23,7 @@ from doe.model import (
     sensitivity,
     structure,
 )
-from doe.model.data import ResponseData
+from doe.model.data import ResponseData, in_response_units
 from doe.model.results import ResponseFit
 from doe.numerics import reml, surface
 from doe.study import scale
@@ -91,7 +91,7 @@ def fit_measured(
     """
     data, everything = (covariates.with_columns(one, extra) for one in values)
     found = structure.strata(data)
-    fitted = structure.tried(data, found)
+    fitted = structure.mixed_or_trouble(data, found)
     used, said = _with_limits(data, everything, found, fitted)
     mixed = used.mixed
     estimates = mixed.estimates if mixed else np.asarray(np.linalg.lstsq(data.X, data.means, rcond=None)[0], dtype=float)
@@ -133,7 +133,7 @@ def _examined(
     """
     fitted, found = measured
     name, unit = data.response.name, data.response.display_unit
-    looked = diagnostics.diagnose(data, fitted.fit, found.random, data.load_names)
+    looked = diagnostics.diagnose(data, fitted.fit, found.random)
     joint = effects.effects(used.data, used.mixed, found.random)
     said = (*diagnosed.verdicts(looked, name, unit), *effects.verdicts(joint))
     parts: dict[str, Any] = {"diagnostics": looked, "effects": joint, "strata": effects.strata_table(data)}
@@ -167,7 +167,7 @@ def _result(
         loads=used.data.loads,
         values=len(used.data.values),
         coefficients=coefficients.coefficients(used.data, inferred, estimates, found, level),
-        components=() if used.mixed is None else coefficients.components(used.mixed, found.random, len(data.values)),
+        components=() if used.mixed is None else coefficients.components(used.mixed, found.random, len(used.data.values)),
         covariance=np.full((p, p), np.nan)
         if used.mixed is None or found.load_dof == 0
         else used.mixed.adjusted_covariance,
@@ -233,7 +233,7 @@ def predicted_mean(study: Study, one: Fitted, settings: Mapping[str, Array]) -> 
         With ``transform = "log"`` the median of the response.
     """
     mean: Array = one.data.rows(scale.coded(study, settings)) @ one.estimates
-    return np.exp(mean) if one.data.response.transform == "log" else mean
+    return in_response_units(one.data.response, mean)
 
 
 def mean_interval(study: Study, one: Fitted, settings: Mapping[str, Array]) -> Array:
@@ -255,8 +255,7 @@ def mean_interval(study: Study, one: Fitted, settings: Mapping[str, Array]) -> A
     """
     assert one.inference is not None
     found = inference.means(one.inference, one.data.rows(scale.coded(study, settings)), study.header.confidence)
-    limits = np.column_stack([found.low, found.high])
-    return np.exp(limits) if one.data.response.transform == "log" else limits
+    return in_response_units(one.data.response, np.column_stack([found.low, found.high]))
 
 
 def _stationary(study: Study, data: ResponseData, estimates: Array) -> dict[str, object] | None:
@@ -282,4 +281,4 @@ def _stationary(study: Study, data: ResponseData, estimates: Array) -> dict[str,
 
 def _in_unit(factor: Factor, coded: float) -> float:
     """Return a coded value in the factor's unit; NaN where none stands for it."""
-    return float(factor.coding.natural(coded) if factor.is_bent else coded * factor.half_range + factor.centre)
+    return float(factor.coding.natural(coded) if factor.has_nonlinear_scale else coded * factor.half_range + factor.centre)

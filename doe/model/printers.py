@@ -32,15 +32,15 @@ and 80 % (30 in 6) and 5, 23, 51, 80, 97 and 100 % (40 in 8): in most studies fr
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from doe.model.data import ResponseData
-from doe.model.effects import JointTest, factor_names, holm, joint_test, shared_loads
-from doe.model.structure import varies_between_loads
-from doe.numerics import criteria, intervals, reml, terms
+from doe.model.effects import JointTest, factor_names, holm, joint_test
+from doe.model.structure import mixed_model, varies_between_loads
+from doe.numerics import intervals, reml, terms
 from doe.verdicts import Verdict
 
 Array = NDArray[np.float64]
@@ -215,7 +215,7 @@ def _estimable(X: Array, columns: Array) -> list[int]:
     kept: list[int] = []
     for column in range(columns.shape[1]):
         wider = np.hstack([X, columns[:, [*kept, column]]])
-        if criteria.rank(wider) == wider.shape[1]:
+        if terms.rank(wider) == wider.shape[1]:
             kept.append(column)
     return kept
 
@@ -289,19 +289,15 @@ def _test(name: str, columns: Sequence[int], labels: tuple[str, ...], fit: reml.
 def _wider_fit(data: ResponseData, random: Sequence[str], added: Sequence[_Products], room: int) -> reml.MixedFit | str:
     """Fit the model with more columns, or say why it cannot be."""
     X = np.hstack([data.X, *(one.columns for one in added)])
-    if criteria.rank(X) < X.shape[1]:
+    if terms.rank(X) < X.shape[1]:
         return "the prints cannot tell apart what the factors do on each printer"
-    loads = np.eye(data.loads)[data.load] if data.load is not None and shared_loads(data) else X[:, :0]
-    both = criteria.rank(np.hstack([X, loads]))
+    both = terms.rank(np.hstack([X, data.load_columns]))
     if len(X) - both < room:
         return f"the prints leave {max(len(X) - both, 0)} error degrees of freedom, and {room} are wanted"
     if "load" in random and both == X.shape[1]:
         return "no load error degree of freedom is left beside what the factors do on each printer"
-    rows = data.of_print if "print" in random else np.arange(len(data.names))
-    groups = {"load": data.load, "print": np.arange(len(data.names))}
-    values = data.values if "print" in random else data.means
     try:
-        return reml.fit_reml(values, X[rows], [np.asarray(groups[name])[rows] for name in random])
+        return mixed_model(replace(data, X=X), random)
     except ValueError as error:
         return str(error)
 

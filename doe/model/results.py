@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from doe.model.choice import Choice
+from doe.model.coefficients import Coefficient, Component
 from doe.model.completion import CompletionFit
 from doe.model.covariate_checks import ResponseCovariates
 from doe.model.diagnosed import Diagnostics
@@ -22,48 +23,13 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Coefficient:
-    """One coefficient of the model, coded units of the factors, response units."""
-
-    label: str
-    """In words: ``nozzle_temperature * drying_time``, ``drying_time^2``, ``printer B``, ``intercept``."""
-    estimate: float
-    se: float | None
-    """Standard error (Kenward-Roger adjusted); None where no error degree of freedom exists for it."""
-    dof: float | None
-    low: float | None
-    high: float | None
-    p_value: float | None
-    changes: str
-    """``print`` or ``load``: the stratum in which the column varies."""
-    basis: str = ""
-    """What ``low`` and ``high`` come from: ``Kenward-Roger``, or with few loads ``posterior under a weak prior``; empty without.
-    ``se``, ``dof`` and ``p_value`` are Kenward and Roger's in any case, with the degrees of freedom as they are."""
-
-
-@dataclass(frozen=True)
-class Component:
-    """One variance component."""
-
-    name: str
-    """``load``, ``print`` or ``residual`` (coupon within print, or print where there is one value a print)."""
-    variance: float
-    dof: float
-    """Error degrees of freedom of the stratum."""
-    groups: int
-    at_zero: bool
-    upper_ratio: float | None
-    """Upper 95 % limit of its ratio to the residual variance, where it is not resolvable; else None."""
-
-
-@dataclass(frozen=True)
 class ResponseFit:
     """The declared (or an exploratory) model fitted to one measured response."""
 
     response: str
     unit: str
     method: str
-    """``REML, Kenward-Roger`` or ``least squares``."""
+    """In words, one of the constants of ``measured``: ``REML, Kenward-Roger``, ``least squares``, ..., ``estimates only``."""
     level: float
     terms: tuple[str, ...]
     prints: int
@@ -75,7 +41,7 @@ class ResponseFit:
     covariance: Array
     """Kenward-Roger adjusted covariance of the coefficients, shape (p, p)."""
     lack_of_fit: dict[str, float] | None
-    """``ss_lof, df_lof, ss_pe, df_pe, f, p`` on print means of one stratum; None where it cannot be tested."""
+    """``ss_lof, df_lof, ss_pe, df_pe, f, p`` on print means, within loads and printers; None where it cannot be tested."""
     curvature: dict[str, float] | None
     """``estimate, se, dof, p`` of centre minus corners for a two-level plan with centre points; else None."""
     stationary: dict[str, object] | None
@@ -108,7 +74,7 @@ class Summary:
     response: str
     kind: str
     rows: tuple[dict[str, object], ...]
-    """One row a setting: ``setting`` (text), ``prints``, ``values`` (count per grade or passes of n), ``meets``."""
+    """One row a setting: ``setting`` (text), ``values`` (how many), ``counts`` (by grade, or pass and fail), ``meets``."""
 
 
 @dataclass(frozen=True)

@@ -8,12 +8,15 @@ from numpy.typing import NDArray
 
 from doe.model.data import ResponseData, without
 from doe.model.limits import fit_limited
-from doe.model.structure import strata, tried
-from doe.numerics import criteria, reml
+from doe.model.structure import mixed_or_trouble, strata
+from doe.numerics import reml
 from doe.numerics.reml import MixedFit
+from doe.numerics.terms import rank
+from doe.record.findings import listed as shortly
 from doe.verdicts import Verdict
 
 _MOVED = 1.0
+"""Standard errors of the declared fit by which a coefficient must move for the values in doubt to decide."""
 
 
 @dataclass(frozen=True)
@@ -70,10 +73,10 @@ def sensitivity(everything: ResponseData, mixed: MixedFit | None) -> Sensitivity
 def _refitted(everything: ResponseData, dropped: NDArray[np.bool_]) -> MixedFit | str:
     """Return the fit without some values, or why there is none."""
     rest, measured = without(everything, dropped), without(everything, dropped | ~everything.measured)
-    if rest is None or measured is None or criteria.rank(measured.X) < measured.X.shape[1]:
+    if rest is None or measured is None or rank(measured.X) < measured.X.shape[1]:
         return "the other values cannot tell its coefficients apart"
     found = strata(measured)
-    fitted = tried(measured, found)
+    fitted = mixed_or_trouble(measured, found)
     if fitted.fit is None:
         return fitted.trouble or "the other values leave no error degree of freedom"
     if rest.measured.all():
@@ -84,7 +87,7 @@ def _refitted(everything: ResponseData, dropped: NDArray[np.bool_]) -> MixedFit 
 
 def verdicts(found: Sensitivity, name: str) -> Iterator[Verdict]:
     """Yield whether the values in doubt decide."""
-    listed = ", ".join(found.items)
+    listed = shortly(list(found.items))
     if found.trouble:
         yield Verdict(
             "values in doubt cannot be left out",

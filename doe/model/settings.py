@@ -12,7 +12,7 @@ from doe.design import calibrated, setpoints
 from doe.design.calibrated import Lines
 from doe.design.plan import Design
 from doe.record.match import Record
-from doe.study import senses
+from doe.study import z_direction
 from doe.study.spec import Factor, Study
 
 Array = NDArray[np.float64]
@@ -105,7 +105,7 @@ def _read(study: Study, design: Design, record: Record, factor: Factor) -> Array
     """Return the readings of a factor at every print of the plan, in the study's sense; nan where there is none."""
     column = record.prints.set_index("print").reindex(design.runs["print"]).get(f"read.{factor.name}")
     given = np.full(len(design.runs), np.nan) if column is None else column.to_numpy(dtype=float)
-    return senses.turned_prints(study, factor, given, list(design.runs["printer"]))
+    return z_direction.turned_prints(study, factor, given, list(design.runs["printer"]))
 
 
 def _expected(design: Design, read: Array, by_setpoint: NDArray[Any], weight: float) -> Array:

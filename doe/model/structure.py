@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from doe.model.data import ResponseData
-from doe.numerics import criteria, reml
+from doe.numerics import reml
+from doe.numerics.terms import rank
 
 Codes = NDArray[np.int64]
 
@@ -56,7 +57,7 @@ def strata(data: ResponseData) -> Strata:
         load_dof, print_dof = (n - columns if loads else None), n - columns
         random: tuple[str, ...] = ()
     else:
-        both = criteria.rank(np.hstack([data.X, np.eye(loads)[data.load]]))
+        both = rank(np.hstack([data.X, np.eye(loads)[data.load]]))
         load_dof, print_dof = both - columns, n - both
         random = ("load",) if load_dof >= 1 else ()
     used_up = _used_up(data) if load_dof == 0 else None
@@ -107,8 +108,8 @@ def groups(data: ResponseData, rows: Codes, random: Sequence[str]) -> list[Codes
     return [np.asarray(codes[name], dtype=np.int64)[rows] for name in random]
 
 
-def tried(data: ResponseData, found: Strata) -> Mixed:
-    """Fit the mixed model where the prints leave an error degree of freedom."""
+def mixed_or_trouble(data: ResponseData, found: Strata) -> Mixed:
+    """Fit the mixed model where the prints leave an error degree of freedom, or say why it cannot be."""
     if found.print_dof < 1:
         return Mixed(None, "")
     try:

@@ -10,6 +10,8 @@ coupons) so many were printed.
 - A coupon that ``broke in handling`` was printed: its weakness is the business of the strength model, which has it as a limit.
   So were those that broke in the grips or did not break, and those that were not tested yet.
 - A coupon that was lost or skipped is not counted in m.
+- Where the pieces of several tests share a row of coupons, the row counts as one coupon, by the worst that became of a piece
+  of it: a piece that detached, clogged or warped is one that was not printed.
 """
 
 from collections.abc import Sequence
@@ -22,7 +24,7 @@ from numpy.typing import NDArray
 from doe.design.plan import PILOT, Design
 from doe.model.values import AT_LEAST, BROKE_EARLY, FAILED
 from doe.record.match import Record
-from doe.record.schema import filled
+from doe.record.schema import filled, outcomes_of
 from doe.sheet.columns import NEVER_PRINTED
 from doe.study.spec import Study
 
@@ -91,11 +93,18 @@ def _coupons(study: Study, record: Record, planned: int) -> dict[str, list[_Coup
     if not planned or table.empty:
         return {}
     found: dict[str, list[_Coupon]] = {}
-    valued = _has_value(study, table, "coupon")
-    for name, number, outcome, has in zip(table["print"], table["number"], table["outcome"], valued, strict=True):
+    valued, tests = _has_value(study, table, "coupon"), [one for one in study.responses if one.per == "coupon"]
+    ended = zip(*(outcomes_of(table, one.name) for one in tests), strict=True)
+    for name, number, said, has in zip(table["print"], table["number"], ended, valued, strict=True):
         if number <= planned:
-            found.setdefault(str(name), []).append(_Coupon(str(outcome), bool(has)))
+            mine = [str(outcome) for one, outcome in zip(tests, said, strict=True) if number <= one.coupons]
+            found.setdefault(str(name), []).append(_Coupon(max(mine, key=_worth_saying), bool(has)))
     return found
+
+
+def _worth_saying(outcome: str) -> int:
+    """Rank what became of the pieces of one coupon: that one failed comes first, then that one was printed."""
+    return (outcome in FAILED) * 4 + (outcome in PRINTED) * 3 + (outcome == "") * 2
 
 
 def _has_value(study: Study, table: pd.DataFrame, per: str) -> NDArray[np.bool_]:

@@ -8,6 +8,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from doe.record.match import Record
+from doe.record.schema import outcomes_of
 from doe.sheet.columns import NEVER_PRINTED
 from doe.study.spec import Response
 
@@ -115,7 +116,7 @@ def _cells(response: Response, record: Record) -> Iterator[_Cell]:
     doubted = set(record.prints.loc[record.prints["deviation"] == "suspect", "print"])
     marks = table["deviation"] if "deviation" in table else pd.Series("", index=table.index)
     for item, owner, outcome, mark, value in zip(
-        table[unit], table["print"], table["outcome"], marks, table[response.name], strict=True
+        table[unit], table["print"], outcomes_of(table, response.name), marks, table[response.name], strict=True
     ):
         suspect = mark == "suspect" or owner in doubted or item in by_study
         yield _Cell(item, owner, str(outcome), str(ended.get(owner, "")), _number(value, response), suspect)

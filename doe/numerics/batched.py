@@ -33,9 +33,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from doe.numerics import criteria
 from doe.numerics.leastsq import check_model
 from doe.numerics.restricted import ABSENT
+from doe.numerics.terms import rank
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -197,7 +197,7 @@ def _error_dof(model: Array, codes: Codes | None) -> tuple[int | None, int]:
     n, p = model.shape
     if not _shared(codes):
         return None if codes is None else n - p, n - p
-    both = criteria.rank(np.hstack([model, _indicators(codes)]))
+    both = rank(np.hstack([model, _indicators(codes)]))
     return both - p, n - both
 
 

@@ -55,6 +55,7 @@ class BinaryFit:
     covariance : ndarray of shape (p, p)
         Dispersion times the inverse information, without loads.
     loads : LoadAllowance
+        What drying loads add to the covariance.
     dispersion : float
         Exactly one where every print gave one value.
     dof : float

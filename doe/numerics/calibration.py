@@ -140,17 +140,17 @@ def fit_line(setpoints: ArrayLike, actual: ArrayLike) -> Line:
 
 
 def to_actual(line: Line, setpoints: ArrayLike) -> Array:
-    """Return the actual values reached at some setpoints, the factor's unit; a missing value stays missing."""
+    """Return the actual values reached at setpoints of any shape, the factor's unit; a missing value stays missing."""
     return line.intercept + line.slope * np.asarray(setpoints, dtype=float)
 
 
 def to_set(line: Line, actual: ArrayLike) -> Array:
-    """Return the setpoints that reach some actual values, the factor's unit; a missing value stays missing."""
+    """Return the setpoints that reach actual values of any shape, the factor's unit; a missing value stays missing."""
     return (np.asarray(actual, dtype=float) - line.intercept) / line.slope
 
 
 def covers(line: Line, setpoints: ArrayLike, step: float = 0.0) -> NDArray[np.bool_]:
-    """Return, per setpoint, whether it lies within the setpoints that were checked, or beyond them by ``step`` at most."""
+    """Return, per setpoint (any shape), whether it lies within those that were checked, or beyond by ``step`` at most."""
     values = np.asarray(setpoints, dtype=float)
     # a setpoint computed from a target carries rounding noise
     slack = step + 1e-9 * max(abs(line.low), abs(line.high), 1.0)
@@ -185,7 +185,7 @@ def standard_error(line: Line, setpoints: ArrayLike) -> Array:
 
 
 def moved(line: Line, setpoints: ArrayLike, actual: ArrayLike) -> Line:
-    """Return a line that keeps its slope and its range, and takes its level from other readings."""
+    """Return a line that keeps its slope and its range, and takes its level from other readings (n,), two arrays of one shape."""
     x, y = np.asarray(setpoints, dtype=float), np.asarray(actual, dtype=float)
     mean = float(x.mean())
     return replace(line, intercept=float(y.mean()) - line.slope * mean, n=len(x), mean=mean)

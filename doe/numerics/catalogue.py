@@ -19,14 +19,14 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from doe.numerics.fractions import FoldOver, Fraction, alias_chains, defining_relation, fold_over, tabulated
-from doe.numerics.returned import require, require_orthogonal
+from doe.numerics.design_checks import require, require_orthogonal
+from doe.numerics.fractions import Fraction, defining_relation, tabulated
 from doe.numerics.screening import definitive_screening, plackett_burman
 from doe.numerics.terms import Term
 
 __all__ = [
-    "Composite", "FoldOver", "Form", "Fraction", "alias_chains", "box_behnken", "central_composite", "defining_relation",
-    "definitive_screening", "fold_over", "fractional_factorial", "full_factorial", "plackett_burman",
+    "Composite", "Form", "Fraction", "box_behnken", "central_composite", "definitive_screening", "fractional_factorial",
+    "full_factorial", "plackett_burman",
 ]
 
 Array = NDArray[np.float64]

@@ -117,10 +117,10 @@ class Bend(Protocol):
     """What a coded scale is linear in: a function that grows strictly with the natural values."""
 
     def forward(self, values: ArrayLike) -> Array:
-        """Return natural values on the scale; a value that has none raises ValueError."""
+        """Return natural values, of any shape, on the scale; a value that has none raises ValueError."""
 
     def back(self, values: ArrayLike) -> Array:
-        """Return natural values; NaN where none stands for it."""
+        """Return natural values of places on the scale, of any shape; NaN where none stands for one."""
 
 
 @dataclass(frozen=True)
@@ -128,7 +128,7 @@ class Logarithm:
     """Natural logarithm: equal steps are equal ratios."""
 
     def forward(self, values: ArrayLike) -> Array:
-        """Return ln(x)."""
+        """Return ln(x) of values of any shape; raises ValueError at 0 and below."""
         found = np.asarray(values, dtype=float)
         wrong = found[found <= 0]
         if wrong.size:
@@ -136,7 +136,7 @@ class Logarithm:
         return np.asarray(np.log(found))
 
     def back(self, values: ArrayLike) -> Array:
-        """Return exp(z); infinity beyond what a number can be."""
+        """Return exp(z) of values of any shape; infinity beyond what a number can be."""
         with np.errstate(over="ignore"):
             return np.asarray(np.exp(np.asarray(values, dtype=float)))
 
@@ -160,7 +160,14 @@ class Drying:
     hours: float = 1.0
 
     def forward(self, values: ArrayLike) -> Array:
-        """Return what has left after some times, % of the dry mass; a time that is missing (NaN) stays missing."""
+        """
+        Return what has left after times of any shape, % of the dry mass; a time that is missing (NaN) stays missing.
+
+        Raises
+        ------
+        ValueError
+            Where a time is below 0.
+        """
         times = np.asarray(values, dtype=float)
         wrong = times[times < 0]
         if wrong.size:
@@ -171,7 +178,7 @@ class Drying:
 
     def back(self, values: ArrayLike) -> Array:
         """
-        Return times; NaN for more moisture than there is at the start, or less than the air leaves.
+        Return times, in the shape of the values; NaN for more moisture than there is at the start, or less than the air leaves.
 
         Within rounding of the start that is 0, and within rounding of what the air leaves the longest time that can be told.
         """
@@ -207,7 +214,11 @@ class Scale:
         return to_coded(self.bend.forward(values), *self._ends(self.bend))
 
     def natural(self, coded: ArrayLike) -> Array:
-        """Return coded values in natural units, exactly low at -1 and high at +1; NaN where no natural value stands for one."""
+        """
+        Return coded values, of any shape, in natural units.
+
+        They are exactly low at -1 and high at +1, and NaN where no natural value stands for one.
+        """
         if self.bend is None:
             return to_natural(coded, self.low, self.high)
         position = np.asarray(coded, dtype=float)
@@ -224,13 +235,13 @@ class Scale:
         Parameters
         ----------
         coded : array-like
-            Settings wanted, coded units; within the range, or near it.
+            Any shape; settings wanted, coded units; within the range, or near it.
         by : array-like
-            Natural units.
+            The same shape, or a number; natural units.
 
         Returns
         -------
-        ndarray
+        ndarray of that shape
             Coded units: not the move times a slope but the scale at the natural value itself.
         """
         if self.bend is None:

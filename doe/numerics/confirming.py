@@ -55,6 +55,7 @@ class Prospect:
     variances : ndarray of shape (K + 1,)
         Components, the residual last, response units squared.
     variances_covariance : ndarray of shape (K + 1, K + 1)
+        Of the estimated components, their units squared.
     coefficients : int
         How many the model has.
     of_coupons : bool
@@ -229,6 +230,7 @@ def each_ahead(known: Prospect, new: NewPrints, level: float, *, chosen: bool = 
     level : float
         Of all together, at least.
     chosen : bool
+        Whether the setting was chosen by its predictions.
 
     Returns
     -------
@@ -285,6 +287,7 @@ def chance_of_misses(known: Prospect, missed: int, counts: Sequence[int], share:
     known : Prospect
         Of a fit of coupons, which tells how much alike they are; values of a fit of print means are independent.
     missed : int
+        How many values of all the prints missed their requirement.
     counts : sequence of int
         Values of each print.
     share : float
@@ -298,7 +301,10 @@ def chance_of_misses(known: Prospect, missed: int, counts: Sequence[int], share:
     alike = float(known.variances[:-1].sum()) / total if known.of_coupons and total > 0 else 0.0
     of_print = stats.norm.ppf((np.arange(_NODES) + 0.5) / _NODES)
     failing = stats.norm.cdf((stats.norm.ppf(1 - share) - np.sqrt(alike) * of_print) / np.sqrt(max(1 - alike, _LEAST_OWN)))
+    of_count = {
+        count: stats.binom.pmf(np.arange(count + 1), count, failing[:, None]).mean(axis=0) for count in set(counts)
+    }
     chances = np.ones(1)
     for count in counts:
-        chances = np.convolve(chances, stats.binom.pmf(np.arange(count + 1), count, failing[:, None]).mean(axis=0))
+        chances = np.convolve(chances, of_count[count])
     return float(chances[missed:].sum())

@@ -48,10 +48,13 @@ class Margins:
         A model row, whose first entry is the 1 of the intercept, times these gives the distance from the first limit.
     width : ndarray of shape (size,) or None
         Distance between the two limits; None where there is one.
+    falls : bool
+        Whether the distance falls as the response rises: the only limit is an upper one.
     """
 
     coefficients: Single
     width: Single | None
+    falls: bool
 
     @cached_property
     def mean(self) -> Array:
@@ -107,7 +110,7 @@ def margins(draws: Draws, sd: Array, at_least: float | None, at_most: float | No
     above[:, 0] -= limit  # before anything is rounded to single precision
     both = at_least is not None and at_most is not None
     width = ((at_most - at_least) / sd).astype(np.float32) if both else None  # type: ignore[operator]
-    return Margins((sign * above / sd[:, None]).astype(np.float32), width)
+    return Margins((sign * above / sd[:, None]).astype(np.float32), width, at_least is None)
 
 
 def line_error(

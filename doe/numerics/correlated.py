@@ -28,6 +28,7 @@ from scipy import special, stats
 from doe.numerics.conformance import Margins
 from doe.numerics.posterior import Draws
 from doe.numerics.restricted import ABSENT
+from doe.numerics.terms import orthonormal_basis
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -81,8 +82,7 @@ def residual_correlation(means: Array, X: Array, load: Codes | None) -> Residual
         No degree of freedom within loads, or a response that does not vary about model and loads.
     """
     fixed = X if load is None else np.hstack([X, np.eye(int(load.max()) + 1)[load]])
-    left, size, _ = np.linalg.svd(fixed, full_matrices=False)
-    basis = left[:, size > ABSENT * size[0]]
+    basis = orthonormal_basis(fixed)
     dof = len(means) - basis.shape[1]
     if dof < 1:
         raise ValueError("no error degree of freedom is left within loads to judge a correlation by")
@@ -181,11 +181,12 @@ def with_correlation(rows: Sequence[Array], requirements: Sequence[Margins], cor
         A correlation that is not positive definite, or not of as many responses.
     """
     count, size = len(requirements), len(requirements[0].coefficients)
+    signs = np.array([-1.0 if one.falls else 1.0 for one in requirements])  # of distances, where values are correlated
     wanted = np.asarray(correlation, dtype=float)
     if wanted.shape[-2:] != (count, count):
         raise ValueError(f"the correlation is that of {wanted.shape[-1]} responses, and there are {count} requirements")
     try:
-        root = np.broadcast_to(np.linalg.cholesky(wanted), (size, count, count))
+        root = np.broadcast_to(np.linalg.cholesky(wanted * np.outer(signs, signs)), (size, count, count))
     except np.linalg.LinAlgError:
         raise ValueError("the correlation is not positive definite: it is that of no responses") from None
     points, weights = _points(count - 1)

@@ -1,4 +1,4 @@
-"""How good a design is for a model: rank, D-, I-, G-criterion, prediction variance, leverage, variance inflation.
+"""How good a design is for a model: D-, I-, G-criterion, prediction variance, leverage, variance inflation.
 
 Where prints share drying loads, the responses of one load are correlated: V = I + ratio ZZ', with ratio = load
 variance / print variance and Z the indicators of the loads (Goos and Vandebroek 2003). Information and prediction
@@ -18,11 +18,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from doe.numerics.terms import Term, column_terms, estimable, rank
+from doe.numerics.terms import Term, column_terms, estimable
 
 __all__ = [
-    "average_variance", "d_efficiency", "information", "leverages", "log_d", "moment_matrix", "prediction_variance",
-    "rank", "variance_inflation",
+    "average_variance", "d_efficiency", "functions_held", "information", "leverages", "log_d", "moment_matrix",
+    "prediction_variance", "variance_inflation",
 ]
 
 Array = NDArray[np.float64]
@@ -170,9 +170,38 @@ def average_variance(
     return float(np.sum(_covariance(X, load, ratio) * moment_matrix(terms, levels)))
 
 
-def moment_matrix(terms: Sequence[Term], levels: Sequence[int]) -> Array:
+def moment_matrix(terms: Sequence[Term], levels: Sequence[int], box: Array | None = None) -> Array:
     """
-    Return the average of xx' over the cube, where x is a row of the model matrix.
+    Return the average of xx' over the cube or a box in it, where x is a row of the model matrix.
+
+    Parameters
+    ----------
+    terms : sequence of Term
+        The model.
+    levels : sequence of int, length k
+        0 for numeric, the number of levels for categorical.
+    box : ndarray of shape (k, 2), optional
+        Low and high of each numeric factor, coded; None for [-1, 1].
+
+    Returns
+    -------
+    ndarray of shape (p, p)
+        Exact: numeric factors uniform from low to high, categorical ones uniform over their levels, all independent.
+
+    """
+    held = functions_held(terms, levels)
+    moments = np.ones((len(held), len(held)))
+    for factor, count in enumerate(levels):
+        own = held[:, factor]
+        low, high = (-1.0, 1.0) if box is None else box[factor].tolist()
+        table = _contrast_moments(count) if count else _power_moments(int(own.max(initial=0)), low, high)
+        moments *= table[np.ix_(own, own)]
+    return moments
+
+
+def functions_held(terms: Sequence[Term], levels: Sequence[int]) -> NDArray[np.int64]:
+    """
+    Return by which function each column of the model matrix holds each factor.
 
     Parameters
     ----------
@@ -183,18 +212,17 @@ def moment_matrix(terms: Sequence[Term], levels: Sequence[int]) -> Array:
 
     Returns
     -------
-    ndarray of shape (p, p)
-        Exact: numeric factors uniform on [-1, 1], categorical ones uniform over their levels, all independent.
+    ndarray of shape (p, k)
+        The power of a numeric factor, 1 + j for contrast j of a categorical one, 0 where the column does not hold it.
 
     """
     columns = column_terms(terms, levels)
-    moments = np.ones((len(columns), len(columns)))
-    for factor, count in enumerate(levels):
-        # Which function of this one factor each column holds: a power, or 0 for none and 1 + j for contrast j.
-        held = np.array([_part(term, contrasts, factor, levels) for term, contrasts in columns], dtype=int)
-        table = _contrast_moments(count) if count else _power_moments(int(held.max(initial=0)))
-        moments *= table[np.ix_(held, held)]
-    return moments
+    held = np.zeros((len(columns), len(levels)), dtype=np.int64)
+    for row, (term, contrasts) in enumerate(columns):
+        left = iter(contrasts)
+        for factor, power in sorted(Counter(term).items()):
+            held[row, factor] = 1 + next(left) if levels[factor] else power
+    return held
 
 
 def leverages(X: Array) -> Array:
@@ -266,19 +294,12 @@ def _covariance(X: Array, load: ArrayLike | None, ratio: float) -> Array:
     return np.asarray(np.linalg.inv(information(X, load, ratio)))
 
 
-def _part(term: Term, contrasts: tuple[int, ...], factor: int, levels: Sequence[int]) -> int:
-    if factor not in term:
-        return 0
-    if levels[factor] == 0:
-        return Counter(term)[factor]
-    categorical = [i for i in sorted(set(term)) if levels[i]]
-    return 1 + contrasts[categorical.index(factor)]
-
-
-def _power_moments(highest: int) -> Array:
-    """Return the average of x^(a+b) over [-1, 1]: 1 / (a + b + 1) for an even sum, else 0."""
+def _power_moments(highest: int, low: float, high: float) -> Array:
+    """Return the average of x^(a+b) over [low, high]."""
     total = np.add.outer(np.arange(highest + 1), np.arange(highest + 1))
-    return np.asarray(np.where(total % 2 == 0, 1.0 / (total + 1), 0.0))
+    if low == high:
+        return np.asarray(low**total, dtype=float)
+    return np.asarray((high ** (total + 1) - low ** (total + 1)) / ((total + 1) * (high - low)))
 
 
 def _contrast_moments(count: int) -> Array:

@@ -62,6 +62,7 @@ class Point:
     value : float
         Minus infinity where thresholds are out of order; the derivatives are then those of the prior alone.
     gradient : ndarray of shape (P,)
+        First derivatives.
     information : ndarray of shape (P, P)
         Minus the second derivatives (observed information).
     below, above : ndarray of shape (n,)
@@ -86,7 +87,9 @@ def bounds(group: Codes, slopes: Array, cuts: int, weights: Array) -> Bounds:
     slopes : ndarray of shape (n, p)
         Model columns without intercept.
     cuts : int
+        How many thresholds.
     weights : ndarray of shape (n,)
+        How many prints each row stands for.
     """
     has_upper, has_lower = group < cuts, group > 0
     indicators = np.eye(cuts + 2, cuts, k=-1)  # row r: the cut below group r
@@ -102,7 +105,7 @@ def empty_thresholds(group: Codes, weights: Array, cuts: int) -> Array:
 
 
 def evaluate(data: Bounds, precision: Array, parameters: Array) -> Point:
-    """Return the log likelihood with its derivatives; ``precision`` (P,) is the prior's, about zero."""
+    """Return the log likelihood with its derivatives at parameters, shape (P,); ``precision`` (P,) is the prior's, about 0."""
     a = data.upper @ parameters + data.upper_open
     b = data.lower @ parameters + data.lower_open
     gap = a - b
@@ -127,7 +130,7 @@ def evaluate(data: Bounds, precision: Array, parameters: Array) -> Point:
 
 def maximise(data: Bounds, precision: Array, start: Array) -> tuple[Array, Point]:
     """
-    Return the maximum and the log likelihood there.
+    Return the maximum, of shape (P,), and the log likelihood there; ``precision`` (P,) as in :func:`evaluate`.
 
     Raises
     ------

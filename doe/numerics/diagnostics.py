@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from doe.numerics import criteria
+from doe.numerics.terms import rank
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -131,6 +131,7 @@ def added_columns(space: ErrorSpace, columns: Array) -> Added:
     ----------
     space : ErrorSpace
     columns : ndarray of shape (n, m)
+        Each a column that the model may lack, rows as those of X.
 
     Returns
     -------
@@ -224,6 +225,7 @@ def leverages(space: ErrorSpace, covariance: Array, ratio: float) -> Array:
     covariance : ndarray of shape (n, n)
         I + ratio Z Z'.
     ratio : float
+        Of load to residual variance.
 
     Returns
     -------
@@ -265,7 +267,9 @@ def leave_out(y: Array, X: Array, covariance: Array, group: Mask) -> LeftOut | N
     Parameters
     ----------
     y : ndarray of shape (n,)
+        Print means, response units.
     X : ndarray of shape (n, p)
+        Model matrix, coded units.
     covariance : ndarray of shape (n, n)
         In any unit.
     group : ndarray of shape (n,), bool
@@ -277,7 +281,7 @@ def leave_out(y: Array, X: Array, covariance: Array, group: Mask) -> LeftOut | N
         None where the others cannot estimate the coefficients.
     """
     kept = ~group
-    if kept.sum() < X.shape[1] or criteria.rank(X[kept]) < X.shape[1]:
+    if kept.sum() < X.shape[1] or rank(X[kept]) < X.shape[1]:
         return None
     factor = np.linalg.cholesky(covariance)
     part = np.linalg.cholesky(covariance[np.ix_(kept, kept)])
@@ -324,7 +328,9 @@ def missing_without(X: Array, group: Mask) -> tuple[int, ...]:
     Parameters
     ----------
     X : ndarray of shape (n, p)
+        Model matrix, coded units.
     group : ndarray of shape (n,), bool
+        Values to leave out.
 
     Returns
     -------

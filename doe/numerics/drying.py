@@ -69,7 +69,7 @@ class Diffusivity:
         return self.value * math.exp(self.activation / (GAS_CONSTANT * (self.temperature + KELVIN)))
 
     def at(self, celsius: ArrayLike) -> Array:
-        """Return D in m^2/s at temperatures in degC."""
+        """Return D in m^2/s at temperatures in degC, of any shape; raises ValueError at absolute zero and below."""
         kelvin = np.asarray(celsius, dtype=float) + KELVIN
         if not np.all(kelvin > 0):
             raise ValueError(f"a temperature is not above {-KELVIN} degC")
@@ -78,7 +78,7 @@ class Diffusivity:
 
 
 def mm2_per_hour(diffusivity: ArrayLike) -> Array:
-    """Return a diffusivity in mm^2/h; it is given in m^2/s."""
+    """Return diffusivities, of any shape, in mm^2/h; they are given in m^2/s."""
     return np.asarray(diffusivity, dtype=float) * 3.6e9
 
 
@@ -100,6 +100,11 @@ def rate(diffusivity: float, diameter: float, slowdown: float = 1.0) -> float:
     -------
     float
         D / (a^2 slowdown), 1/h.
+
+    Raises
+    ------
+    ValueError
+        Where diffusivity or diameter is not above 0, or the slow-down is below 1.
     """
     for what, value, unit in (("diffusivity", diffusivity, " m2/s"), ("diameter", diameter, " mm")):
         if not 0 < value < math.inf:
@@ -147,11 +152,11 @@ def moisture(course: Course, hours: ArrayLike) -> Array:
     ----------
     course : Course
     hours : array_like
-        h.
+        Any shape; h.
 
     Returns
     -------
-    ndarray
+    ndarray of that shape
         floor + (start - floor) R, % of the dry mass.
 
     References
@@ -171,12 +176,17 @@ def hours_at(course: Course, moisture: ArrayLike) -> Array:
     ----------
     course : Course
     moisture : array_like
-        % of the dry mass, from the start to the floor.
+        Any shape; % of the dry mass, from the start to the floor.
 
     Returns
     -------
-    ndarray
+    ndarray of that shape
         h; infinity at the floor. As accurate as the difference of the moisture from start and floor.
+
+    Raises
+    ------
+    ValueError
+        Where a moisture lies outside start and floor.
     """
     wanted = np.asarray(moisture, dtype=float)
     low, high = sorted((course.start, course.floor))
@@ -195,12 +205,17 @@ def hours_until(course: Course, limit: ArrayLike) -> Array:
     ----------
     course : Course
     limit : array_like
-        % of the dry mass.
+        Any shape; % of the dry mass.
 
     Returns
     -------
-    ndarray
+    ndarray of that shape
         h: 0 where the start is at the limit already or beyond it, infinity where the air keeps the filament from it.
+
+    Raises
+    ------
+    ValueError
+        Where a limit is missing (NaN).
 
     Notes
     -----
@@ -319,6 +334,11 @@ def levels_for(low: float, high: float, course: Course, number: int = 3) -> Arra
     -------
     ndarray of shape (number,)
         h, from ``low`` to ``high`` exactly. :func:`moisture` and :func:`hours_at` go from hours to moisture and back.
+
+    Raises
+    ------
+    ValueError
+        Where there are fewer than 2 levels, no range of times, or no moisture left to tell them apart.
     """
     if number < 2:
         raise ValueError(f"{number} levels make no range: at least 2 are needed")

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from doe.numerics import updates
-from doe.numerics.layout import Layout, Moves, Unit, Whole
+from doe.numerics.layout import Layout, Moves, Unit, WholePlot
 from doe.numerics.task import SLACK
 
 Array = NDArray[np.float64]
@@ -39,8 +39,8 @@ def exchange(layout: Layout, settings: Array, ridge: float, least: float, enough
     left = np.arange(settings.shape[2])
     for _ in range(_MOST_PASSES):
         batch = updates.begin(layout, np.ascontiguousarray(found[..., left]), ridge)
-        for whole in layout.wholes:
-            _visit_load(layout, batch, whole, ridge, least)
+        for plot in layout.whole_plots:
+            _visit_load(layout, batch, plot, ridge, least)
         found[..., left] = batch.settings
         left = left[batch.moved]
         if len(left) <= enough:
@@ -48,14 +48,14 @@ def exchange(layout: Layout, settings: Array, ridge: float, least: float, enough
     return found
 
 
-def _visit_load(layout: Layout, batch: updates.Batch, whole: Whole, ridge: float, least: float) -> None:
-    for factor in whole.factors:
+def _visit_load(layout: Layout, batch: updates.Batch, plot: WholePlot, ridge: float, least: float) -> None:
+    for factor in plot.factors:
         part = layout.parts[factor]
-        gains = updates.load_gains(layout, batch, whole.rows, part)[None]
-        designs, _, places = _improving(layout, batch, whole.rows, (np.array([factor]), part.values[None]), gains, least)
+        gains = updates.load_gains(layout, batch, plot.rows, part)[None]
+        designs, _, places = _improving(layout, batch, plot.rows, (np.array([factor]), part.values[None]), gains, least)
         if len(designs):
-            updates.change_load(layout, batch, whole.rows, (part, designs, places), ridge)
-    for unit in whole.units:
+            updates.change_load(layout, batch, plot.rows, (part, designs, places), ridge)
+    for unit in plot.units:
         if unit.moves is not None:
             _visit_unit(layout, batch, unit, unit.moves, (ridge, least))
 

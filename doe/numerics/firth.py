@@ -44,8 +44,11 @@ class Points:
     Parameters
     ----------
     parameters : ndarray of shape (m, p)
+        Logits per coded unit.
     value : ndarray of shape (m,)
+        Penalty included; minus infinity where the information is singular.
     gradient : ndarray of shape (m, p)
+        First derivatives of ``value``.
     curvature : ndarray of shape (m, p, p)
         Minus the second derivatives, penalty included; far from the maximum not always positive definite.
     information : ndarray of shape (m, p, p)

@@ -1,4 +1,4 @@
-"""Regular fractions of two-level factorials: published generators, with what is aliased with what.
+"""Regular fractions of two-level factorials by published generators, or their fold-over.
 
 References
 ----------
@@ -84,9 +84,6 @@ class FoldOver:
     ----------
     points : ndarray of shape (n, k)
         The new runs, coded units.
-    words : tuple of Term
-        The defining relation of both halves without I: products of factors that are the same in all runs, shortest
-        first.
     resolution : int or None
         Fewest factors whose product does not add up to 0 over both halves: the shortest word, or in a design that is
         not regular, such as Plackett-Burman, the first partial aliasing. None where nothing is aliased.
@@ -94,7 +91,6 @@ class FoldOver:
     """
 
     points: Array
-    words: tuple[Term, ...]
     resolution: int | None
 
 
@@ -148,33 +144,6 @@ def defining_relation(generators: tuple[Term, ...]) -> tuple[Term, ...]:
     return tuple(sorted((tuple(sorted(product)) for product in products[1:]), key=lambda word: (len(word), word)))
 
 
-def alias_chains(words: tuple[Term, ...], factors: int, order: int = 2) -> tuple[tuple[Term, ...], ...]:
-    """
-    Return which effects share one column of a fraction: what is measured is their sum.
-
-    Parameters
-    ----------
-    words : tuple of Term
-        The defining relation; empty for a full factorial.
-    factors : int
-        Number of factors.
-    order : int
-        Main effects and interactions of up to this many factors are listed.
-
-    Returns
-    -------
-    tuple of tuple of Term
-        Each effect is in exactly one chain, an unaliased one alone in its own. Lower-order effects come first.
-
-    """
-    chains: dict[tuple[int, Term], list[Term]] = {}
-    for size in range(1, order + 1):
-        for effect in combinations(range(factors), size):
-            aliases = [effect, *(tuple(sorted(set(effect) ^ set(word))) for word in words)]
-            chains.setdefault(min((len(alias), alias) for alias in aliases), []).append(effect)
-    return tuple(tuple(chain) for chain in chains.values())
-
-
 def fold_over(points: Array, columns: Sequence[int] | None = None) -> FoldOver:
     """
     Return the runs that separate aliased effects: a two-level design again, with the signs of some factors reversed.
@@ -214,7 +183,7 @@ def fold_over(points: Array, columns: Sequence[int] | None = None) -> FoldOver:
     mirrored = points.copy()
     mirrored[:, reversed_] *= -1
     both = np.vstack([points, mirrored])
-    return FoldOver(mirrored, defining_relation(_constant_words(both)), _shortest_aliased(both))
+    return FoldOver(mirrored, shortest_aliased(both))
 
 
 def _generators(factors: int, runs: int) -> tuple[Term, ...]:
@@ -224,22 +193,21 @@ def _generators(factors: int, runs: int) -> tuple[Term, ...]:
     return tuple((*(_LETTERS.index(letter) for letter in text), base + added) for added, text in enumerate(texts))
 
 
-def _constant_words(points: Array) -> tuple[Term, ...]:
-    """Return independent words that are the same in every run: the null space modulo 2 of what differs between runs."""
-    factors = points.shape[1]
-    rows: dict[int, int] = {}  # leading factor -> reduced row; bit i stands for factor i
-    for run in np.unique(points != points[0], axis=0):
-        bits = sum(1 << int(i) for i in np.flatnonzero(run))
-        for pivot, row in rows.items():
-            bits ^= row if bits >> pivot & 1 else 0
-        if bits:
-            leading = bits.bit_length() - 1
-            rows = {pivot: row ^ (bits if row >> leading & 1 else 0) for pivot, row in rows.items()} | {leading: bits}
-    free = [i for i in range(factors) if i not in rows]
-    return tuple(tuple(sorted([i, *(pivot for pivot, row in rows.items() if row >> i & 1)])) for i in free)
+def shortest_aliased(points: Array) -> int | None:
+    """
+    Return the resolution of a two-level design, regular or not.
 
+    Parameters
+    ----------
+    points : ndarray of shape (n, k)
+        Coded units, -1 and +1, without centre runs.
 
-def _shortest_aliased(points: Array) -> int | None:
+    Returns
+    -------
+    int or None
+        Fewest factors whose product does not add up to 0 over the runs; None where there are none.
+
+    """
     factors = points.shape[1]
     for size in range(1, factors + 1):
         if any(points[:, word].prod(axis=1).sum() for word in combinations(range(factors), size)):

@@ -56,6 +56,7 @@ class GradedFit:
     covariance : ndarray of shape (c + p - 1, c + p - 1)
         Of thresholds and then slopes, without loads: inverse of the observed information, prior included.
     loads : LoadAllowance
+        What drying loads add to the covariance.
     groups : tuple of tuple of int
         The grades that each of the c + 1 groups holds.
     cuts : ndarray of shape (count,)
@@ -178,7 +179,7 @@ def slope_limits(fit: GradedFit, level: float = 0.95) -> Array:
 
 
 def checked_grades(grades: ArrayLike, X: ArrayLike, count: int) -> tuple[Codes, Array]:
-    """Return grades and model matrix as arrays; raises ValueError as ``fit_graded``."""
+    """Return grades (n,) and model matrix, of shape (n, p), as arrays; raises ValueError as ``fit_graded``."""
     values, model = np.asarray(grades), np.asarray(X, dtype=float)
     if model.ndim != 2 or values.shape != model.shape[:1] or not len(values):
         raise ValueError("grades and X need one entry for each print, and there must be a print")

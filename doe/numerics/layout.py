@@ -5,14 +5,13 @@ functions of all factors together, after the constant, are the basis. Factor j e
 its functions, multiplied by what the other factors contribute: the rest.
 """
 
-from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from doe.numerics.criteria import functions_held, moment_matrix
 from doe.numerics.task import Task, forced_cells, load_codes, load_ratio, tied_rows
-from doe.numerics.terms import column_terms
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -79,7 +78,7 @@ class Unit:
 
 
 @dataclass(frozen=True)
-class Whole:
+class WholePlot:
     """A load as a whole, and the factors that may change in it only together."""
 
     rows: Codes
@@ -99,12 +98,12 @@ class Layout:
     """Shape (n, b)."""
     moments: Array
     """Average of xx' over the region, 0 for the blocks, shape (p, p)."""
-    penalty: Array
-    """Shape (p,)."""
+    prior: Array
+    """That of the task, 0 for the blocks, shape (p,)."""
     load: Codes
     share: Array
     """c of each load of m prints: ratio / (1 + ratio m), shape (L,)."""
-    wholes: tuple[Whole, ...]
+    whole_plots: tuple[WholePlot, ...]
     forced: Array
     """Shape (n, k), NaN where free."""
     weights: tuple[float, float]
@@ -118,7 +117,7 @@ def lay_out(task: Task, grids: tuple[Array, ...]) -> Layout:
     Parameters
     ----------
     task : Task
-    grids : tuple of k arrays
+    grids : tuple of k arrays, one-dimensional in shape
         Values that each factor may take in this exchange: those of the task, or fewer.
 
     Returns
@@ -129,9 +128,8 @@ def lay_out(task: Task, grids: tuple[Array, ...]) -> Layout:
     ------
     ValueError
         Where given cells contradict each other or break the limits.
-
     """
-    holds = _held(task)
+    holds = functions_held(task.terms, task.levels)
     powers = [tuple(int(q) for q in np.unique(column[column > 0])) for column in holds.T]
     first = 1 + np.concatenate([[0], np.cumsum([len(one) for one in powers])])
     # Where in the basis the function is by which each column holds each factor; 0, the constant, where it does not.
@@ -147,13 +145,13 @@ def lay_out(task: Task, grids: tuple[Array, ...]) -> Layout:
     )
     load, forced = load_codes(task), forced_cells(task)
     ratio = load_ratio(task)
-    penalty = np.zeros(columns)
-    penalty[: len(holds)] = 0.0 if task.prior is None else task.prior
+    prior = np.zeros(columns)
+    prior[: len(holds)] = 0.0 if task.prior is None else task.prior
     return Layout(
         task=task, parts=parts, products=_packed(places), blocks=blocks,
-        moments=_moments(task, holds, columns), penalty=penalty, load=load,
+        moments=_moments(task, columns), prior=prior, load=load,
         share=np.asarray(ratio / (1 + ratio * np.bincount(load)), dtype=float),
-        wholes=_wholes(task, parts, forced, columns), forced=forced, weights=_weights(task, columns),
+        whole_plots=_whole_plots(task, parts, forced, columns), forced=forced, weights=_weights(task, columns),
     )
 
 
@@ -165,17 +163,6 @@ def functions_of(values: Array, count: int, powers: tuple[int, ...]) -> Array:
         return np.stack([values**power for power in powers])
     contrasts = np.hstack([np.eye(count - 1), -np.ones((count - 1, 1))])
     return np.asarray(contrasts[:, values.astype(np.int64)][np.array(powers) - 1])
-
-
-def _held(task: Task) -> Codes:
-    """Return by which function each column holds each factor, 0 for not at all, shape (p - b, k)."""
-    columns = column_terms(task.terms, task.levels)
-    holds = np.zeros((len(columns), len(task.levels)), dtype=np.int64)
-    for row, (term, contrasts) in enumerate(columns):
-        left = iter(contrasts)
-        for factor, power in sorted(Counter(term).items()):
-            holds[row, factor] = 1 + next(left) if task.levels[factor] else power
-    return holds
 
 
 def _packed(places: Codes) -> Codes:
@@ -199,12 +186,12 @@ def _part(task: Task, factor: int, values: Array, own: tuple[tuple[int, ...], in
     )
 
 
-def _wholes(task: Task, parts: tuple[Part, ...], forced: Array, columns: int) -> tuple[Whole, ...]:
+def _whole_plots(task: Task, parts: tuple[Part, ...], forced: Array, columns: int) -> tuple[WholePlot, ...]:
     load, free = load_codes(task), np.isnan(forced)
     copies = {int(row): group for group in tied_rows(task) for row in group}
     movable = [part.factor for part in parts if len(part.columns)]
     stacks: dict[tuple[int, ...], Moves] = {}
-    wholes = []
+    plots = []
     for code in range(int(load.max()) + 1):
         rows = np.flatnonzero(load == code)
         groups = [group for row in rows.tolist() if (group := copies.get(row, np.array([row])))[0] == row]
@@ -215,9 +202,9 @@ def _wholes(task: Task, parts: tuple[Part, ...], forced: Array, columns: int) ->
             if own and own not in stacks:
                 stacks[own] = _stacked([parts[j] for j in own], columns)
             units.append(Unit(group, code, stacks.get(own)))
-        whole = () if alone else tuple(j for j in movable if j in task.hard and free[rows, j].all())
-        wholes.append(Whole(rows, whole, tuple(units)))
-    return tuple(wholes)
+        together = () if alone else tuple(j for j in movable if j in task.hard and free[rows, j].all())
+        plots.append(WholePlot(rows, together, tuple(units)))
+    return tuple(plots)
 
 
 def _stacked(parts: list[Part], width: int) -> Moves:
@@ -239,33 +226,12 @@ def _stacked(parts: list[Part], width: int) -> Moves:
     return Moves(factors, values, basis, functions, columns, member, rest.reshape(depth, -1), square)
 
 
-def _moments(task: Task, holds: Codes, width: int) -> Array:
-    moments = np.zeros((width, width))
-    if task.moments is not None:
-        moments[: len(holds), : len(holds)] = task.moments
-        return moments
-    inner = np.ones((len(holds), len(holds)))
-    for factor, count in enumerate(task.levels):
-        low, high = (-1.0, 1.0) if task.box is None else task.box[factor]
-        held = holds[:, factor]
-        table = _contrast_moments(count) if count else _power_moments(int(held.max(initial=0)), float(low), float(high))
-        inner *= table[np.ix_(held, held)]
-    moments[: len(holds), : len(holds)] = inner
+def _moments(task: Task, columns: int) -> Array:
+    """Return the moments of the model's columns, those of the blocks being 0: prediction is averaged over these."""
+    inner = moment_matrix(task.terms, task.levels, task.box) if task.moments is None else task.moments
+    moments = np.zeros((columns, columns))
+    moments[: len(inner), : len(inner)] = inner
     return moments
-
-
-def _power_moments(highest: int, low: float, high: float) -> Array:
-    """Return the average of x^(a+b) over [low, high]."""
-    total = np.add.outer(np.arange(highest + 1), np.arange(highest + 1))
-    if low == high:
-        return np.asarray(low**total, dtype=float)
-    return np.asarray((high ** (total + 1) - low ** (total + 1)) / ((total + 1) * (high - low)))
-
-
-def _contrast_moments(count: int) -> Array:
-    """Return the average over the levels of the products of 1 and the sum-to-zero contrasts."""
-    functions = np.vstack([np.ones(count), np.hstack([np.eye(count - 1), -np.ones((count - 1, 1))])])
-    return np.asarray(functions @ functions.T / count)
 
 
 def _weights(task: Task, columns: int) -> tuple[float, float]:

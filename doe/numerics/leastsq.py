@@ -12,10 +12,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import linalg, stats
 
+from doe.numerics.terms import orthonormal_basis
+
 Array = NDArray[np.float64]
 
-_DEPENDENT = 1e-9  # a direction of the unit-length columns this much shorter than the longest is rounding
-_ALIKE = 1e-12  # the same, for columns that a fit is asked to tell apart; in between, some digits are left
+_ALIKE = 1e-12  # a direction of columns of about unit length that is shorter is rounding; above it some digits are left
 _EXACT = 1e-12  # a leverage this close to one is one
 _ROUNDING = 1e-14  # a sum of squares below (this times |y|)^2 is rounding
 _REFINEMENTS = 3
@@ -46,13 +47,6 @@ class LeastSquares:
     studentised : ndarray of shape (n,)
         Residual over its standard error from a fit without that value (externally studentised), Student's t with dof
         - 1 degrees of freedom; nan where that is not defined: leverage one, dof below two, or an exact fit without it.
-    press : float
-        Sum of squared errors of predicting each value from the others; nan where a leverage is one.
-    total_ss : float
-        About the mean where the columns of X can form a constant, else about zero.
-    r2, adjusted_r2, predicted_r2 : float
-        Shares of total_ss: 1 - residual_ss / total_ss; the same per degree of freedom; 1 - press / total_ss. nan where
-        the values do not vary.
     """
 
     estimates: Array
@@ -65,11 +59,6 @@ class LeastSquares:
     residuals: Array
     leverages: Array
     studentised: Array
-    press: float
-    total_ss: float
-    r2: float
-    adjusted_r2: float
-    predicted_r2: float
 
 
 @dataclass(frozen=True)
@@ -116,8 +105,6 @@ def fit_least_squares(y: ArrayLike, X: ArrayLike) -> LeastSquares:
     unfold = linalg.solve_triangular(R, np.eye(p)) / length[:, None]
     covariance = variance * unfold @ unfold.T
     leverages = np.sum(Q**2, axis=1)
-    press = _press(residuals, leverages)
-    total_ss, total_dof = _total(values, Q)
     return LeastSquares(
         estimates=estimates,
         se=np.sqrt(np.diag(covariance)),
@@ -129,16 +116,11 @@ def fit_least_squares(y: ArrayLike, X: ArrayLike) -> LeastSquares:
         residuals=residuals,
         leverages=leverages,
         studentised=_studentised(residuals, leverages, residual_ss, dof),
-        press=press,
-        total_ss=total_ss,
-        r2=_share(residual_ss, total_ss),
-        adjusted_r2=_share(variance, total_ss / total_dof if total_dof else np.nan),
-        predicted_r2=_share(press, total_ss),
     )
 
 
 def check_model(y: Array, X: Array) -> None:
-    """Raise ValueError where y = X b has no unique least-squares solution; says which of the conditions fails."""
+    """Raise ValueError, with the condition that fails, where y = X b, of shapes (n,) and (n, p), has no unique solution."""
     if X.ndim != 2 or y.shape != X.shape[:1]:
         raise ValueError("y and X need one entry for each value")
     if not (np.isfinite(y).all() and np.isfinite(X).all()):
@@ -192,28 +174,6 @@ def _sum_of_squares(deviations: Array, y: Array) -> float:
     """Sum of squares, zero where it is no more than the rounding of y."""
     total = float(deviations @ deviations)
     return total if total > _ROUNDING**2 * float(y @ y) else 0.0
-
-
-def _total(y: Array, Q: Array) -> tuple[float, int]:
-    """Total sum of squares and its degrees of freedom, about the mean where Q spans the constant."""
-    n = len(y)
-    constant = np.ones(n)
-    if np.linalg.norm(constant - Q @ (Q.T @ constant)) < 1e-6 * np.sqrt(n):
-        return _sum_of_squares(y - y.mean(), y), n - 1
-    return float(y @ y), n
-
-
-def _share(part: float, whole: float) -> float:
-    """One minus a ratio; nan where the whole is nothing."""
-    return 1 - part / whole if whole > 0 else np.nan
-
-
-def _press(residuals: Array, leverages: Array) -> float:
-    """Prediction error sum of squares (Allen, Technometrics 16 (1974) 125)."""
-    left_out = 1 - leverages
-    if np.any(left_out < _EXACT):
-        return np.nan
-    return float(np.sum((residuals / left_out) ** 2))
 
 
 def _studentised(residuals: Array, leverages: Array, residual_ss: float, dof: int) -> Array:
@@ -284,7 +244,6 @@ def lack_of_fit(y: ArrayLike, X: ArrayLike, cells: ArrayLike, blocks: ArrayLike 
 
 def _left(y: Array, columns: Array) -> tuple[Array, int]:
     """Return what columns that may depend on each other leave of y, and its degrees of freedom."""
-    basis, sizes, _ = np.linalg.svd(columns / np.linalg.norm(columns, axis=0), full_matrices=False)
-    basis = basis[:, sizes > _DEPENDENT * sizes[0]]
+    basis = orthonormal_basis(columns)
     once = y - basis @ (basis.T @ y)
     return once - basis @ (basis.T @ once), len(y) - basis.shape[1]  # twice: the first pass leaves rounding behind

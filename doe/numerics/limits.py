@@ -29,6 +29,7 @@ class Limits:
     lower, upper : ndarray of shape (n,)
         Response units; equal where the value was measured.
     measured : ndarray of shape (n,), bool
+        Where the two are equal.
     """
 
     lower: Array

@@ -102,13 +102,20 @@ class LoadScores:
     score: Array
 
 
-def no_allowance(size: int, reason: str = "") -> LoadAllowance:
+def no_allowance(size: int) -> LoadAllowance:
     """Return the allowance that adds nothing to the covariance of ``size`` coefficients."""
-    return LoadAllowance(np.zeros((size, size)), np.zeros(1), np.ones(1), 0, reason)
+    return LoadAllowance(np.zeros((size, size)), np.zeros(1), np.ones(1), 0, "")
 
 
 def checked_load(load: ArrayLike | None, n: int) -> Codes | None:
-    """Return the load codes of n prints; None where there are none, or where every load holds one print."""
+    """
+    Return the load codes of n prints, from 0 without gaps; None where there are none, or where every load holds one print.
+
+    Raises
+    ------
+    ValueError
+        Where they are not whole numbers from 0, in the shape (n,).
+    """
     if load is None:
         return None
     codes = np.asarray(load)

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from doe.numerics import criteria
+from doe.numerics.terms import rank
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -42,7 +42,7 @@ def load_levels(X: Array, load: Codes, y: Array, level: float) -> tuple[Array, A
     means = mark.T @ X / mark.sum(axis=0)[:, None]
     A = np.hstack([mark, X[:, (np.abs(X - means[load]) > _DUST).any(axis=0)]])
     dof = len(y) - A.shape[1]
-    if loads < 2 or dof < 1 or criteria.rank(A) < A.shape[1]:
+    if loads < 2 or dof < 1 or rank(A) < A.shape[1]:
         return None
     inverse = np.linalg.inv(A.T @ A)
     estimates = inverse @ A.T @ y

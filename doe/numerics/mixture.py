@@ -147,8 +147,9 @@ def lay_out(y: Array, X: Array, codes: Sequence[Codes], what: str = "values") ->
     Parameters
     ----------
     y : ndarray of shape (n,)
+        Response.
     X : ndarray of shape (n, p)
-        Full column rank.
+        Model matrix, coded units, full column rank.
     codes : sequence of K integer arrays of shape (n,)
         Groups numbered 0, 1, ... without gaps.
     what : str
@@ -191,6 +192,7 @@ def conditional(laid: Layout, ratios: Array, log_weight: Array) -> Mixture:
     ----------
     laid : Layout
     ratios : ndarray of shape (G, K)
+        Component over residual variance.
     log_weight : ndarray of shape (G,)
         Up to a constant.
 
@@ -252,7 +254,7 @@ def _ranges(log_weight: Array, axes: Sequence[Array], limits: Sequence[float]) -
     return ranges
 
 
-def coefficients(found: Mixture, place: Codes, sd: Array, generator: np.random.Generator) -> Array:
+def draw_coefficients(found: Mixture, place: Codes, sd: Array, generator: np.random.Generator) -> Array:
     """
     Draw coefficients at given points of the grid and given residual standard deviations.
 

@@ -26,11 +26,11 @@ def saturation_pressure(celsius: ArrayLike) -> Array:
     Parameters
     ----------
     celsius : array_like
-        degC, from -80 to 150.
+        Any shape; degC, from -80 to 150.
 
     Returns
     -------
-    ndarray
+    ndarray of that shape
         hPa. Within 0.3 % from 0 to 50 degC; above, too high: by 1.3 % at 80, 2.6 % at 100, 4.2 % at 120 and 7 % at 150 degC.
         A humidity computed with it is too low by as much, which is less than what else is unknown about an oven.
 
@@ -49,11 +49,11 @@ def vapour_pressure(dew_point: ArrayLike) -> Array:
     Parameters
     ----------
     dew_point : array_like
-        degC, from -80 to 150; below 0 it is taken for the frost point, which dryers and mirror hygrometers state there.
+        Any shape; degC, from -80 to 150; below 0 it is taken for the frost point, which dryers and mirror hygrometers state.
 
     Returns
     -------
-    ndarray
+    ndarray of that shape
         hPa; over ice below 0 degC.
 
     References
@@ -72,12 +72,17 @@ def dew_point(pressure: ArrayLike) -> Array:
     Parameters
     ----------
     pressure : array_like
-        Of the water vapour, hPa, above 0.
+        Any shape; of the water vapour, hPa, above 0.
 
     Returns
     -------
-    ndarray
+    ndarray of that shape
         degC; the frost point where it lies below 0. From 6.1094 to 6.1121 hPa, where both formulas hold, within 0.01 K.
+
+    Raises
+    ------
+    ValueError
+        Where a pressure is not above 0.
 
     References
     ----------
@@ -100,7 +105,7 @@ def room_pressure(celsius: ArrayLike, humidity: ArrayLike) -> Array:
     celsius : array_like
         degC.
     humidity : array_like
-        Relative, %.
+        Relative, %; a shape that goes with that of the temperatures.
 
     Returns
     -------
@@ -119,18 +124,23 @@ def relative_humidity(pressure: ArrayLike, celsius: ArrayLike) -> Array:
     pressure : array_like
         Of the water vapour, hPa: :func:`vapour_pressure` for dried air, :func:`room_pressure` for a plain vented oven.
     celsius : array_like
-        Of the oven, degC.
+        Of the oven, degC; a shape that goes with that of the pressures.
 
     Returns
     -------
     ndarray
         %.
+
+    Raises
+    ------
+    ValueError
+        Where the pressure is below 0 or above that of saturation.
     """
     found = 100 * np.asarray(pressure, dtype=float) / saturation_pressure(celsius)
     wrong = found[~((found >= 0) & (found <= 100 * (1 + 1e-9)))]
     if wrong.size:
         raise ValueError(
-            f"the air of the oven would have {wrong[0]:.3g} % relative humidity: its dew point lies below its temperature"
+            f"the air of the oven would have {wrong[0]:.3g} % relative humidity: its dew point must lie below its temperature"
         )
     return found
 
@@ -142,7 +152,7 @@ def equilibrium_moisture(humidity: ArrayLike, known: float, at_humidity: float =
     Parameters
     ----------
     humidity : array_like
-        Relative, %.
+        Any shape; relative, %.
     known : float
         Moisture in equilibrium with air of ``at_humidity``, % of the dry mass: of a data sheet, at 50 % say.
     at_humidity : float
@@ -150,8 +160,13 @@ def equilibrium_moisture(humidity: ArrayLike, known: float, at_humidity: float =
 
     Returns
     -------
-    ndarray
+    ndarray of that shape
         % of the dry mass.
+
+    Raises
+    ------
+    ValueError
+        Where the known moisture is below 0, or a humidity is not from 0 to 100 %.
 
     Notes
     -----
@@ -161,7 +176,7 @@ def equilibrium_moisture(humidity: ArrayLike, known: float, at_humidity: float =
     if not 0 <= known < math.inf:
         raise ValueError(f"the known moisture is {known:g} %: it must be 0 or more")
     if not 0 < at_humidity <= 100:
-        raise ValueError(f"the humidity of the known moisture is {at_humidity:g} %: it lies above 0 and up to 100 %")
+        raise ValueError(f"the humidity of the known moisture is {at_humidity:g} %: it must lie above 0 and be at most 100 %")
     return known * _humidity(humidity) / at_humidity
 
 
@@ -177,5 +192,5 @@ def _humidity(value: ArrayLike) -> Array:
     humidity = np.asarray(value, dtype=float)
     wrong = humidity[~((humidity >= 0) & (humidity <= 100))]
     if wrong.size:
-        raise ValueError(f"the relative humidity is {wrong[0]:g} %: it lies from 0 to 100 %")
+        raise ValueError(f"the relative humidity is {wrong[0]:g} %: it must lie from 0 to 100 %")
     return humidity

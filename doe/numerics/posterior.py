@@ -44,7 +44,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from doe.numerics.mixture import Layout, coefficients, conditional, lay_out
+from doe.numerics.mixture import Layout, conditional, draw_coefficients, lay_out
 from doe.numerics.prior import Prior, log_prior
 from doe.numerics.restricted import ABSENT, criteria_at
 
@@ -154,7 +154,7 @@ def draws(data: PrintMeans, size: int, generator: np.random.Generator) -> Draws:
     coupon_var = data.within_ss / generator.chisquare(data.within_dof, size) if data.within_dof else np.zeros(size)
     of_coupons = coupon_var * float(np.mean(1 / data.coupons))
     mean_var = np.maximum(mean_var, of_coupons)
-    beta = coefficients(found, place, np.sqrt(mean_var), generator)
+    beta = draw_coefficients(found, place, np.sqrt(mean_var), generator)
     return Draws(beta, ratios[place].sum(axis=1) * mean_var, mean_var - of_coupons, coupon_var)
 
 

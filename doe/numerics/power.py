@@ -18,10 +18,8 @@ memory).
 """
 
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import partial
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -31,18 +29,9 @@ from doe.numerics.batched import SharedPlan, fit_batch
 from doe.numerics.precision import joint_precision
 
 Array = NDArray[np.float64]
-_Curves = list[Array]
-_Work = Callable[[int, np.random.SeedSequence], _Curves]
 
-_CHUNK = 2000  # studies that are simulated together, from one seed of their own
+_CHUNK = 2000  # studies that are fitted together: more would only take more memory
 _WIDEST = 1e4  # print standard deviations; no effect of interest lies beyond
-
-
-class Executor(Protocol):
-    """What runs work elsewhere, such as any executor of ``concurrent.futures``."""
-
-    def map(self, work: _Work, sizes: Iterable[int], seeds: Iterable[np.random.SeedSequence], /) -> Iterable[_Curves]:
-        """Apply a function to each pair of arguments and return the results in their order."""
 
 
 @dataclass(frozen=True)
@@ -58,6 +47,11 @@ class Assumptions:
         Wanted probability of finding an effect.
     level : float
         Probability of finding one that is not there (two-sided).
+
+    Raises
+    ------
+    ValueError
+        A ratio below 0, or a power that is not between the level and 1.
     """
 
     ratio: float = 1.0
@@ -249,9 +243,8 @@ def simulated_power(
     plan: SharedPlan,
     effects: Sequence[Effect],
     assumed: Assumptions,
-    studies: int = 10_000,
+    studies: int,
     seed: int = 1,
-    executor: Executor | None = None,
 ) -> tuple[Simulated, ...]:
     """
     Simulate studies of a plan, fit them as results would be fitted, and test each effect in each of them.
@@ -267,9 +260,6 @@ def simulated_power(
         How many, at least 1.
     seed : int
         Of the errors.
-    executor : Executor, optional
-        Where the work is done, in parts; None for here. Every part has its own seed, so that the result does not depend
-        on who does it.
 
     Returns
     -------
@@ -288,14 +278,13 @@ def simulated_power(
     sizes = [min(_CHUNK, studies - first) for first in range(0, studies, _CHUNK)]
     root = np.random.SeedSequence(seed)
     seeds = root.spawn(len(sizes))
-    work = partial(_simulate, plan, tuple(effects), assumed)
-    parts = list(map(work, sizes, seeds) if executor is None else executor.map(work, sizes, seeds))
+    parts = [_simulate(plan, effects, assumed, size, own) for size, own in zip(sizes, seeds, strict=True)]
     return tuple(Simulated(np.vstack([part[place] for part in parts])) for place in range(len(effects)))
 
 
 def _simulate(
     plan: SharedPlan, effects: Sequence[Effect], assumed: Assumptions, studies: int, seed: np.random.SeedSequence
-) -> _Curves:
+) -> list[Array]:
     """Return per effect the curves of some studies."""
     generator = np.random.default_rng(seed)
     values = generator.standard_normal((studies, len(plan.model)))

@@ -73,6 +73,7 @@ class Integral:
     stretch : float
         Derivative of ``log_value`` by log s, at fixed K.
     converged : bool
+        Whether the normal functions had settled when the search ended.
     """
 
     log_value: float

@@ -51,6 +51,7 @@ def proportionality(grades: ArrayLike, X: ArrayLike, count: int) -> Proportional
     X : array of shape (n, p)
         Model matrix, coded units, intercept first.
     count : int
+        How many grades there are, seen or not.
 
     Returns
     -------

@@ -335,7 +335,7 @@ def aicc_of(deviance: Array, parameters: NDArray[np.int64], n: int) -> Array:
 
 
 def akaike_weights(aicc: Array) -> Array:
-    """Return exp(-difference / 2), scaled to a sum of one; 0 where AICc does not exist."""
+    """Return exp(-difference / 2) of shape (m,), scaled to a sum of one; 0 where AICc, of that shape, does not exist."""
     raw = np.where(np.isnan(aicc), 0.0, np.exp(-0.5 * (np.nan_to_num(aicc) - np.nanmin(aicc))))
     return np.asarray(raw / raw.sum())
 

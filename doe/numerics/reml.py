@@ -56,6 +56,7 @@ class MixedFit:
     criterion : float
         -2 log restricted likelihood, with all constants.
     converged : bool
+        Whether the conditions for a maximum hold at the estimates.
     groups : tuple of K int
         How many groups each component has.
     dof : tuple of K + 1 int

@@ -39,6 +39,7 @@ class ErrorContrasts:
         Contrasts that at least one component moves; their covariance is s_e (I + sum_k g_k shares[k]), where g_k is
         the ratio of component k to the residual variance s_e.
     shares : tuple of K ndarray of shape (r, r)
+        What each component adds to their covariance, per unit of its own variance.
     residual_ss : float
         Sum of squares of the contrasts that only the residual moves.
     count : int
@@ -57,14 +58,14 @@ class ErrorContrasts:
     dof: tuple[int, ...]
 
     def relative_covariance(self, ratios: Array) -> Array:
-        """Covariance of ``values`` in units of the residual variance."""
+        """Covariance of ``values`` in units of the residual variance; ``ratios`` has the shape (components,)."""
         total = np.eye(len(self.values))
         for ratio, share in zip(ratios, self.shares, strict=True):
             total += ratio * share
         return total
 
     def residual_variance(self, ratios: Array) -> float:
-        """Estimate of s_e at given ratios: the generalised sum of squares over n - p."""
+        """Estimate of s_e at given ratios, of shape (components,): the generalised sum of squares over n - p."""
         weighted = np.linalg.solve(self.relative_covariance(ratios), self.values)
         return (float(self.values @ weighted) + self.residual_ss) / self.count
 

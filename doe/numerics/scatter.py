@@ -19,6 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from doe.numerics.terms import orthonormal_basis
+
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
 
@@ -57,7 +59,7 @@ class Scatter:
         return np.asarray((self.basis**2).sum(axis=1))
 
     @property
-    def together(self) -> Array:
+    def standardised(self) -> Array:
         """The residuals, each over the root of its share; prints without any left out."""
         used = self.shares > USED_UP
         return np.asarray(self.residuals[:, used] / np.sqrt(self.shares[used]))
@@ -84,7 +86,9 @@ def scatter(within: Array, values: Array, seed: int, draws: int = _DRAWS) -> Sca
     values : ndarray of shape (r,)
         Those contrasts of the response.
     seed : int
+        Of the draws: the same one gives the same p values.
     draws : int
+        How many.
 
     Returns
     -------
@@ -106,7 +110,7 @@ def non_normality(errors: Scatter) -> tuple[float, float]:
     p : float
         Share of drawn residuals that look less normal.
     """
-    ordered = np.sort(errors.together, axis=1)
+    ordered = np.sort(errors.standardised, axis=1)
     m = ordered.shape[1]
     scores = stats.norm.ppf((np.arange(1, m + 1) - 0.375) / (m + 0.25))
     ordered = ordered - ordered.mean(axis=1, keepdims=True)
@@ -139,7 +143,7 @@ def growth(errors: Scatter, means: Array) -> tuple[float, float]:
     return float(np.copysign(score, slope[0] - np.median(slope[1:]))), _two_sided(slope)
 
 
-def growth_of_coupons(ss: Array, dof: Codes, means: Array, seed: int, draws: int = _DRAWS) -> tuple[float, float]:
+def growth_of_coupons(ss: Array, dof: Codes, means: Array, seed: int) -> tuple[float, float]:
     """
     Test whether the scatter of coupons within their print changes with the print's mean.
 
@@ -150,7 +154,9 @@ def growth_of_coupons(ss: Array, dof: Codes, means: Array, seed: int, draws: int
     dof : ndarray of shape (n,)
         Coupons of the print less one; prints with zero say nothing.
     means : ndarray of shape (n,)
-    seed, draws : int
+        Print means, response units.
+    seed : int
+        Of the draws: the same one gives the same p values.
 
     Returns
     -------
@@ -162,7 +168,7 @@ def growth_of_coupons(ss: Array, dof: Codes, means: Array, seed: int, draws: int
     used = dof > 0
     z = means[used] - np.average(means[used], weights=dof[used])
     generator = np.random.default_rng(seed)
-    drawn = generator.chisquare(dof[used], (draws, int(used.sum())))
+    drawn = generator.chisquare(dof[used], (_DRAWS, int(used.sum())))
     squares = np.vstack([ss[used], drawn])
     slope = (squares @ z) / squares.sum(axis=1)
     spread = float(np.average(z**2, weights=dof[used]))
@@ -218,6 +224,7 @@ def likely_powers(y: Array, columns: Array, level: float = 0.95) -> Powers | Non
     columns : ndarray of shape (n, q)
         Model matrix with the indicators of the loads; may be linearly dependent.
     level : float
+        Coverage of the interval.
 
     Returns
     -------
@@ -225,8 +232,7 @@ def likely_powers(y: Array, columns: Array, level: float = 0.95) -> Powers | Non
         -3 to 3 are tried. The likelihood is that of the error contrasts (Box and Cox 1964, sec. 4: their nu_r in place of
         n), for with few of them the other is far too sure. None without error degrees of freedom.
     """
-    basis, singular, _ = np.linalg.svd(columns / np.linalg.norm(columns, axis=0), full_matrices=False)
-    basis = basis[:, singular > _TIE * singular[0]]
+    basis = orthonormal_basis(columns)
     dof = len(y) - basis.shape[1]
     logs = np.log(y) - np.log(y).mean()  # over the geometric mean, so that the sums of squares can be compared
     powers = _POWERS[:, None]

@@ -17,7 +17,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from doe.numerics.returned import require, require_orthogonal
+from doe.numerics.design_checks import require, require_orthogonal
 
 Array = NDArray[np.float64]
 

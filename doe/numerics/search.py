@@ -27,7 +27,7 @@ from doe.numerics.starts import draw_starts
 from doe.numerics.task import Task, require_task
 from doe.numerics.terms import rank
 
-__all__ = ["Found", "Task", "even_loads", "replicate_pairs", "search"]
+__all__ = ["Found", "Task", "ends_and_middle", "even_loads", "replicate_pairs", "search"]
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -163,10 +163,16 @@ def even_loads(runs: int, loads: int) -> Codes:
     return np.sort(np.arange(runs) % loads)
 
 
+def ends_and_middle(grid: Array) -> Array:
+    """Return the lowest and the highest of ascending values, with the one nearest the middle between them, shape (3,)."""
+    middle = int(np.abs(grid - (grid[0] + grid[-1]) / 2).argmin())
+    return np.asarray(grid[[0, middle, -1]], dtype=float)
+
+
 def _effort(task: Task, fine: Layout, asked: tuple[int, int]) -> tuple[list[Layout], tuple[int, int]]:
     """Return the exchanges from random designs, the starts of each, and how many of their best are polished."""
     starts, polish = asked
-    work = task.runs * len(fine.penalty) ** 2
+    work = task.runs * len(fine.prior) ** 2
     layouts = _first_layouts(task, fine, work > _LARGE)
     if work <= _LARGE:
         return layouts, asked
@@ -181,7 +187,7 @@ def _first_layouts(task: Task, fine: Layout, large: bool) -> list[Layout]:
     if task.load is not None and task.hard and task.ratio != 1:
         # Where loads hardly differ, the best designs are hard to reach from random ones and easy from those for ratio 1.
         layouts.append(lay_out(replace(task, ratio=1.0), few))
-    saturated = task.runs < _NEARLY_SATURATED * len(fine.penalty)
+    saturated = task.runs < _NEARLY_SATURATED * len(fine.prior)
     tight = task.limits is not None or (saturated and not large)
     if tight and sum(map(len, few)) < sum(map(len, task.grids)):
         # Limits may leave too few of the three values, and with hardly more prints than columns the best designs leave
@@ -194,14 +200,9 @@ def _coarse_grids(task: Task) -> tuple[Array, ...]:
     """Return each factor's lowest, middle and highest value; all where they are few or the model bends more than once."""
     cubic = max((power for term in task.terms for power in Counter(term).values()), default=0) > 2
     return tuple(
-        grid if count or cubic or len(grid) <= _FEW else _three(grid)
+        grid if count or cubic or len(grid) <= _FEW else ends_and_middle(grid)
         for grid, count in zip(task.grids, task.levels, strict=True)
     )
-
-
-def _three(grid: Array) -> Array:
-    middle = int(np.abs(grid - (grid[0] + grid[-1]) / 2).argmin())
-    return np.asarray(grid[[0, middle, -1]], dtype=float)
 
 
 def _improved(layout: Layout, fine: tuple[Array, ...], counts: tuple[int, int], seed: int) -> Array:
@@ -231,8 +232,8 @@ def _scores(layout: Layout, settings: Array) -> tuple[Array, Array, Array]:
     """Return log|M|, the average variance and the score of designs, shape (S,); minus infinity where M is singular."""
     X = np.moveaxis(updates.model_rows(layout, settings), -1, 0)
     M = updates.information_of(layout, X)
-    penalty = np.sqrt(np.diag(layout.penalty))
-    sound = np.array([rank(np.vstack([rows, penalty])) == X.shape[2] for rows in X])
+    prior = np.sqrt(np.diag(layout.prior))
+    sound = np.array([rank(np.vstack([rows, prior])) == X.shape[2] for rows in X])
     M[~sound] = np.eye(X.shape[2])
     log_d = np.where(sound, np.linalg.slogdet(M)[1], -np.inf)
     average = np.where(sound, np.einsum("spq,pq->s", np.linalg.inv(M), layout.moments), np.inf)

@@ -51,11 +51,11 @@ def remaining(tau: ArrayLike) -> Array:
     Parameters
     ----------
     tau : array_like
-        D t / a^2, 0 or more.
+        Any shape; D t / a^2, 0 or more.
 
     Returns
     -------
-    ndarray
+    ndarray of that shape
         R, from 1 to 0, to 1e-15.
 
     References
@@ -73,11 +73,11 @@ def removed(tau: ArrayLike) -> Array:
     Parameters
     ----------
     tau : array_like
-        D t / a^2, 0 or more.
+        Any shape; D t / a^2, 0 or more.
 
     Returns
     -------
-    ndarray
+    ndarray of that shape
         1 - R, from 0 to 1.
     """
     times = times_of(tau, "time")
@@ -85,7 +85,7 @@ def removed(tau: ArrayLike) -> Array:
 
 
 def times_of(value: ArrayLike, what: str) -> Array:
-    """Return times of any unit as an array; refuse what is below 0 or missing."""
+    """Return times of any unit and shape as an array; raises ValueError where one is below 0 or missing."""
     times = np.asarray(value, dtype=float)
     wrong = times[~(times >= 0)]
     if wrong.size:

@@ -48,7 +48,9 @@ class Stratum:
     alone : tuple of T bool
         Whether the term is orthogonal to all others in this stratum, so that the order does not matter.
     error_dof : int
+        Directions of the stratum that no term takes.
     error_ss : float
+        What the values vary by there, response units squared.
     even : bool
         Whether the error has one variance: the groups of this stratum, and all finer ones, are of one size each.
     """

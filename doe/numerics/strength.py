@@ -92,7 +92,7 @@ def tensile_stress(force: ArrayLike, width: ArrayLike, thickness: ArrayLike) -> 
 
     Returns
     -------
-    ndarray
+    ndarray of their common shape
         F / (b h), MPa.
 
     References
@@ -113,7 +113,7 @@ def nominal_strain(extension: ArrayLike, distance: ArrayLike) -> Array:
 
     Returns
     -------
-    ndarray
+    ndarray of their common shape
         100 L_t / L, %.
 
     References
@@ -137,7 +137,7 @@ def flexural_stress(force: ArrayLike, span: ArrayLike, width: ArrayLike, thickne
 
     Returns
     -------
-    ndarray
+    ndarray of their common shape
         3 F L / (2 b h^2), MPa.
 
     References
@@ -159,7 +159,7 @@ def flexural_strain(deflection: ArrayLike, span: ArrayLike, thickness: ArrayLike
 
     Returns
     -------
-    ndarray
+    ndarray of their common shape
         100 6 s h / L^2, %.
 
     References
@@ -183,7 +183,7 @@ def peel_strength(force: ArrayLike, width: ArrayLike) -> Array:
 
     Returns
     -------
-    ndarray
+    ndarray of their common shape
         F / b, N/mm.
 
     References
@@ -204,7 +204,7 @@ def pull_off_strength(force: ArrayLike, diameter: ArrayLike) -> Array:
 
     Returns
     -------
-    ndarray
+    ndarray of their common shape
         4 F / (pi d^2), MPa.
 
     References
@@ -225,7 +225,7 @@ def lap_shear_strength(force: ArrayLike, overlap: ArrayLike, width: ArrayLike) -
 
     Returns
     -------
-    ndarray
+    ndarray of their common shape
         F / (l b), MPa.
 
     References
@@ -248,7 +248,7 @@ def impact_strength(energy: ArrayLike, width: ArrayLike, thickness: ArrayLike) -
 
     Returns
     -------
-    ndarray
+    ndarray of their common shape
         10^3 E / (h b), kJ/m^2.
 
     References
@@ -269,7 +269,7 @@ def tear_strength(force: ArrayLike, thickness: ArrayLike) -> Array:
 
     Returns
     -------
-    ndarray
+    ndarray of their common shape
         F / d, N/mm (= kN/m).
 
     References

@@ -256,9 +256,20 @@ def estimable(X: Array) -> bool:
 
 def rank(X: Array) -> int:
     """Return the number of independent columns of a matrix, shape (n, p), whatever the columns' scales."""
-    lengths = np.linalg.norm(X, axis=0)
-    kept = X[:, lengths > 0] / lengths[lengths > 0]
+    kept = _unit_length(X)
     return int(np.linalg.matrix_rank(kept, tol=_SAME)) if kept.size else 0
+
+
+def orthonormal_basis(X: Array) -> Array:
+    """Return orthonormal columns that span what those of a matrix do, shape (n, rank), whatever the columns' scales."""
+    left, sizes, _ = np.linalg.svd(_unit_length(X), full_matrices=False)
+    return np.asarray(left[:, sizes > _SAME], dtype=float)
+
+
+def _unit_length(X: Array) -> Array:
+    """Return the columns of a matrix that are not zero, each over its length."""
+    lengths = np.linalg.norm(X, axis=0)
+    return np.asarray(X[:, lengths > 0] / lengths[lengths > 0])
 
 
 def confounded_columns(X: Array) -> tuple[tuple[int, ...], ...]:

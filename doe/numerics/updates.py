@@ -109,10 +109,10 @@ def invert(layout: Layout, rows: Array, ridge: float) -> tuple[Array, Array]:
 
 
 def information_of(layout: Layout, X: Array) -> Array:
-    """Return M of model matrices of shape (S, n, p), the penalty included."""
+    """Return M of model matrices of shape (S, n, p), the prior included."""
     sums = _load_sums(layout, X.swapaxes(0, 1)).swapaxes(0, 1)
     M = X.swapaxes(1, 2) @ X - (sums * layout.share[:, None]).swapaxes(1, 2) @ sums
-    return np.asarray(M + np.diag(layout.penalty))
+    return np.asarray(M + np.diag(layout.prior))
 
 
 def try_cells(layout: Layout, batch: Batch, unit: Unit, moves: Moves) -> Trial:

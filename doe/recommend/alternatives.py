@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from doe.model.choice import Choice
+from doe.model.choice import LEAST_LEFT, Choice
 from doe.model.data import ResponseData
 from doe.model.measured import Fitted
 from doe.numerics import terms
@@ -33,14 +33,6 @@ _REGRET = 0.15
 """Conformance that an alternative says is given away by the recommended setting; see :func:`verdicts`."""
 _LOWER = 0.25
 """How much less conformance an alternative may see at the recommended setting; see :func:`verdicts`."""
-
-
-_LEFT = 5
-"""
-What AICc's correction divides by, at least. A quadratic in two factors that is true, its top flat, 30 simulated studies: with 1
-(9 prints, no loads) the verdict came in all, with 2 in 63 %, with 3 in 13 % (and in 77 % with 12 prints in 6 loads), with 4 in
-none, with 6 (15 prints in 6 loads) in 3 %.
-"""
 
 
 @dataclass(frozen=True)
@@ -80,8 +72,7 @@ def alternatives(
     """
     area, view, best = recommended
     names = [one.data.response.name for one in judged]
-    few = {one.data.response.name: _too_few(one) for one in judged}
-    compared = {name: choices[name] for name in names if name in choices and not choices[name].reason and not few[name]}
+    compared = {name: choices[name] for name in names if name in choices and not _why_not(choices[name])}
     if not compared:
         return None
     at = area.coded(best[None])
@@ -92,7 +83,7 @@ def alternatives(
     return Alternatives(
         rows=tuple(_row(one, recommended, settings) for one in models),
         dropped={name: one.dropped for name, one in compared.items()},
-        not_compared={name: _why(choices.get(name), few[name]) for name in names if name not in compared},
+        not_compared={name: _why_not(choices.get(name)) for name in names if name not in compared},
         method=_METHOD,
     )
 
@@ -104,19 +95,15 @@ _METHOD = (
 )
 
 
-def _why(choice: Choice | None, few: str) -> str:
-    return "it has no smaller models" if choice is None else choice.reason or few
-
-
-def _too_few(one: Fitted) -> str:
-    """Return why the prints are too few for AICc to weigh the declared model; empty where they are not."""
-    prints, columns = len(one.data.names), one.data.X.shape[1]
-    # Parameters are the columns and the variances of prints and, where there are any, loads; AICc divides by the rest less one.
-    if prints - columns - 2 - ("load" in one.random) >= _LEFT:
-        return ""
+def _why_not(choice: Choice | None) -> str:
+    """Return why a response keeps the declared model; empty where its models are compared."""
+    if choice is None:
+        return "it has no smaller models"
+    if choice.reason or choice.left >= LEAST_LEFT:
+        return choice.reason
     return (
-        f"its {prints} prints are hardly more than the {columns} coefficients of the declared model, and AICc then favours a"
-        " smaller one whatever the values are"
+        f"its {choice.prints} prints are hardly more than the {choice.prints - choice.left - 1} coefficients and variances of the"
+        " declared model, and AICc then favours a smaller one whatever the values are"
     )
 
 

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from doe.model.data import in_response_units
 from doe.model.measured import Fitted
 from doe.numerics import optimum, reml, surface
 from doe.recommend.search import Region
-from doe.recommend.varied import Part, in_response_units, natural_value, quantiles
+from doe.recommend.varied import Part, natural_value, quantiles
 from doe.study.spec import Study
 
 Array = NDArray[np.float64]
@@ -128,7 +129,7 @@ def shape_of(study: Study, area: Region, one: Fitted, part: Part, beta: Array, c
             for place, at in zip(part.free, point.point, strict=True)
         },
         inside=bool(np.all(np.isfinite(point.point)) and part.inside(point.point[None])[0]),
-        mean=in_response_units(one.data.response, mean), nature=point.nature, shares=_natures(forms),
+        mean=float(in_response_units(one.data.response, mean)), nature=point.nature, shares=_natures(forms),
         curvatures=tuple(
             _curvature([area.axes[place].factor.name for place in part.free], axis, value, forms, study.header.confidence)
             for value, axis in zip(point.eigenvalues, point.eigenvectors.T, strict=True)
@@ -207,7 +208,7 @@ def path_of(area: Region, one: Fitted, part: Part, sign: float) -> tuple[PathSte
         PathStep(
             float(radius),
             {area.axes[place].factor.name: natural_value(area, place, at) for place, at in zip(part.free, point, strict=True)},
-            in_response_units(one.data.response, float(sign * (start + offset))),
+            float(in_response_units(one.data.response, sign * (start + offset))),
         )
         for radius, point, offset in zip(
             path.radii, np.clip(path.points + middle, *part.bounds.T), path.offsets, strict=True

@@ -30,15 +30,13 @@ from doe.recommend.desirable import Wishes
 from doe.recommend.next_step import next_step
 from doe.recommend.outlook import Outlook
 from doe.recommend.printers import FleetSettings
-from doe.recommend.results import Conformance, Promise, Recommendation, Setting, as_data
+from doe.recommend.results import Recommendation, Setting
 from doe.recommend.search import Axis, Region
 from doe.recommend.share import conformance, printers_that_printed, with_tolerance
 from doe.record.match import Record
-from doe.study import bends
+from doe.study import nonlinear_scales
 from doe.study.spec import Response, Study
 from doe.verdicts import Verdict
-
-__all__ = ["Conformance", "Promise", "Recommendation", "Setting", "as_data", "recommend_settings"]
 
 Array = NDArray[np.float64]
 
@@ -114,7 +112,7 @@ def recommend_settings(
         whole, said = _by_aims(study, choice, view, judged, common)
     else:
         whole, said = _by_requirements(study, choice, view, judged, (common, fleet))
-    verdicts = (*said, *beyond, *bends.verdicts(study))
+    verdicts = (*said, *beyond, *nonlinear_scales.verdicts(study))
     decisive = findings.decisive(verdicts, whole.conformance)
     return replace(whole, verdicts=verdicts, next=next_step(decisive, left_of_budget(study, design)))
 
@@ -181,7 +179,7 @@ def _by_aims(
     found = desirable.desirable(view, choice.coded, study.header.confidence)
     ends = search.edges(choice.area, choice.best, view.score)
     verdicts = (
-        *desirable.verdicts(study, found, judged),
+        *desirable.verdicts(found), *findings.of_fits(study, judged, "the choice of the setting"),
         *findings.of_edges(ends, common.settings, "the overall desirability"),
     )
     return replace(common, desirable=found), verdicts

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from doe.design import check, order, plan, setpoints
-from doe.design.plan import CONFIRMATION, Design, Provenance
+from doe.design.plan import CONFIRMATION, Design
 from doe.errors import InputRefused, Problem
 from doe.model.measured import Fitted
 from doe.recommend import forecast, next_step
@@ -24,6 +24,8 @@ from doe.verdicts import Verdict
 LOADS = 6
 """Single-print loads of a confirmation where no number is asked for."""
 _DOES_NOT_FIT = (next_step.LACK_OF_FIT, "curvature")
+RESTS_ON_DOUBT = "the recommendation rests on values in doubt"
+"""Verdict of a confirmation's plan, which its judgement repeats."""
 _NOT_ENOUGH = (next_step.NO_SETTING, next_step.WORTHLESS, next_step.ESTIMATE_TOO_LOW)
 
 
@@ -165,13 +167,7 @@ def _new_round(study: Study, design: Design, request: ConfirmRequest, loads: int
     sequence, turn = order.run_order(np.full(loads, -1, dtype=np.int64), len(used), generator)
     printer = np.array([used[code] if code >= 0 else -1 for code in turn[sequence]], dtype=np.int64)
     targets = pd.DataFrame({name: [one["value"]] * loads for name, one in request.advice["settings"].items()})
-    provenance = Provenance(
-        CONFIRMATION,
-        request.seed,
-        design.rounds[-1] + 1,
-        1 + max(plan.number(name) for name in design.runs["print"]),
-        1 + max(plan.number(name) for name in design.runs["load"]),
-    )
+    provenance = plan.next_round(design, CONFIRMATION, request.seed)
     load = np.arange(loads) if with_loads else np.full(loads, -1, dtype=np.int64)
     new = plan.assemble(study, targets, load, printer, ["recommended"] * loads, provenance)
     new["cell"] = check.cells_after(study, design.runs, new)
@@ -195,6 +191,13 @@ def _verdicts(advice: Mapping[str, Any], request: ConfirmRequest) -> Iterator[Ve
             "the reason stands on page one of the report: be ready to defend it",
         )
     for one in advice["verdicts"]:
+        if one["name"] in next_step.DOUBTS:
+            yield Verdict(
+                RESTS_ON_DOUBT,
+                f"{one['name']}: {one['cause']}",
+                "find out about the instrument before printing: tested with it, new prints would be in the same doubt",
+                one["about"],
+            )
         if one["name"] in _NOT_ENOUGH:
             yield Verdict(
                 "the prediction itself is not enough",

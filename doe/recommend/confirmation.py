@@ -241,8 +241,7 @@ class Judgement:
     without: tuple[tuple[str, str], ...]
     """Prints that do not count in the means, each with the reason."""
     updated: Updated | None
-    not_updated: str
-    """Why ``updated`` is None; empty where it is there."""
+    """None where that cannot be had; one of ``remarks`` says why."""
     inputs: dict[str, str]
 
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from doe.model.data import ResponseData
+from doe.model.data import ResponseData, in_response_units
 from doe.model.measured import Fitted
 from doe.numerics import desirability
 from doe.numerics.desirability import Goal
@@ -106,13 +106,13 @@ class Wishes:
     def means(self, coded: Array) -> Array:
         """Return the predicted means at settings of shape (m, k), in response units, shape (m, r)."""
         found = (view.rows(coded) @ own for view, own in zip(self.views, self.estimates, strict=True))
-        return np.column_stack([_back(view.response, one) for view, one in zip(self.views, found, strict=True)])
+        return np.column_stack([in_response_units(view.response, one) for view, one in zip(self.views, found, strict=True)])
 
     def individual(self, coded: Array, draws: int | None = None) -> Array:
         """Return the desirability of each response's mean in every draw, shape (m, draws, r)."""
         parts = []
         for view, drawn, goal in zip(self.views, self.drawn, self.goals, strict=True):
-            means = _back(view.response, view.rows(coded) @ drawn.beta[:draws].T)
+            means = in_response_units(view.response, view.rows(coded) @ drawn.beta[:draws].T)
             parts.append(desirability.desirability(means, goal))
         return np.stack(parts, axis=2)
 
@@ -227,8 +227,8 @@ def desirable(view: Wishes, coded: Array, level: float) -> Desirable:
     return Desirable(float(view.overall(coded)[0]), low, high, tuple(found), level, METHOD)
 
 
-def verdicts(study: Study, found: Desirable, fitted: Sequence[Fitted]) -> Iterator[Verdict]:
-    """Yield what the wishes or the data cannot support: nothing is worth anything, a model that does not fit, loads, others."""
+def verdicts(found: Desirable) -> Iterator[Verdict]:
+    """Yield at most one verdict: at the best setting nothing is worth anything."""
     if found.overall == 0:
         worst = [one for one in found.wishes if one.desirability == 0]
         yield Verdict(
@@ -240,19 +240,6 @@ def verdicts(study: Study, found: Desirable, fitted: Sequence[Fitted]) -> Iterat
             "look for a region or a material in which every response is worth something, or ask whether the limits of these "
             "aims are what is really wanted",
         )
-    for one in fitted:
-        yield from (verdict for verdict in one.result.verdicts if verdict.name in next_step.OF_THE_FIT)
-    if all(one.load_dof is None for one in fitted):
-        yield Verdict(
-            "loads not recorded", "the plan does not say which prints share a drying load",
-            "read every figure as holding for the load that was used, and record loads in a next round",
-        )  # fmt: skip
-    left_out = [response.name for response in study.responses if response.kind != "measured"]
-    if left_out:
-        yield Verdict(
-            "responses that did not choose the setting", f"{', '.join(left_out)} did not enter the choice of the setting",
-            "look at their summaries for settings like the recommended one, and grade the confirmation prints",
-        )  # fmt: skip
 
 
 def _individual(means: Array, goals: Sequence[Goal]) -> Array:
@@ -274,8 +261,3 @@ def _shortfall(means: Array, goals: Sequence[Goal]) -> Array:
 def _interval(values: Array, level: float) -> tuple[float, float]:
     low, high = np.quantile(values, [(1 - level) / 2, (1 + level) / 2])
     return float(low), float(high)
-
-
-def _back(response: Response, values: Array) -> Array:
-    """Return values of the model's scale in response units."""
-    return np.asarray(np.exp(values)) if response.transform == "log" else values

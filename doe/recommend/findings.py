@@ -5,11 +5,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from doe.model.inference import FEW_LOAD_DOF
 from doe.model.measured import Fitted
-from doe.recommend import apart, next_step, window
-from doe.recommend.apart import Alone
+from doe.recommend import conflict, next_step, window
 from doe.recommend.bounds import Chosen
 from doe.recommend.confirm import LOADS
+from doe.recommend.conflict import Alone
 from doe.recommend.results import MEASURED_LEVEL, Conformance, Promise, Setting, predicted, predicted_bound
 from doe.recommend.search import Axis, Edge
 from doe.recommend.window import Reach, Window
@@ -19,7 +20,6 @@ from doe.study.spec import Study
 from doe.verdicts import Verdict
 
 _HALF = 0.5
-_PRIOR_DRIVEN_DOF = 2
 
 
 @dataclass(frozen=True)
@@ -81,7 +81,7 @@ def _limits(share: Conformance) -> str:
 
 def _too_low(case: Case) -> Verdict:
     """Return which requirements stand in the way of the best setting, the best that could be had, and what to do."""
-    share, rows = case.share, apart.alone(case.chosen)
+    share, rows = case.share, conflict.alone(case.chosen)
     name = next_step.NO_SETTING if share.estimate < _HALF else next_step.ESTIMATE_TOO_LOW
     figures = f"at the best setting found {_figures(share)}: no process window even by the estimate"
     barred = [one for one in rows if one.best < share.required]
@@ -114,7 +114,7 @@ def _out_of_reach(case: Case, one: Alone) -> str:
 
 
 def _pulled(chosen: Chosen, one: Alone, other: Alone) -> str:
-    axis = chosen.area.axes[apart.pulled_factor(chosen, one, other)]
+    axis = chosen.area.axes[conflict.pulled_factor(chosen, one, other)]
     place = chosen.area.axes.index(axis)
     parts = [
         f"{spoken(each.response)} would be met by {predicted(each.best)} at {_at(axis, int(each.places[place]))}, and is by"
@@ -281,15 +281,20 @@ def of_level(study: Study, share: Conformance) -> Iterator[Verdict]:
 def of_data(study: Study, fitted: Sequence[Fitted]) -> Iterator[Verdict]:
     """Yield what limits the bound whatever the setting: loads, lack of fit, responses without a model."""
     dof = _least_load_dof(fitted)
-    if dof is None:
-        yield Verdict(
-            "loads not recorded", "the plan does not say which prints share a drying load",
-            "read every figure as holding for the load that was used, and record loads in a next round",
-        )
-    elif dof <= _PRIOR_DRIVEN_DOF:
+    if dof is not None and dof <= FEW_LOAD_DOF:
         yield Verdict(
             "prior-dependent bound", f"{amount(fitted)} leave {dof} error degrees of freedom for the load variance, so the "
             "bound rests on the prior as much as on the data", "add loads before reading anything into the bound",
+        )
+    yield from of_fits(study, fitted, "the choice of the setting or its conformance")
+
+
+def of_fits(study: Study, fitted: Sequence[Fitted], not_entered: str) -> Iterator[Verdict]:
+    """Yield that loads are not recorded, what the fits themselves doubt, and what did not enter: ``not_entered`` in words."""
+    if _least_load_dof(fitted) is None:
+        yield Verdict(
+            "loads not recorded", "the plan does not say which prints share a drying load",
+            "read every figure as holding for the load that was used, and record loads in a next round",
         )
     for one in fitted:
         yield from (verdict for verdict in one.result.verdicts if verdict.name in next_step.OF_THE_FIT)
@@ -297,7 +302,7 @@ def of_data(study: Study, fitted: Sequence[Fitted]) -> Iterator[Verdict]:
     if left_out:
         yield Verdict(
             "responses that did not choose the setting",
-            f"{listed([spoken(name) for name in left_out])} did not enter the choice of the setting or its conformance",
+            f"{listed([spoken(name) for name in left_out])} did not enter {not_entered}",
             "look at their summaries for settings like the recommended one, and grade the confirmation prints",
         )
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from doe.model.data import in_response_units
 from doe.model.measured import Fitted
 from doe.model.results import as_data
 from doe.numerics import confirming
@@ -121,11 +122,11 @@ def forecast(one: Fitted, coded: Array, prints: Sequence[Print], level: float) -
         bad_side=side,
         coupons=coupons,
         level=level,
-        estimate=back(response, ahead.estimate),
+        estimate=float(in_response_units(response, ahead.estimate)),
         sd=confirming.new_print_sd(known, coupons),
-        means=tuple(Mean(m, back(response, found.low), back(response, found.high)) for m, found in means),
+        means=tuple(Mean(m, *in_response_units(response, np.array([found.low, found.high])).tolist()) for m, found in means),
         singles=tuple(
-            Single(each.print, *(back(response, value) for value in (found.estimate, found.low, found.high)))
+            Single(each.print, *in_response_units(response, np.array([found.estimate, found.low, found.high])).tolist())
             for each, found in zip(prints, singles, strict=True)
         ),
         catches=_catches(known, response, level, len(prints)) if side else (),
@@ -148,11 +149,6 @@ def new_prints(printers: Sequence[str], prints: Sequence[Print], coupons: Sequen
     return NewPrints(tuple(printers.index(one.printer) for one in prints), tuple(coupons))
 
 
-def back(response: Response, value: float) -> float:
-    """Return a value of the model's scale in response units."""
-    return float(np.exp(value)) if response.transform == "log" else float(value)
-
-
 def _catches(known: Prospect, response: Response, level: float, planned: int) -> tuple[Catch, ...]:
     """Return the chances to catch a drop, by number of loads with the printers in turn."""
     sd = confirming.new_print_sd(known, response.coupons)
@@ -163,7 +159,7 @@ def _catches(known: Prospect, response: Response, level: float, planned: int) ->
     for loads in sorted({*CANDIDATES, planned}):
         new = NewPrints(tuple(place % printers for place in range(loads)), (response.coupons,) * loads)
         for sds in SDS:
-            drop = abs(back(response, centre + sign * sds * sd) - back(response, centre))
+            drop = float(abs(in_response_units(response, centre + sign * sds * sd) - in_response_units(response, centre)))
             found.append(Catch(loads, sds, drop, confirming.chance_to_catch(known, new, level, sds * sd)))
     return tuple(found)
 

@@ -1,4 +1,4 @@
-"""The judgement of a confirmation: its prints beside what was predicted of them before they were made."""
+"""The judgement of a confirmation: confirmed, not confirmed or inconclusive, with the reasons."""
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
@@ -8,28 +8,25 @@ from numpy.typing import NDArray
 
 from doe.design.plan import Design
 from doe.errors import Problem
-from doe.model.data import ResponseData, response_data
-from doe.numerics import confirming, desirability
-from doe.recommend import desirable, forecast
+from doe.numerics import desirability
+from doe.recommend import desirable
+from doe.recommend.confirm import RESTS_ON_DOUBT
 from doe.recommend.confirmation import (
     CONFIRMED,
     INCONCLUSIVE,
     NOT_CONFIRMED,
     Confirmation,
     Counted,
-    Forecast,
     Judgement,
     Outcome,
-    Print,
-    SinglePrint,
     Updated,
 )
 from doe.recommend.counted import counted_again
-from doe.recommend.places import where_lies, where_limits_lie
+from doe.recommend.doubted import SUSPECT, Doubted, doubted_values
+from doe.recommend.outcomes import left_out, meets, outcome
 from doe.recommend.results import predicted_bound
 from doe.record.match import Record
-from doe.record.schema import filled
-from doe.study import scale
+from doe.record.schema import filled, outcomes_of
 from doe.study.shares import level
 from doe.study.spec import Response, Study
 
@@ -42,7 +39,7 @@ _MISSES = 0.05
 def not_ready(study: Study, confirmation: Confirmation, record: Record) -> list[Problem]:
     """Return what is missing before the prints can be judged, each print once."""
     names = [one.print for one in confirmation.prints]
-    outcome = dict(zip(record.prints["print"], record.prints["outcome"], strict=True))
+    ended = dict(zip(record.prints["print"], record.prints["outcome"], strict=True))
     problems = [
         Problem(
             f"record/prints.csv, print {name}",
@@ -51,9 +48,9 @@ def not_ready(study: Study, confirmation: Confirmation, record: Record) -> list[
             "fill in the workbook ('lost' or 'skipped' where it will not be printed), then run 'doe collect'",
         )
         for name in names
-        if not outcome.get(name)
+        if not ended.get(name)
     ]
-    completed = [name for name in names if outcome.get(name) == "completed"]
+    completed = [name for name in names if ended.get(name) == "completed"]
     return problems + [
         Problem(
             f"record/, print {name}, {response.name}",
@@ -72,7 +69,7 @@ def _untested(response: Response, names: Sequence[str], record: Record) -> Itera
         return
     known = filled(table[response.name])
     if response.per == "coupon":
-        known = known | (~table["outcome"].isin(["", "completed"]))
+        known = known | (~outcomes_of(table, response.name).isin(["", "completed"]))
     done = set(table.loc[known, "print"])
     yield from (name for name in names if name not in done)
 
@@ -114,14 +111,17 @@ def judge(
     """
     names = {one.print for one in confirmation.prints}
     mine = replace(design, runs=design.runs[design.runs["print"].isin(names)].reset_index(drop=True))
-    without = dict(_left_out(confirmation, record))
+    without = dict(left_out(confirmation, record))
     outcomes = tuple(
-        _outcome(study, mine, record, one, [each for each in confirmation.prints if each.print not in without])
+        outcome(study, mine, record, one, [each for each in confirmation.prints if each.print not in without])
         for one in confirmation.forecasts
     )
     counted = tuple(counted_again(study, record, confirmation, one) for one in confirmation.before)
+    doubted = doubted_values(study, record, {one.print for one in confirmation.prints} - without.keys())
+    undecided = [one for one in doubted if one.all and one.response in _decides(outcomes, counted)]
     found = _Findings(
-        tuple(_against(confirmation, outcomes, counted)), tuple(_open(study, confirmation, outcomes, counted))
+        tuple(_against(confirmation, outcomes, counted)),
+        (*_open(study, confirmation, outcomes, counted), *(_undecided(one) for one in undecided)),
     )
     verdict = NOT_CONFIRMED if found.against else INCONCLUSIVE if found.open else CONFIRMED
     return Judgement(
@@ -130,8 +130,8 @@ def judge(
         recommendation=confirmation.recommendation,
         verdict=verdict,
         reasons=(*found.against, *found.open) or (_borne_out(outcomes),),
-        remarks=tuple(_remarks(record, confirmation, updated)),
-        next=_next(study, verdict, confirmation, outcomes, counted),
+        remarks=(*_doubts(record, confirmation, doubted), *_remarks(confirmation, updated)),
+        next=_LOOK if undecided and verdict == INCONCLUSIVE else _next(study, verdict, confirmation, outcomes, counted),
         override=confirmation.override,
         simulated=confirmation.simulated,
         aims=confirmation.aims,
@@ -140,100 +140,8 @@ def judge(
         planned=len(confirmation.prints),
         without=tuple(without.items()),
         updated=updated if isinstance(updated, Updated) else None,
-        not_updated=updated if isinstance(updated, str) else "",
         inputs={},
     )
-
-
-# What the prints gave
-
-
-def _left_out(confirmation: Confirmation, record: Record) -> Iterator[tuple[str, str]]:
-    """Yield the prints that do not count in the means, each with the reason."""
-    rows = record.prints.set_index("print")
-    used = [column for column in rows if str(column).startswith("used.")]
-    for one in confirmation.prints:
-        row = rows.loc[one.print]
-        if row["outcome"] != "completed":
-            yield one.print, str(row["outcome"])
-        elif row["deviation"] == "off plan" or any(filled(row[used])):
-            yield one.print, "printed at another setting (off plan)"
-
-
-def _outcome(study: Study, mine: Design, record: Record, known: Forecast, prints: Sequence[Print]) -> Outcome:
-    """Return one measured response of the prints beside its intervals."""
-    response = next(one for one in study.responses if one.name == known.response)
-    data = response_data(study, mine, record, response, scale.model_terms(study), limits=True)
-    place = {} if data is None else {name: row for row, name in enumerate(data.names)}
-    valued = [one for one in prints if one.print in place]
-    nothing = _no_value(known)
-    if data is None or not valued:
-        return nothing
-    rows = [place[one.print] for one in valued]
-    means, counts = data.means[rows], [int(count) for count in data.counts[rows]]
-    basis = forecast.known_again(known.basis)
-    new = forecast.new_prints(known.basis.printers, valued, counts)
-    ahead = confirming.mean_ahead(basis, new, known.level)
-    mean = float(means.mean())
-    values = _required_values(response, data, rows)
-    missed = int(np.sum(~_meets(response, values)))
-    on_means = response.requirement_on == "print mean"
-    of_prints = [1 if on_means else int(np.sum(data.of_print == row)) for row in rows]
-    return replace(
-        nothing,
-        prints=len(valued),
-        estimate=forecast.back(response, ahead.estimate),
-        low=forecast.back(response, ahead.low),
-        high=forecast.back(response, ahead.high),
-        mean=forecast.back(response, mean),
-        place=where_lies(mean, ahead.low, ahead.high) if data.limits is None else where_limits_lie(data, rows, ahead),
-        singles=_singles(response, valued, means, confirming.each_ahead(basis, new, known.level)),
-        values=len(values),
-        missed=missed,
-        chance=confirming.chance_of_misses(basis, missed, of_prints, study.header.conformance) if missed else 1.0,
-    )
-
-
-def _no_value(known: Forecast) -> Outcome:
-    return Outcome(
-        known.response, known.unit, known.requirement, prints=0, estimate=None, low=None, high=None, mean=None,
-        place="no value", singles=(), values=0, missed=0, judged=bool(known.bad_side),
-    )  # fmt: skip
-
-
-def _singles(
-    response: Response, prints: Sequence[Print], means: Array, each: Sequence[confirming.Ahead]
-) -> tuple[SinglePrint, ...]:
-    """Return every print beside its interval, response units; ``means`` are on the scale of the model."""
-    return tuple(
-        SinglePrint(
-            one.print,
-            one.load,
-            one.printer,
-            value=forecast.back(response, mean),
-            low=forecast.back(response, limits.low),
-            high=forecast.back(response, limits.high),
-            place=where_lies(mean, limits.low, limits.high),
-        )
-        for one, mean, limits in zip(prints, means.tolist(), each, strict=True)
-    )
-
-
-def _required_values(response: Response, data: ResponseData, rows: Sequence[int]) -> Array:
-    """Return the values that the requirement is on, response units; none without one."""
-    if not forecast.has_requirement(response):
-        return np.zeros(0)
-    values = data.means[rows] if response.requirement_on == "print mean" else data.values[np.isin(data.of_print, rows)]
-    return np.exp(values) if response.transform == "log" else values
-
-
-def _meets(response: Response, values: Array) -> NDArray[np.bool_]:
-    low = -np.inf if response.at_least is None else response.at_least
-    high = np.inf if response.at_most is None else response.at_most
-    return np.asarray((values >= low) & (values <= high), dtype=bool)
-
-
-# What follows from it
 
 
 def _against(confirmation: Confirmation, outcomes: Sequence[Outcome], counted: Sequence[Counted]) -> Iterator[str]:
@@ -305,7 +213,7 @@ def _requirement_missed(study: Study, one: Outcome) -> Iterator[str]:
     response = next(each for each in study.responses if each.name == one.response)
     if one.mean is None:
         return
-    if not _meets(response, np.array([one.mean]))[0]:
+    if not meets(response, np.array([one.mean]))[0]:
         yield f"{one.response}: the mean itself, {_amount(one.mean, one.unit)}, misses '{one.requirement}'"
     elif one.chance <= _MISSES:
         yield (
@@ -330,11 +238,35 @@ def _borne_out(outcomes: Sequence[Outcome]) -> str:
     )
 
 
-def _remarks(record: Record, confirmation: Confirmation, updated: Updated | str) -> Iterator[str]:
+_LOOK = (
+    "find out about what is in doubt: where the values hold, take the mark back (doe collect --withdraw ROW:deviation) or "
+    "correct the instrument's due day (study.toml, doe amend), and run doe status, which says what comes then; where they do "
+    "not hold, test these prints again, or confirm again on new loads"
+)
+
+
+def _decides(outcomes: Sequence[Outcome], counted: Sequence[Counted]) -> set[str]:
+    """Return the responses by which the prints are judged."""
+    return {one.response for one in outcomes if one.judged} | {one.what for one in counted}
+
+
+def _undecided(one: Doubted) -> str:
+    return f"{one.response}: {one.many} in doubt ({'; '.join(one.why)}), so that these prints bear nothing out"
+
+
+def _doubts(record: Record, confirmation: Confirmation, doubted: Sequence[Doubted]) -> Iterator[str]:
+    """Yield what is in doubt: of the recommendation, of these prints, and of single values of them."""
+    yield from dict.fromkeys(f"{one.name}: {one.cause}" for one in confirmation.verdicts if one.name == RESTS_ON_DOUBT)
     names = [one.print for one in confirmation.prints]
-    doubted = record.prints[record.prints["print"].isin(names) & (record.prints["deviation"] == "suspect")]
-    if len(doubted):
-        yield f"marked suspect and kept: {', '.join(doubted['print'])}"
+    marked = record.prints[record.prints["print"].isin(names) & (record.prints["deviation"] == "suspect")]
+    if len(marked):
+        yield f"marked suspect and kept: {', '.join(marked['print'])}"
+    for one in doubted:
+        if not one.all and (one.why != (SUSPECT,) or not len(marked)):
+            yield str(one)
+
+
+def _remarks(confirmation: Confirmation, updated: Updated | str) -> Iterator[str]:
     if isinstance(updated, str):
         yield f"{'the desirability' if confirmation.aims else 'the bound'} was not computed anew: {updated}"
     elif updated.conformance is not None and updated.conformance["lower"] < updated.conformance["required"]:

@@ -20,12 +20,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from doe.model import inference
+from doe.model.data import in_response_units
 from doe.model.measured import Fitted
 from doe.numerics import optimum
 from doe.numerics.posterior import Draws
 from doe.recommend.bending import PathStep, Shape, path_of, shape_of
 from doe.recommend.search import Region
-from doe.recommend.varied import Part, in_response_units, natural_value, part_of, quantiles
+from doe.recommend.varied import Part, natural_value, part_of, quantiles
 from doe.study.spec import Response, Study
 
 Array = NDArray[np.float64]
@@ -163,23 +164,22 @@ def _location(study: Study, area: Region, one: Fitted, part: Part, draws: Draws,
     level, sign = study.header.confidence, 1.0 if sense == HIGHEST else -1.0
     beta = draws.beta[: _FEWER if len(part.free) > _MANY else None] @ part.matrix.T
     best = optimum.best_points(sign * beta, part.terms, part.bounds, (part.weights, part.limits))
-    middle, low, high = _mean_at_best(one, part, coded, sign, level)
+    middle, low, high = in_response_units(response, _mean_at_best(one, part, coded, sign, level)).tolist()
     known = {factor for term in one.data.model for factor in term}
     return Location(
         response=response.name, unit=response.display_unit, sense=sense,
         places=tuple(_place(area, part, best, column, level) for column in range(len(part.free))),
         at_constraints={name: float(share) for name, share in zip(part.names, best.at_constraint, strict=True)},
-        mean=in_response_units(response, middle), mean_low=in_response_units(response, low),
-        mean_high=in_response_units(response, high),
+        mean=middle, mean_low=low, mean_high=high,
         held={names[place]: _natural(area, place, coded[0, place]) for place in sorted(known - set(part.free))},
         no_part=tuple(name for place, name in enumerate(names) if place not in known and study.factors[place].is_numeric),
         shape=shape_of(study, area, one, part, beta, coded), path=path_of(area, one, part, sign),
     )  # fmt: skip
 
 
-def _mean_at_best(one: Fitted, part: Part, coded: Array, sign: float, level: float) -> tuple[float, float, float]:
+def _mean_at_best(one: Fitted, part: Part, coded: Array, sign: float, level: float) -> Array:
     """
-    Return the predicted mean at the estimated best setting, with an interval that allows for the choice, model units.
+    Return the predicted mean at the estimated best setting, with an interval that allows for the choice, shape (3,), model units.
 
     The largest mean of every draw is no such interval: it is biased upwards, and held the true best mean in 0 to 3 % of 200
     simulated studies in which no factor does anything, where this one holds it in 98 to 100 %.
@@ -191,13 +191,13 @@ def _mean_at_best(one: Fitted, part: Part, coded: Array, sign: float, level: flo
     at[0, list(part.free)] = best.points[0]
     assert one.inference is not None
     found = inference.chosen_means(one.inference, one.data.rows(at), level)
-    return float(found.estimates[0]), float(found.low[0]), float(found.high[0])
+    return np.array([found.estimates[0], found.low[0], found.high[0]])
 
 
 def _place(area: Region, part: Part, best: optimum.BestPoints, column: int, level: float) -> FactorPlace:
     axis = area.axes[part.free[column]]
     points, factor = best.points[:, column], axis.factor
-    natural = factor.coding.natural(points) if factor.is_bent else factor.centre + factor.half_range * points
+    natural = factor.coding.natural(points) if factor.has_nonlinear_scale else factor.centre + factor.half_range * points
     middle, low, high = quantiles(natural, level)
     assert axis.factor.increment is not None
     return FactorPlace(

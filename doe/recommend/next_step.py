@@ -15,8 +15,10 @@ LACK_OF_FIT = "lack of fit"
 COUPON_OFF, PRINT_OFF = "coupon out of line", "print out of line"
 PREDICTS_NOTHING = "model predicts nothing"
 MET_ANYWAY = "every requirement is met though the model predicts nothing"
-IN_DOUBT = "values in doubt decide"
-OF_THE_FIT = (COUPON_OFF, PRINT_OFF, PREDICTS_NOTHING, LACK_OF_FIT, IN_DOUBT)
+IN_DOUBT, NEEDED_THOUGH_IN_DOUBT = "values in doubt decide", "values in doubt cannot be left out"
+DOUBTS = (NEEDED_THOUGH_IN_DOUBT, IN_DOUBT)
+"""Verdicts that say that a fit rests on values in doubt."""
+OF_THE_FIT = (COUPON_OFF, PRINT_OFF, PREDICTS_NOTHING, LACK_OF_FIT, *DOUBTS)
 """Verdicts of a fit that a recommendation must not pass over."""
 DEPENDS = "the recommendation depends on the model"
 BEYOND_CHECKS = "setpoint beyond the checks"
@@ -42,13 +44,14 @@ _STEPS = (
 
 def next_step(verdicts: Sequence[Verdict], held_back: tuple[int, int] = (0, 0)) -> str:
     """
-    Return exactly one next step with its reason, one sentence without a full stop: confirm, extend, stop, or read a probe.
+    Return exactly one next step with its reason, one sentence without a full stop: look, confirm, extend, stop, or read a probe.
 
     Parameters
     ----------
     verdicts : sequence of Verdict
     held_back : tuple of int
-        Prints and drying loads of the budget that are not planned yet: a further round comes before all else.
+        Prints and drying loads of the budget that are not planned yet: a further round comes before all else but values in
+        doubt, since it would be tested with the same instrument.
 
     Returns
     -------
@@ -56,6 +59,9 @@ def next_step(verdicts: Sequence[Verdict], held_back: tuple[int, int] = (0, 0)) 
         What to do, the command where one does it, and the verdict that asks for it. Where none was found, the setting is a
         hypothesis that is ready to be confirmed.
     """
+    for verdict in (one for name in DOUBTS for one in verdicts if one.name == name):  # prints cannot make a test frame right
+        about = f"{spoken(verdict.about)}: " if verdict.about else ""
+        return f"look at the instrument: {about}{verdict.name}; {verdict.next_step}"
     prints, loads = held_back
     if prints:
         of_loads = f" in {loads} drying loads" if loads else ""

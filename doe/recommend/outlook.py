@@ -1,7 +1,7 @@
 """What settings would do: from the posterior of every required response to the share of prints that meets all."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -92,7 +92,7 @@ class Outlook:
         return np.asarray(total / np.float32(len(names)))
 
     def of_each_printer(self, coded: Array) -> Single:
-        """Return the share of each printer's prints, every printer at a setting of its own: ``coded`` (printers, k)."""
+        """Return the share of each printer's prints, every printer at a setting of its own: ``coded`` of shape (printers, k)."""
         names: Sequence[str | None] = self.printers or [None]
         found = [
             conformance.conformance(self._rows(own[None], name), margins)[0]
@@ -259,7 +259,9 @@ def outlook(
         printers=tuple(printers),
         lines=lines or {},
         seen=tuple(seen),
-        bent=tuple((place, factor) for place, factor in enumerate(study.factors) if factor.is_bent and factor.setpoint_sd > 0),
+        bent=tuple(
+            (place, factor) for place, factor in enumerate(study.factors) if factor.has_nonlinear_scale and factor.setpoint_sd > 0
+        ),
     )
 
 
@@ -340,7 +342,7 @@ def _residual_correlation(views: Sequence[ResponseData]) -> correlated.ResidualC
 
 
 def _part(one: Margins, first: int, last: int | None) -> Margins:
-    return Margins(one.coefficients[first:last], None if one.width is None else one.width[first:last])
+    return replace(one, coefficients=one.coefficients[first:last], width=None if one.width is None else one.width[first:last])
 
 
 def _fewer(one: Draws) -> Draws:

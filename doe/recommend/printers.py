@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from doe.design import calibrated, calibration_findings, setpoints
 from doe.design.calibrated import Lines, PrinterLine
 from doe.numerics import calibration
-from doe.study import bends, senses
+from doe.study import nonlinear_scales, z_direction
 from doe.study.spec import Factor, Printer, Study
 from doe.verdicts import Verdict
 
@@ -42,13 +42,14 @@ def printer_rows(
         others are set to the setting itself); and for the checked factors ``reaches`` (factor -> the actual value at the
         setpoint), ``expanded`` (factor -> its expanded uncertainty, the factor's unit, or None where it is not known),
         ``set_expanded`` (the same for the setpoint that the setting needs), ``coverage`` (factor -> how many standard
-        uncertainties that is), ``unknown`` (factor -> what it leaves out: ``probe``, ``scatter``), ``assumed`` (factor -> parts
-        that the study does not state: ``contact``, ``readout``) and ``beyond`` (factor -> ``low`` and ``high`` of the
+        uncertainties that is), ``unknown`` (factor -> what it does not know: ``probe``, ``scatter``), ``assumed`` (factor ->
+        parts that the study does not state: ``contact``, ``readout``) and ``beyond`` (factor -> ``low`` and ``high`` of the
         setpoints that were checked, the one to read at: ``read_at``, and the actual value that is ``wanted``). ``drifted``
         names the factors whose setpoint comes from later readings alone, since the printer moved; ``of_load`` those that are
         set with the drying load and not on the printer; ``turned`` (factor -> the printer's ``z_closer``) those whose setpoints,
         with ``low``, ``high`` and ``read_at``, have the other sign than the study, in which all else is given; ``scales``, where
-        some factor is modelled on another scale than its own, what is to be said of it.
+        some factor is modelled on another scale than its own, what is to be said of it; ``unstated`` (factor -> names of what
+        read it whose limit of error is not stated, "" where a reading names none), where there is such.
     verdicts : tuple of Verdict
         One for each setpoint that is not given, each factor that was not read, and each reason why an uncertainty is not whole.
     """
@@ -67,37 +68,41 @@ def _row(study: Study, printer: Printer, settings: Mapping[str, Value], lines: L
         "printer": printer.name, "setpoints": {}, "checked": [], "reaches": {}, "expanded": {}, "set_expanded": {},
         "coverage": {}, "unknown": {}, "assumed": {}, "beyond": {}, "drifted": [],
         "of_load": [factor.name for factor in study.factors if factor.change == "load"],
-        "turned": {factor.name: printer.z_closer for factor in study.factors if senses.is_turned(factor, printer)},
+        "turned": {factor.name: printer.z_closer for factor in study.factors if z_direction.is_turned(factor, printer)},
     }
-    said = {factor.name: words for factor in study.factors if (words := bends.scale_words(study, factor))}
+    said = {factor.name: words for factor in study.factors if (words := nonlinear_scales.scale_words(study, factor))}
     row |= {"scales": said} if said else {}
     for factor in study.factors:
         one, value = lines.get((printer.name, factor.name)), settings[factor.name]
-        row["setpoints"][factor.name] = value if isinstance(value, str) else float(senses.turned(factor, printer, value))
+        row["setpoints"][factor.name] = value if isinstance(value, str) else float(z_direction.turned(factor, printer, value))
         if one is None or isinstance(value, str):
             continue
         row["checked"].append(factor.name)
         row["drifted"] += [factor.name] if one.drift is not None and one.drift.found else []
         at = float(setpoints.on_grid(factor, calibration.to_set(one.line, [value]))[0])
+        if one.unstated:
+            row.setdefault("unstated", {})[factor.name] = list(one.unstated)
         if calibration.covers(one.line, at, factor.increment or 0.0):
-            row["setpoints"][factor.name] = float(senses.turned(factor, printer, at))
+            row["setpoints"][factor.name] = float(z_direction.turned(factor, printer, at))
             for key, found in _reached(one, at).items():
                 row[key][factor.name] = found
         else:
             row["setpoints"][factor.name] = None
-            low, high = sorted(senses.turned(factor, printer, [one.line.low, one.line.high]).tolist())
-            read_at = float(senses.turned(factor, printer, at))
+            low, high = sorted(z_direction.turned(factor, printer, [one.line.low, one.line.high]).tolist())
+            read_at = float(z_direction.turned(factor, printer, at))
             row["beyond"][factor.name] = {"low": low, "high": high, "read_at": read_at, "wanted": value}
     return row
 
 
 def _reached(one: PrinterLine, at: float) -> dict[str, Any]:
-    doubt = calibration.actual_uncertainty(one.line, one.scatter, one.budget, at)
+    # the scatter alone is smaller than any whole uncertainty: without a limit of error none is given
+    stated = one.budget.limit is not None
+    doubt = calibration.actual_uncertainty(one.line, one.scatter, one.budget, at) if stated else None
     of_set = None if doubt is None else calibration.set_uncertainty(one.line, doubt)
     return {
         "reaches": float(calibration.to_actual(one.line, at)), "expanded": None if doubt is None else doubt.expanded,
         "set_expanded": None if of_set is None else of_set.expanded, "coverage": None if doubt is None else doubt.factor,
-        "unknown": list(one.unknown), "assumed": [] if one.budget.limit is None else list(one.assumed),
+        "unknown": list(one.unknown), "assumed": list(one.assumed) if stated else [],
     }
 
 
@@ -122,15 +127,24 @@ def _not_whole(study: Study, rows: Sequence[Mapping[str, Any]]) -> Iterator[Verd
             printers = [row["printer"] for row in rows if part in row["unknown"].get(factor.name, ())]
             if printers:
                 where = f"printer{'s' if len(printers) > 1 else ''} {', '.join(printers)}"
-                yield Verdict(name, cause.format(factor=factor.name, where=where), step, factor.name)
+                said = {"factor": factor.name, "where": where, "tools": _tools(rows, factor.name)}
+                yield Verdict(name, cause.format(**said), step.format(**said), factor.name)
+
+
+def _tools(rows: Sequence[Mapping[str, Any]], factor: str) -> str:
+    """Return in words what read a factor and states no limit of error."""
+    names = dict.fromkeys(name for row in rows for name in row.get("unstated", {}).get(factor, ()))
+    called = [f"'{name}'" for name in names if name]
+    return " and ".join([*called, *(["an instrument without a name"] if "" in names else [])])
 
 
 _PARTS = {
     "probe": (
         "uncertainty of the probe not stated",
-        "what read {factor} on {where} has no stated limit of error, so the uncertainty of the actual value holds the scatter "
-        "of the readings alone: the true one is larger",
-        "name the instrument in the check, and give its kind (type K class 1) or its limit_of_error under [[instruments]]",
+        "{factor} on {where} was read with {tools}, whose limit of error is not stated: ± counts it like the worst instrument "
+        "that has one and reads this factor, and is not given where none has",
+        "see whether each reading names an instrument as [[instruments]] does (a slip of typing is corrected in the workbook or "
+        "the check), and give its kind (type K class 1) or its limit_of_error there",
     ),
     "scatter": (
         "scatter of the readings unknown",
@@ -204,7 +218,7 @@ def at_common(
     spread = {one.name: float(np.ptp([float(row[one.name]) for row in actual])) if actual else 0.0 for one in numeric}
     beyond = {one.name: _not_covered(one, float(common[one.name]), printers, known) for one in numeric}
     used = [one for one in study.printers if one.name in printers]
-    turned = {one.name: [each.name for each in used if senses.is_turned(one, each)] for one in numeric}
+    turned = {one.name: [each.name for each in used if z_direction.is_turned(one, each)] for one in numeric}
     return FleetSettings(tuple(printers), dict(common), actual, spread, _filled(beyond), _filled(turned))
 
 
@@ -271,7 +285,7 @@ def _common(factor: Factor, printers: Sequence[Printer], value: float, lines: Li
     low, high = setpoints.on_grid(factor, np.array([min(wanted), max(wanted)])).tolist()
     step = factor.increment or 1.0
     tried = setpoints.on_grid(factor, low + step * np.arange(round((high - low) / step) + 1))
-    limits = [one for printer in printers if (one := senses.limits_of(factor, printer)) is not None]
+    limits = [one for printer in printers if (one := z_direction.limits_of(factor, printer)) is not None]
     kept = tried[[all(least <= one <= most for least, most in limits) for one in tried]]
     tried = kept if len(kept) else tried
     misses = np.array([[abs(float(_actual(one, float(at))) - value) for one in mine] for at in tried])

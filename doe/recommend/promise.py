@@ -1,11 +1,10 @@
 """What the recommended setting promises per response."""
 
-from collections.abc import Sequence
-
 import numpy as np
 from numpy.typing import NDArray
 
 from doe.model import inference
+from doe.model.data import in_response_units
 from doe.model.measured import Fitted
 from doe.recommend.outlook import limits
 from doe.recommend.results import Promise, Tolerance
@@ -40,9 +39,10 @@ def promise(one: Fitted, coded: Array, level: float) -> Promise:
     low, high = float(mean.low[0]), float(mean.high[0])
     printers = data.printers if len(data.printers) > 1 else ()
     return Promise(
-        response=data.response.name, unit=data.response.display_unit, mean=_back(data.response, mean.estimates)[0],
-        mean_interval=_pair(data.response, [low, high]),
-        prediction_interval=_pair(data.response, [float(ahead.low[0]), float(ahead.high[0])]),
+        response=data.response.name, unit=data.response.display_unit,
+        mean=float(in_response_units(data.response, mean.estimates)[0]),
+        mean_interval=_pair(data.response, low, high),
+        prediction_interval=_pair(data.response, ahead.low[0], ahead.high[0]),
         requirement=scale.describe_requirement(data.response, "{:.10g}".format), meets=_meets(data.response, low, high),
         by_printer=tuple(_of_printer(one, coded, code, level) for code in range(len(printers))),
     )
@@ -62,7 +62,7 @@ def tolerance(response: Response, found: tuple[float, float], share: float, leve
     level : float
         One-sided confidence of each.
     """
-    low, high = _pair(response, found)
+    low, high = _pair(response, *found)
     return Tolerance(
         share=share, of=_unit_of(response), level=level,
         lower=None if response.at_least is None else low, upper=None if response.at_most is None else high,
@@ -78,24 +78,19 @@ def _unit_of(response: Response) -> str:
 
 def _of_printer(one: Fitted, coded: Array, code: int, level: float) -> dict[str, object]:
     assert one.inference is not None
-    mean = inference.chosen_means(one.inference, one.data.rows(coded, code), level)
-    ahead = inference.chosen_new_prints(one.inference, one.data.rows(coded, code), level)
+    response, rows = one.data.response, one.data.rows(coded, code)
+    mean = inference.chosen_means(one.inference, rows, level)
+    ahead = inference.chosen_new_prints(one.inference, rows, level)
     return {
-        "printer": one.data.printers[code], "mean": _back(one.data.response, mean.estimates)[0],
-        "mean_interval": _pair(one.data.response, [float(mean.low[0]), float(mean.high[0])]),
-        "prediction_interval": _pair(one.data.response, [float(ahead.low[0]), float(ahead.high[0])]),
+        "printer": one.data.printers[code], "mean": float(in_response_units(response, mean.estimates)[0]),
+        "mean_interval": _pair(response, mean.low[0], mean.high[0]),
+        "prediction_interval": _pair(response, ahead.low[0], ahead.high[0]),
     }
 
 
-def _back(response: Response, values: Sequence[float] | Array) -> list[float]:
-    """Return values of the model's scale in response units."""
-    found = np.exp(values) if response.transform == "log" else np.asarray(values)
-    return [float(value) for value in found]
-
-
-def _pair(response: Response, values: Sequence[float] | Array) -> tuple[float, float]:
-    low, high = _back(response, values)
-    return low, high
+def _pair(response: Response, low: float, high: float) -> tuple[float, float]:
+    """Return two values of the model's scale in response units."""
+    return float(in_response_units(response, low)), float(in_response_units(response, high))
 
 
 def _meets(response: Response, low: float, high: float) -> str:

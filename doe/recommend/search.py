@@ -12,8 +12,8 @@ from doe.design import calibrated, setpoints
 from doe.design.calibrated import Lines
 from doe.model.data import ResponseData
 from doe.numerics import calibration, coding
-from doe.study.senses import limits_of
 from doe.study.spec import Factor, Printer, Study
+from doe.study.z_direction import limits_of
 
 Array = NDArray[np.float64]
 Indices = NDArray[np.int64]
@@ -155,7 +155,7 @@ def _near_prints(factor: Factor, natural: Array, coded: Array, ends: Array) -> N
     Actual settings lie beside the increments, as setpoints do not reach every target: half an increment is not beyond.
     """
     assert factor.increment is not None
-    if factor.is_bent:
+    if factor.has_nonlinear_scale:
         lowest, highest = factor.coding.natural(ends)
         half = factor.increment * (0.5 + _SLACK)
         return np.asarray((natural >= lowest - half) & (natural <= highest + half))

@@ -124,7 +124,7 @@ def _without_mean_of_its_own(one: Fitted, mine: set[str]) -> Fitted:
     X[np.ix_(rows, columns)] = 0.0
     data = replace(data, X=X)
     strata = structure.strata(data)
-    mixed = structure.tried(data, strata).fit
+    mixed = structure.mixed_or_trouble(data, strata).fit
     again = replace(one, data=data, mixed=mixed, inference=None, random=strata.random, load_dof=strata.load_dof)
     if mixed is None:
         return again

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from doe.model.data import ResponseData
 from doe.numerics import terms
 from doe.recommend.search import Region
-from doe.study.spec import Response, Study
+from doe.study.spec import Study
 
 Array = NDArray[np.float64]
 
@@ -30,7 +30,7 @@ class Part:
     """Of the constraints."""
 
     def inside(self, points: Array) -> NDArray[np.bool_]:
-        """Whether coded points lie within the bounds and the constraints."""
+        """Whether coded points, of shape (m, k), lie within the bounds and the constraints."""
         within = np.all((points >= self.bounds[:, 0] - _SLACK) & (points <= self.bounds[:, 1] + _SLACK), axis=1)
         return np.asarray(within & np.all(points @ self.weights.T <= self.limits + _SLACK, axis=1))
 
@@ -100,7 +100,7 @@ def _constraints(
 
 
 def quantiles(values: Array, level: float) -> tuple[float, float, float]:
-    """Return median, lower and upper limit."""
+    """Return median, lower and upper limit of values of any shape."""
     middle, low, high = np.quantile(values, [0.5, (1 - level) / 2, (1 + level) / 2])
     return float(middle), float(low), float(high)
 
@@ -108,9 +108,4 @@ def quantiles(values: Array, level: float) -> tuple[float, float, float]:
 def natural_value(area: Region, place: int, coded: float) -> float:
     """Return a coded value of a numeric factor in its unit."""
     factor = area.axes[place].factor
-    return float(factor.coding.natural(coded) if factor.is_bent else factor.centre + factor.half_range * coded)
-
-
-def in_response_units(response: Response, value: float) -> float:
-    """Return a value on the scale of the model in the response's unit."""
-    return float(np.exp(value)) if response.transform == "log" else value
+    return float(factor.coding.natural(coded) if factor.has_nonlinear_scale else factor.centre + factor.half_range * coded)

@@ -17,6 +17,8 @@ _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)
 """Reads as a thousand in one country and as a decimal fraction in another."""
 _UNIT = re.compile(r"\(([^()]*)\)(?! *\()")
 _DEGREES = frozenset({"°c", "degc", "c", "celsius", "ºc", "℃"})
+_UNSEEN = re.compile("[\u00ad\u200b-\u200f\u202a-\u202e\u2060\ufeff]")
+"""Signs without ink that come with copied text: soft hyphens, joints, marks of direction."""
 _MINUS = str.maketrans({"\u2212": "-", "\u2013": "-"})
 """Signs that spreadsheets and word processors put in the place of a minus."""
 _ERRORS = frozenset({"#NULL!", "#DIV/0!", "#VALUE!", "#REF!", "#NAME?", "#NUM!", "#N/A", "#SPILL!", "#CALC!", "#GETTING_DATA"})
@@ -56,7 +58,7 @@ def read_cell(column: Column, raw: Raw | None, where: str, decimal: str | None =
     str, float, Problem or None
         The value to record; the problem; None where the cell is empty. Dates are ISO 8601 text.
     """
-    if raw is None or (isinstance(raw, str) and not raw.strip()):
+    if raw is None or (isinstance(raw, str) and not key_of(raw)):
         return None
     if column.kind == "number":
         return _number(column, raw, where, decimal)
@@ -79,8 +81,8 @@ def shown(raw: Raw) -> str:
 
 
 def key_of(text: str) -> str:
-    """Return what two texts share when they differ only in case and blanks."""
-    return " ".join(text.split()).casefold()
+    """Return what two texts share when they differ only in case, blanks and signs that nobody sees."""
+    return " ".join(_UNSEEN.sub("", text).split()).casefold()
 
 
 def nearest(text: str, offered: Iterable[str]) -> str | None:
@@ -116,7 +118,7 @@ def _number(column: Column, raw: Raw, where: str, decimal: str | None) -> float 
     if isinstance(raw, datetime.date | datetime.time | datetime.timedelta):
         return Problem(where, f"'{shown(raw)}' is a date or a time", "a number is allowed",
                        "type the number again, with the decimal sign of your system, in a cell formatted as a number")
-    text = "" if isinstance(raw, bool) else str(raw).strip().translate(_MINUS)
+    text = "" if isinstance(raw, bool) else _UNSEEN.sub("", str(raw)).strip().translate(_MINUS)
     unit = unit_of(column)
     if isinstance(raw, str) and not _NUMBER.fullmatch(text) and (with_unit := _WITH_UNIT.fullmatch(text)):
         if not same_unit(with_unit["unit"], unit):
@@ -177,8 +179,8 @@ def _choice(column: Column, raw: Raw, where: str) -> Value | Problem:
 def _foreign(key: str, offered: Iterable[str]) -> str | None:
     """Return what a word of another language stands for, among what a column may record; None where it is none, or two."""
     found = {
-        kept for kept in offered for language in languages() for table in _TABLES
-        if key_of(texts(language).table(table).get(kept, "")) == key
+        kept for kept in offered for say in map(texts, languages())
+        if key in {key_of(word) for word in (say.name(kept), *(say.table(table).get(kept, "") for table in _TABLES))}
     }
     return found.pop() if len(found) == 1 else None
 
@@ -204,7 +206,7 @@ def _parsed(raw: Raw, *, with_time: bool) -> datetime.datetime | None:
         return None if with_time else datetime.datetime.combine(raw, datetime.time())
     if not isinstance(raw, str):
         return None
-    text = " ".join(raw.split())
+    text = " ".join(_UNSEEN.sub("", raw).split())
     for form in (_ISO, _DOTTED, _NAMED, _MONTH_FIRST):
         if (found := form.match(text)) and (day := _day(found.groupdict())):
             return _at_time(day, text[found.end():], with_time=with_time)

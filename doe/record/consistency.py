@@ -5,11 +5,12 @@ from collections.abc import Mapping
 import pandas as pd
 
 from doe.errors import Problem
-from doe.record.rows import Findings, Row, listed
-from doe.record.schema import in_words
-from doe.sheet.columns import NEVER_PRINTED, NEVER_TESTED
+from doe.record.findings import Findings, in_words, listed, spanned
+from doe.record.rows import Row
+from doe.sheet.columns import NEVER_PRINTED, NEVER_TESTED, OFF_PLAN, OUTCOME_OF
 from doe.sheet.layout import CHECKS, COUPONS, LOADS, PRINTS
-from doe.study.spec import Study
+from doe.study.operators import texts_of
+from doe.study.spec import Response, Study
 
 Rows = Mapping[str, Row]
 
@@ -21,6 +22,7 @@ def check_rows(study: Study, runs: pd.DataFrame, tables: Mapping[str, Rows], fin
     Parameters
     ----------
     study : Study
+        In the language of the workbook.
     runs : DataFrame
         The round's rows of the design.
     tables : mapping of str to mapping
@@ -29,17 +31,13 @@ def check_rows(study: Study, runs: pd.DataFrame, tables: Mapping[str, Rows], fin
         Receives problems and remarks.
     """
     prints, coupons, loads = (tables.get(name, {}) for name in (PRINTS, COUPONS, LOADS))
-    per_print = _result_keys(study, "print")
-    per_coupon = _result_keys(study, "coupon")
+    per_print, say = _result_keys(study, "print"), texts_of(study)
     for name, row in prints.items():
-        _require_no_results(f"print {name}", row, row.values.get("outcome"), per_print, NEVER_PRINTED, findings)
+        if (outcome := row.values.get("outcome")) in NEVER_PRINTED:
+            _refuse_results(row, per_print, f"print {name} is '{say(f'outcomes.word.{outcome}')}'", findings)
     _check_used(study, runs, prints, findings)
     for name, row in coupons.items():
-        _require_no_results(f"coupon {name}", row, row.values.get("outcome"), per_coupon, NEVER_TESTED, findings)
-        owner = prints.get(name.rpartition("-")[0])
-        ended = owner.values.get("outcome") if owner else None
-        if row.values.get("outcome") not in NEVER_TESTED:
-            _require_no_results(f"its print {name.rpartition('-')[0]}", row, ended, per_coupon, NEVER_PRINTED, findings)
+        _check_tests(study, name, row, prints, findings)
     for row in loads.values():
         _check_load(row, findings)
     for row in tables.get(CHECKS, {}).values():
@@ -50,22 +48,32 @@ def check_rows(study: Study, runs: pd.DataFrame, tables: Mapping[str, Rows], fin
     _remark_covariates(study, prints, loads, findings)
 
 
+def _check_tests(study: Study, name: str, row: Row, prints: Rows, findings: Findings) -> None:
+    """Refuse values of a coupon where a test's own outcome, or else the coupon's, or its print's left nothing to measure."""
+    say, of_row, owner = texts_of(study), row.values.get("outcome"), name.rpartition("-")[0]
+    ended = prints[owner].values.get("outcome") if owner in prints else None
+    for one in (one for one in study.responses if one.per == "coupon"):
+        own = row.values.get(f"{OUTCOME_OF}{one.name}")
+        if (outcome := own or of_row) in NEVER_TESTED:
+            what = f"{say.within(one.name)} of coupon {name}" if own else f"coupon {name}"
+            _refuse_results(row, _keys_of(one), f"{what} is '{say(f'outcomes.word.{outcome}')}'", findings)
+        elif ended in NEVER_PRINTED:
+            _refuse_results(row, _keys_of(one), f"its print {owner} is '{say(f'outcomes.word.{ended}')}'", findings)
+
+
 def _result_keys(study: Study, per: str) -> list[str]:
     """Return what holds results: what is measured where a response is computed, but no dimension, else the response."""
-    return [
-        key for one in study.responses if one.per == per
-        for key in [column for column, part in one.inputs.items() if not part.dimension] or [one.name]
-    ]
+    return [key for one in study.responses if one.per == per for key in _keys_of(one)]
 
 
-def _require_no_results(
-    what: str, row: Row, outcome: object, keys: list[str], excluded: tuple[str, ...], findings: Findings
-) -> None:
-    if outcome not in excluded:
-        return
+def _keys_of(response: Response) -> list[str]:
+    return [column for column, part in response.inputs.items() if not part.dimension] or [response.name]
+
+
+def _refuse_results(row: Row, keys: list[str], ended: str, findings: Findings) -> None:
     findings.problems.extend(
-        Problem(row.cell(key), f"a value, although the outcome of {what} is '{outcome}'",
-                "what was not tested has no value", "clear the cell, or correct the outcome")
+        Problem(row.cell(key), f"a value, although the outcome of {ended}", "what was not tested has no value",
+                "clear the cell, or correct the outcome")
         for key in keys if key in row.values
     )
 
@@ -95,17 +103,19 @@ def _check_load(row: Row, findings: Findings) -> None:
 
 def _check_reading(study: Study, row: Row, findings: Findings) -> None:
     refused = {problem.where for problem in findings.problems}  # filled in, but not with what is allowed
-    needed = [*(["printer"] if study.printers else []), "factor", "set", "actual"]
+    needed = {"printer": "printer", "factor": "what_was_read", "set": "setpoint", "actual": "actual"}
     there = [key for key in needed if key in row.letters]  # a column that is missing was said already
     missing = [key for key in there if key not in row.values and row.cell(key) not in refused]
     if missing and len(row.values) > 1:
+        lacks = ", ".join(texts_of(study)(f"columns.{needed[key]}") for key in missing)
         findings.problems.append(
-            Problem(row.cell(missing[0]), f"the reading lacks: {', '.join(missing)}", "a reading needs all of them",
+            Problem(row.cell(missing[0]), f"the reading lacks: {lacks}", "a reading needs all of them",
                     "fill them in, or clear the row")
         )
 
 
 def _remark_silent(study: Study, prints: Rows, coupons: Rows, findings: Findings) -> None:
+    completed = texts_of(study)("outcomes.word.completed")
     for things, rows, keys in (
         ("prints", prints, _result_keys(study, "print")), ("coupons", coupons, _result_keys(study, "coupon"))
     ):
@@ -113,7 +123,7 @@ def _remark_silent(study: Study, prints: Rows, coupons: Rows, findings: Findings
         silent = [name for name, values in without.items() if any(key in values for key in keys)]
         if silent:
             findings.remarks.append(
-                f"Values but no outcome for {things} {listed(silent)}: completed, unless another outcome is on record."
+                f"Values but no outcome for {things} {spanned(silent)}: {completed}, unless another outcome is on record."
             )
 
 
@@ -129,24 +139,25 @@ def _remark_incomplete(study: Study, coupons: Rows, findings: Findings) -> None:
 
 def _remark_off_plan(study: Study, runs: pd.DataFrame, prints: Rows, loads: Rows, findings: Findings) -> None:
     used = [f"used.{factor.name}" for factor in study.factors]
+    word = texts_of(study)(f"deviations.word.{OFF_PLAN}")
     unsaid, unused = [], []
     for name, load in zip(runs["print"], runs["load"], strict=True):
         row, dried = prints.get(name), loads.get(load)
         if row is None:
             continue
         differs = any(key in row.values for key in used)
-        says = row.values.get("deviation") == "off plan"
+        says = row.values.get("deviation") == OFF_PLAN
         if differs and "deviation" not in row.values:
             unsaid.append(name)
         if says and not differs and not (dried and any(key in dried.values for key in used)):
             unused.append(name)
     if unsaid:
         findings.remarks.append(
-            f"Prints {listed(unsaid)} used another setpoint but are not marked as 'off plan': they count at the setpoint under "
+            f"Prints {listed(unsaid)} used another setpoint but are not marked as '{word}': they count at the setpoint under "
             "'used'. Choose that deviation; where 'used' is a slip, correct it."
         )
     if unused:
-        findings.remarks.append(f"Prints {listed(unused)} are marked 'off plan' but nothing is written under 'used'.")
+        findings.remarks.append(f"Prints {listed(unused)} are marked '{word}' but nothing is written under 'used'.")
 
 
 def _remark_covariates(study: Study, prints: Rows, loads: Rows, findings: Findings) -> None:

@@ -12,10 +12,11 @@ from doe.record.schema import (
     CORRECTIONS,
     ROW_ID,
     as_text,
-    computed_columns,
     filled,
+    formulas,
     frame,
     is_empty,
+    outcomes_of,
     value_columns,
     with_stress,
 )
@@ -139,21 +140,28 @@ def overlaid(before: pd.DataFrame, book: pd.DataFrame, key: str) -> pd.DataFrame
     })
 
 
-def _untested(record: Record) -> tuple[pd.Series, pd.Series]:
-    """Return, per print and per coupon, whether its outcome (or its print's) leaves nothing to measure."""
+def _never_made(record: Record) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return, per print and per coupon, of which results its outcome, its test's own or its print's leaves nothing to measure."""
     prints, coupons = record.prints, record.coupons
     not_tried = prints["outcome"].isin(NEVER_PRINTED)
-    return not_tried, coupons["outcome"].isin(NEVER_TESTED) | coupons["print"].isin(set(prints.loc[not_tried, "print"]))
+    lost = coupons["print"].isin(set(prints.loc[not_tried, "print"]))
+    return pd.DataFrame(dict.fromkeys(value_columns(prints), not_tried)), pd.DataFrame({
+        name: lost | outcomes_of(coupons, name.rpartition(".")[2]).isin(NEVER_TESTED) for name in value_columns(coupons)
+    })
 
 
 def _ruled_out(book: Record, joined: Record, places: Mapping[Cell, str]) -> Iterator[Problem]:
     """Yield the rows to which the workbook gives values although, with what is on record, they were never tested."""
-    prints, coupons = _untested(joined)
-    for what, given, all_rows, untested in (
+    prints, coupons = _never_made(joined)
+    for what, given, all_rows, barred in (
         ("print", book.prints, joined.prints, prints), ("coupon", book.coupons, joined.coupons, coupons)
     ):
-        for name in sorted(set(given.loc[_has_value(given), what]) & set(all_rows.loc[untested, what])):
-            given_at = [place for (table, row, _), place in places.items() if (table, row) == (f"{what}s", name)]
+        found: dict[str, list[str]] = {}
+        for column in barred:
+            for name in set(given.loc[filled(given[column]), what]) & set(all_rows.loc[barred[column], what]):
+                found.setdefault(name, []).append(column)
+        for name in sorted(found):
+            given_at = [places[cell] for column in found[name] if (cell := (f"{what}s", name, column)) in places]
             yield Problem(
                 ", ".join([*given_at[-1:], f"{what} {name}"]),
                 "the workbook gives values, but on record it, or its print, was never tested",
@@ -163,17 +171,17 @@ def _ruled_out(book: Record, joined: Record, places: Mapping[Cell, str]) -> Iter
 
 def _settled(record: Record) -> Record:
     """Draw the conclusions: what was never tested has no value, stress follows from force, values mean completion."""
-    untested_prints, untested_coupons = _untested(record)
-    prints = _without_values(record.prints, untested_prints)
-    coupons = with_stress(_without_values(record.coupons, untested_coupons))
+    of_prints, of_coupons = _never_made(record)
+    prints = _without_values(record.prints, of_prints)
+    coupons = with_stress(_without_values(record.coupons, of_coupons))
     tested = _has_value(coupons)
     printed = _has_value(prints) | prints["print"].isin(set(coupons.loc[tested, "print"]))
     return replace(record, prints=_completed(prints, printed), coupons=_completed(coupons, tested))
 
 
-def _without_values(table: pd.DataFrame, rows: pd.Series) -> pd.DataFrame:
-    blank = {name: math.nan if table[name].dtype.kind == "f" else "" for name in value_columns(table)}
-    return table.assign(**{name: table[name].mask(rows, empty) for name, empty in blank.items()})
+def _without_values(table: pd.DataFrame, barred: pd.DataFrame) -> pd.DataFrame:
+    blank = {name: math.nan if table[name].dtype.kind == "f" else "" for name in barred}
+    return table.assign(**{name: table[name].mask(barred[name], empty) for name, empty in blank.items()})
 
 
 def _has_value(table: pd.DataFrame) -> pd.Series:
@@ -191,7 +199,7 @@ def _differences(
     name: str, key: str, before: pd.DataFrame, after: pd.DataFrame, withdrawn: Collection[Cell]
 ) -> Iterator[Correction]:
     """Yield the recorded values that are others now, and those that are back after they had been withdrawn."""
-    computed = computed_columns(before)  # a changed force is a correction; the stress that follows from it is not
+    computed = formulas(before)  # a changed force is a correction; the stress that follows from it is not
     now = {row[key]: row for row in after.to_dict("records")}
     for row in before.to_dict("records"):
         for column, old in row.items():

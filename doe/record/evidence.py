@@ -7,7 +7,7 @@ from typing import Any
 
 from doe.errors import InputRefused, Problem
 from doe.files import Folder
-from doe.record.rows import listed
+from doe.record.findings import listed
 
 FOLDER = "evidence"
 _PATTERN = f"{FOLDER}/**/*"

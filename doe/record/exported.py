@@ -9,12 +9,13 @@ from dataclasses import dataclass, field
 from doe.design.plan import Design
 from doe.errors import InputRefused, Problem
 from doe.record.cells import key_of, nearest, read_cell, same_unit, tolerated, unit_of
+from doe.record.findings import Findings, ReadAs
+from doe.record.headings import REASON, known_headings
 from doe.record.match import TABLE_OF, Matched, recorded
-from doe.record.rows import REASON, REASONS, Findings, ReadAs, Row
+from doe.record.rows import Row
 from doe.sheet import layout
 from doe.sheet.columns import Column, Value
 from doe.sheet.layout import COUPONS, PRINTS, Sheet
-from doe.study.operators import in_language, languages
 from doe.study.spec import Export, Study
 
 MOST_BYTES = 50_000_000
@@ -65,7 +66,7 @@ def read_export(study: Study, design: Design, content: bytes, where: str, table:
     if not sheets:
         raise InputRefused(Problem(where, f"the study has no {table}", f"results per {table[:-1]}", "leave the file out"))
     form: Export = getattr(study.exports, table)
-    found = _Export(where, table, form, sheets, _headings(study, design, name), Findings())
+    found = _Export(where, table, form, sheets, known_headings(study, design, min(sheets))[name], Findings())
     found.read(_lines(content, where, table, form))
     rounds = {}
     for number, rows in found.rows.items():
@@ -73,16 +74,6 @@ def read_export(study: Study, design: Design, content: bytes, where: str, table:
         rounds[number] = {one.name: _blank(where, one) for one in planned}
         rounds[number][name].update(rows)
     return recorded(study, design, where, rounds, found.findings)
-
-
-def _headings(study: Study, design: Design, name: str) -> dict[str, set[str]]:
-    """Return, by column, the headings that it has on a sheet, in every language."""
-    found: dict[str, set[str]] = {REASON.key: set(REASONS)}
-    for language in languages():
-        for sheet in layout.sheets(in_language(study, language), design, design.rounds[0]):
-            for column in sheet.columns if sheet.name == name else ():
-                found.setdefault(column.key, set()).add(key_of(column.header))
-    return found
 
 
 def _blank(where: str, sheet: Sheet) -> dict[str, Row]:
@@ -122,8 +113,8 @@ class _Export:
     form: Export
     sheets: Mapping[int, Sheet]
     """By round, what is written down of its prints or coupons."""
-    known: Mapping[str, set[str]]
-    """By column, the headings that it has on sheets."""
+    known: Mapping[str, str]
+    """The headings that columns have on the sheet, in any language, with the column's key."""
     findings: Findings
     rows: dict[int, dict[str, Row]] = field(default_factory=dict)
 
@@ -135,8 +126,7 @@ class _Export:
     @property
     def columns(self) -> tuple[Column, ...]:
         """What may be collected."""
-        known = [one for one in self.sheet.columns if one.fill]
-        return (*known, *(() if any(one.key == REASON.key for one in known) else (REASON,)))
+        return (*(one for one in self.sheet.columns if one.fill), REASON)
 
     def read(self, lines: Sequence[list[str]]) -> None:
         """Read all lines; what is wrong goes to the findings."""
@@ -194,7 +184,7 @@ class _Export:
         if key == self.sheet.row_id and self.form.identifier:
             return {key_of(self.form.identifier)}
         given = self.form.columns if key != self.sheet.row_id else {}
-        return {key_of(given[key])} if key in given else {key, *self.known.get(key, ())}
+        return {key_of(given[key])} if key in given else {key, *(heading for heading, own in self.known.items() if own == key)}
 
     def _require_mapped(self) -> None:
         known = [one.key for one in self.columns]

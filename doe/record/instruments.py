@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from doe.record.rows import listed
+from doe.record.findings import listed
 from doe.record.schema import filled
 from doe.study.spec import Instrument, Response, Study
 

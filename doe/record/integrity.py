@@ -8,12 +8,12 @@ from doe.design.read import PLAN, read_plan
 from doe.errors import InputRefused, Problem
 from doe.files import LOG, NO_LINE, Folder, digest, log_line
 from doe.record import evidence
+from doe.record.findings import listed
 from doe.record.read_tables import read_record
-from doe.record.rows import listed
 from doe.sheet.layout import plan_digest
-from doe.study import amend, read
+from doe.study import amend
+from doe.study.read import STUDY, read_study
 
-STUDY = "study.toml"
 DRAFT = "report-draft.pdf"
 _OURS = (PLAN, "record/*.csv", "sheets/*.xlsx", "*.json", "report.pdf", "report.html", "evidence/**/*")
 """Patterns of the files that a study holds, besides the protocol and the log."""
@@ -187,7 +187,7 @@ def _evidence(folder: Folder, lines: Sequence[dict[str, Any]]) -> tuple[list[Pro
 def _protocol(folder: Folder) -> str | None:
     """Return what may be said of a protocol file that differs from the one read last; None where it says something else."""
     try:
-        study, _ = read.read_study(folder)
+        study, _ = read_study(folder)
         lines = folder.log()
     except InputRefused:
         return None
@@ -215,7 +215,7 @@ def _strangers(folder: Folder, known: dict[str, _Known]) -> Iterator[Problem]:
 def _readable(folder: Folder, lines: Sequence[dict[str, Any]]) -> Iterator[Problem]:
     """Yield why files that nobody altered cannot be read, or do not belong together."""
     try:
-        study, _ = read.read_study(folder)
+        study, _ = read_study(folder)
         if not folder.has(PLAN):
             return
         design = read_plan(folder.read(PLAN), study)

@@ -2,8 +2,8 @@
 
 from doe.design.plan import Design
 from doe.design.reprint import reprinted
+from doe.record.findings import listed
 from doe.record.match import Record
-from doe.record.rows import listed
 from doe.sheet.columns import NEVER_PRINTED
 
 

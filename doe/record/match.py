@@ -1,5 +1,6 @@
 """Rows of workbooks or tables, matched to the prints of the plan."""
 
+import functools
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -10,16 +11,19 @@ from doe.design.plan import Design
 from doe.errors import InputRefused, Problem
 from doe.record.cells import key_of, shown
 from doe.record.consistency import check_rows
+from doe.record.findings import Findings, ReadAs
+from doe.record.headings import REASON, known_headings
 from doe.record.parts import Place
 from doe.record.read import Cells, Raw
-from doe.record.rows import REASON, Findings, ReadAs, Row, read_rows, strange_sheets
+from doe.record.rows import Row, read_rows, strange_sheets
 from doe.record.schema import frame, schema, with_stress
 from doe.sheet import layout
 from doe.sheet.columns import Value
 from doe.sheet.grading import meant
 from doe.sheet.layout import CHECKS, COUPONS, FORMAT, GRADINGS, INSTRUCTIONS, LOADS, PRINTS, SPOOLS
 from doe.sheet.plate import places
-from doe.study.operators import Texts, in_language, languages, texts
+from doe.study import wording
+from doe.study.operators import Texts, in_language, languages, texts, texts_of
 from doe.study.spec import Study
 
 
@@ -37,14 +41,17 @@ class Record:
         text), ``used.FACTOR`` for each factor (the setpoint used where it differs from the plan's; NaN or empty
         otherwise), one column per per-print response (its name; ``pass`` or ``fail`` for what is judged),
         ``read.FACTOR`` where the study gives an error of reading,
-        ``covariate.NAME`` for each covariate per print (its unit, or ISO date text), ``note``.
+        ``covariate.NAME`` for each covariate per print (its unit, or ISO date text), ``log.NAME`` for what is only logged
+        (:mod:`doe.sheet.logs`), ``note``.
     coupons : DataFrame, one row a coupon
-        ``coupon``, ``print``, ``number`` (1, 2, ...), ``outcome``, ``deviation``, one column per per-coupon response
+        ``coupon``, ``print``, ``number`` (1, 2, ...), ``plate.position`` and ``plate.orientation`` where the study gives them,
+        ``outcome``, ``deviation``, one column per per-coupon response
         (its name, response unit), for a response with a formula also what that needs, such as ``force.NAME`` (N) and
-        ``width.NAME`` (mm), ``note``.
+        ``width.NAME`` (mm), where there are several also ``outcome.NAME`` (empty where ``outcome`` holds for its test, too),
+        ``log.NAME``, ``note``.
     loads : DataFrame, one row a drying load
         ``load``, ``round``, ``spool``, ``dried_from``, ``dried_to`` (ISO date-time text), ``oven_reading`` (degC),
-        ``mass_before``, ``mass_after`` (g), ``covariate.NAME`` for each covariate per load, ``note``.
+        ``mass_before``, ``mass_after`` (g), ``covariate.NAME`` for each covariate per load, ``log.NAME``, ``note``.
     checks : DataFrame, one row a reading of a reference probe
         ``reading`` (identifier), ``printer``, ``factor``, ``set``, ``actual``, ``instrument``, ``read_on``.
     corrections : DataFrame, one row a changed value
@@ -81,10 +88,14 @@ class Matched:
 
     where: str
     """The file as it is spoken of."""
+    language: str
+    """Of its words."""
     record: Record
     """All planned rows of its rounds, filled in or not; no corrections."""
     places: Mapping[Cell, str]
     """Where each value stands in the file: every cell that is filled in."""
+    blank: frozenset[Cell]
+    """Cells of its rows in which nobody has written anything; also those that only the plan fills."""
     as_set: frozenset[Cell]
     """Setpoints used that were written down and are the plan's, so that the record holds none."""
     reasons: Mapping[tuple[str, str], str]
@@ -100,6 +111,7 @@ class _Noted:
     """What is noted beside the values while a file becomes a record."""
 
     places: dict[Cell, str] = field(default_factory=dict)
+    blank: set[Cell] = field(default_factory=set)
     as_set: set[Cell] = field(default_factory=set)
     reasons: dict[tuple[str, str], str] = field(default_factory=dict)
 
@@ -128,9 +140,9 @@ def match(study: Study, design: Design, book: Cells, definitions: Mapping[str, A
     """
     say = _language_of(study, book)
     number = _round_of(study, design, book, definitions, say)
-    findings = Findings()
-    written = layout.sheets(in_language(study, say.language), design, number)
-    rows = {sheet.name: read_rows(book, sheet, findings) for sheet in written}
+    study, findings = in_language(study, say.language), Findings()
+    headings = functools.cache(functools.partial(known_headings, study, design, number))
+    rows = {sheet.name: read_rows(book, sheet, findings, headings) for sheet in layout.sheets(study, design, number)}
     findings.remarks.extend(
         f"{book.where}: sheet '{title}' is none of the workbook's own, and was not collected."
         for title in strange_sheets(book)
@@ -148,6 +160,7 @@ def recorded(
     Parameters
     ----------
     study : Study
+        In the language of the file, whose words name what is wrong.
     design : Design
     where : str
         The file as it is spoken of.
@@ -187,26 +200,31 @@ def recorded(
         made["gradings"] += [
             {**row.values, **codes[name]} for name, row in tables.get(GRADINGS, {}).items() if len(row.values) > 1
         ]
-        for sheet in (CHECKS, SPOOLS):
-            made[TABLE_OF[sheet]] += [dict(row.values) for row in tables.get(sheet, {}).values() if len(row.values) > 1]
+        made["spools"] += [dict(row.values) for row in tables.get(SPOOLS, {}).values() if len(row.values) > 1]
+        made["checks"] += _readings(study, tables.get(CHECKS, {}), findings)
     tables_made = {table: frame(columns[table], rows) for table, rows in made.items()}
     tables_made["coupons"] = with_stress(tables_made["coupons"])
     record = Record(**tables_made, corrections=frame(columns["corrections"], ()))
-    said = tuple(findings.remarks), tuple(findings.read_as)
-    return Matched(where, record, noted.places, frozenset(noted.as_set), noted.reasons, *said)
+    return Matched(
+        where, study.header.operator_language, record, noted.places, frozenset(noted.blank), frozenset(noted.as_set),
+        noted.reasons, tuple(findings.remarks), tuple(findings.read_as),
+    )  # fmt: skip
 
 
 def _note(tables: Mapping[str, Mapping[str, Row]], noted: _Noted) -> None:
-    """Note where each value stands, and the reasons."""
+    """Note where each value stands, which cells are empty, and the reasons."""
     for sheet, rows in tables.items():
         for name, row in rows.items():
             if REASON.key in row.values:
                 noted.reasons[TABLE_OF[sheet], name] = str(row.values[REASON.key])
             identifier = next(iter(row.values))
-            kept = [key for key in row.values if key not in (identifier, REASON.key)]
-            if sheet == LOADS:
-                kept = [key for key in kept if not key.startswith("used.")]  # recorded with the load's prints
-            noted.places.update({(TABLE_OF[sheet], name, key): row.cell(key) for key in kept})
+            for key in {**row.letters, **row.values}:
+                if key in (identifier, REASON.key) or (sheet == LOADS and key.startswith("used.")):
+                    continue  # what was used for a load is recorded with its prints
+                if key in row.values:
+                    noted.places[TABLE_OF[sheet], name, key] = row.cell(key)
+                else:
+                    noted.blank.add((TABLE_OF[sheet], name, key))
 
 
 def _prints(
@@ -222,10 +240,29 @@ def _prints(
                 row[key], noted.places["prints", name, key] = dried.values[key], dried.cell(key)
                 if REASON.key in dried.values:
                     noted.reasons.setdefault(("prints", name), str(dried.values[REASON.key]))
+            elif key not in row and dried is not None and key in dried.letters:
+                noted.blank.add(("prints", name, key))
             if key in row and row[key] == planned[f"set.{factor.name}"]:
                 noted.as_set.add(("prints", name, key))
                 del row[key]
         yield row | {key: planned[key] for key in ("round", "load", "printer")}
+
+
+def _readings(study: Study, checks: Mapping[str, Row], findings: Findings) -> Iterator[dict[str, Value]]:
+    """Yield the readings of printers; an instrument is named as the study does, whatever the case."""
+    known = {key_of(tool.id): tool.id for tool in study.instruments}
+    for row in (row for row in checks.values() if len(row.values) > 1):
+        said = str(row.values.get("instrument", ""))
+        name = known.get(key_of(said), said)
+        if name != said:
+            findings.read_as.append(ReadAs(row.cell("instrument"), said, name, texts_of(study)("columns.instrument")))
+        if name and key_of(name) not in known:
+            advice = wording.meant(name, known.values(), "add it there with its kind or its limit_of_error")
+            findings.remarks.append(
+                f"{row.cell('instrument')}: no instrument is named '{name}' under [[instruments]], so how far its reading may be "
+                f"off is not known: {advice}."
+            )
+        yield {**row.values, "instrument": name}
 
 
 def _language_of(study: Study, book: Cells) -> Texts:

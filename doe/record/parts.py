@@ -51,6 +51,8 @@ class Traits:
     """Cells that hold a formula."""
     percent: Mapping[Place, str] = field(default_factory=dict)
     """Cells with a number that is shown as a percentage, with what is shown."""
+    struck: frozenset[Place] = frozenset()
+    """Cells that are struck through."""
 
 
 def place_of(address: str) -> Place | None:

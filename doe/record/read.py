@@ -183,18 +183,19 @@ def _values(content: bytes, scanned: Mapping[str, Traits]) -> tuple[dict[str, di
         traits = {}
         for sheet in book.worksheets:
             room = MOST_VALUES - sum(len(cells) for cells in values.values())
-            values[sheet.title], percent = _cells(sheet, room)
             # The library offers no other way to a sheet's part; one that was not scanned is refused as damaged.
-            traits[sheet.title] = replace(scanned[sheet._worksheet_path], percent=percent)
+            values[sheet.title], traits[sheet.title] = _cells(sheet, room, scanned[sheet._worksheet_path])
         return values, traits
     finally:
         book.close()
 
 
-def _cells(sheet: Worksheet, room: int) -> tuple[dict[Place, Raw], dict[Place, str]]:
+def _cells(sheet: Worksheet, room: int, scanned: Traits) -> tuple[dict[Place, Raw], Traits]:
+    """Return what stands in a sheet, and its traits with those that only the formats of its cells tell."""
     sheet.reset_dimensions()  # what the file says about its size is not to be relied on
     found: dict[Place, Raw] = {}
     percent: dict[Place, str] = {}
+    struck: set[Place] = set()
     for row, cells in enumerate(sheet.iter_rows(), 1):
         for column, cell in enumerate(cells, 1):
             value = cell.value
@@ -207,4 +208,6 @@ def _cells(sheet: Worksheet, room: int) -> tuple[dict[Place, Raw], dict[Place, s
             found[row, column] = value
             if isinstance(value, int | float) and "%" in (cell.number_format or ""):
                 percent[row, column] = f"{100 * value:g} %"
-    return found, percent
+            if cell.font is not None and cell.font.strike:
+                struck.add((row, column))
+    return found, replace(scanned, percent=percent, struck=frozenset(struck))

@@ -11,7 +11,7 @@ from doe.record.cells import nearest
 from doe.record.instruments import overdue_values
 from doe.record.match import Record
 from doe.record.schema import LEDGERS, ROW_ID, TABLES, Columns, as_text, frame, is_optional, is_written, schema
-from doe.sheet.columns import DEVIATIONS, OUTCOMES, PASS_FAIL
+from doe.sheet.columns import DEVIATIONS, OUTCOME_OF, OUTCOMES, PASS_FAIL
 from doe.sheet.logs import AS_LISTED, CHANGED, CONDITIONS
 from doe.study.spec import Study
 
@@ -95,6 +95,7 @@ def _words(study: Study) -> dict[str, tuple[str, ...]]:
     judged = [response.name for response in study.responses if response.kind == "pass_fail"]
     levels = {f"used.{factor.name}": factor.levels for factor in study.factors if factor.levels}
     return {
+        **{f"{OUTCOME_OF}{response.name}": tuple(OUTCOMES) for response in study.responses},
         "outcome": tuple(OUTCOMES), "deviation": tuple(DEVIATIONS), CONDITIONS: (AS_LISTED, CHANGED),
         **dict.fromkeys(judged, tuple(PASS_FAIL)), **levels
     }

@@ -1,58 +1,30 @@
 """From the cells of a sheet to its rows: columns are found by their headers, rows by their identifiers."""
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
 from doe.errors import Problem
 from doe.record.cells import key_of, nearest, read_cell, shown, tolerated
+from doe.record.findings import Findings, ReadAs, in_words, listed
+from doe.record.headings import REASON, REASONS, TITLES
 from doe.record.parts import Place, Traits
 from doe.record.read import Cells, Raw
-from doe.record.schema import formulas, in_words
-from doe.sheet.columns import Column, Value
+from doe.record.schema import formulas
+from doe.sheet.columns import OUTCOME_OF, Column, Value
 from doe.sheet.layout import Sheet, letter
 from doe.sheet.logs import PREFIX
-from doe.study.operators import ENGLISH, languages, texts
+
+Headings = Mapping[str, Mapping[str, str]]
+"""As of :func:`doe.record.headings.known_headings`."""
 
 _HEADER_WITHIN = 50
 """Rows from the top among which the headers are looked for."""
 _FRESH = "copy the values into a fresh workbook"
 _LOOKED_UP = 100
 """Things of one kind that are looked into one by one; more of them are a fault of the whole sheet."""
-_SHOWN = 6
-"""How many identifiers a sentence lists before it only counts the rest."""
-
-
-_LANGUAGES = tuple(texts(language) for language in languages())
-REASON = Column("reason", texts(ENGLISH)("columns.reason"), fill=True, optional=True)
-"""Where a row says why a value in it, which was collected before, is another one now; a column that sheets may lack."""
-REASONS = frozenset(
-    key_of(heading) for say in _LANGUAGES for heading in (say("columns.reason"), *say("columns.reason_or").split("|"))
-)
-"""Its headings in every language, as of :func:`doe.record.cells.key_of`."""
-_OURS = frozenset(key_of(title) for say in _LANGUAGES for title in say.table("sheets").values())
 _ALIKE = 0.8
 """Share of a table's headings by which it is known again under another name."""
-
-
-@dataclass(frozen=True)
-class ReadAs:
-    """One cell that was read although what stood in it was not quite what belongs there."""
-
-    where: str
-    found: str
-    value: str
-    column: str
-    """Heading of its column."""
-
-
-@dataclass
-class Findings:
-    """What comes up while a workbook is matched: problems, which refuse it, and remarks, which do not."""
-
-    problems: list[Problem] = field(default_factory=list)
-    remarks: list[str] = field(default_factory=list)
-    read_as: list[ReadAs] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -76,13 +48,7 @@ class Row:
         return f"{self.sheet}, cell {self.letters[key]}{self.number}"
 
 
-def listed(names: list[str]) -> str:
-    """Return names in a sentence: the first few, then how many more."""
-    more = f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else ""
-    return ", ".join(names[:_SHOWN]) + more
-
-
-def read_rows(book: Cells, sheet: Sheet, findings: Findings) -> dict[str, Row]:
+def read_rows(book: Cells, sheet: Sheet, findings: Findings, headings: Callable[[], Headings]) -> dict[str, Row]:
     """
     Return the rows of one sheet by their identifiers.
 
@@ -94,6 +60,8 @@ def read_rows(book: Cells, sheet: Sheet, findings: Findings) -> dict[str, Row]:
     findings : Findings
         Receives every problem of the sheet: missing sheet or column, unknown, missing or repeated identifier, and
         cells that cannot be read or that changed what the plan fixes.
+    headings : callable
+        Gives the headings of all languages; it is only called where one in the language of the sheet is missing.
 
     Returns
     -------
@@ -103,39 +71,52 @@ def read_rows(book: Cells, sheet: Sheet, findings: Findings) -> dict[str, Row]:
     where = f"{book.where}, sheet {sheet.title}"
     titles = [title for title in book.sheets if key_of(title) == key_of(sheet.title)]
     alike = [title for title in book.sheets if title not in titles and _is_alike(book.sheets[title], sheet)]
+    if not titles and not alike:
+        others = headings().get(sheet.name, {})
+        alike = [title for title in book.sheets if _is_alike(book.sheets[title], sheet, others)]
     if not titles and len(alike) == 1:
         findings.remarks.append(f"{where}: it is called '{alike[0]}' now, and was known by its headings.")
         titles, alike = alike, []
     if not titles and sheet.optional:
         return {}
     if not titles:
-        findings.problems.append(
-            Problem(where, "there is no such sheet", "a workbook holds all of its sheets", "hand in the whole workbook")
-        )
+        found, remedy = "there is no such sheet", "hand in the whole workbook"
+        if alike:
+            found = "there is no such sheet, and its headings stand on " + in_words(f"'{title}'" for title in alike)
+            remedy = "give the right one its name back, and remove the other"
+        findings.problems.append(Problem(where, found, "a workbook holds all of its sheets", remedy))
         return {}
-    rows = _table(book, sheet, titles[0], where, findings).rows()
+    rows = _table(book, sheet, titles[0], where, findings, headings).rows()
     for title in alike:
-        _compare_copy(rows, _table(book, sheet, title, f"{book.where}, sheet {title}", Findings()), findings)
+        _compare_copy(rows, _table(book, sheet, title, f"{book.where}, sheet {title}", Findings(), headings), findings)
     return rows
 
 
 def strange_sheets(book: Cells) -> list[str]:
     """Return the sheets that are none of the workbook's own and hold something."""
-    return [title for title, cells in book.sheets.items() if cells and key_of(title) not in _OURS]
+    return [title for title, cells in book.sheets.items() if cells and key_of(title) not in TITLES]
 
 
-def _table(book: Cells, sheet: Sheet, title: str, where: str, findings: Findings) -> "_Table":
+def _table(
+    book: Cells, sheet: Sheet, title: str, where: str, findings: Findings, headings: Callable[[], Headings]
+) -> "_Table":
     uncomputed, traits = book.uncomputed.get(title, frozenset()), book.traits.get(title, Traits())
-    return _Table(where, sheet, book.sheets[title], uncomputed, traits, findings)
+    return _Table(where, sheet, book.sheets[title], uncomputed, traits, findings, headings)
 
 
-def _is_alike(cells: Mapping[Place, Raw], sheet: Sheet) -> bool:
-    """Whether a sheet has the headings of a table."""
-    wanted = {key_of(column.header) for column in sheet.columns if column.fill or column.key == sheet.row_id}
+def _wanted(sheet: Sheet) -> list[Column]:
+    """Return the columns without which nothing can be collected from a sheet."""
+    return [column for column in sheet.columns if column.fill or column.key == sheet.row_id]
+
+
+def _is_alike(cells: Mapping[Place, Raw], sheet: Sheet, others: Mapping[str, str] | None = None) -> bool:
+    """Whether a sheet has the headings of a table, those of other languages included where they are given."""
+    wanted = {column.key for column in _wanted(sheet) if not column.optional}
+    known = {**(others or {}), **{key_of(column.header): column.key for column in sheet.columns}}
     by_row: dict[int, set[str]] = {}
     for (row, _), value in cells.items():
-        if row <= _HEADER_WITHIN and isinstance(value, str) and key_of(value) in wanted:
-            by_row.setdefault(row, set()).add(key_of(value))
+        if row <= _HEADER_WITHIN and isinstance(value, str) and known.get(key_of(value)) in wanted:
+            by_row.setdefault(row, set()).add(known[key_of(value)])
     return max(map(len, by_row.values()), default=0) >= _ALIKE * len(wanted)
 
 
@@ -160,11 +141,12 @@ class _Table:
     uncomputed: frozenset[Place]
     traits: Traits
     findings: Findings
+    headings: Callable[[], Headings]
 
     @property
     def known(self) -> tuple[Column, ...]:
-        """The sheet's columns, and the one for reasons where it has none of its own."""
-        return self.sheet.columns if any(one.key == REASON.key for one in self.sheet.columns) else (*self.sheet.columns, REASON)
+        """The sheet's columns, and the one for reasons, which whoever corrects a value adds."""
+        return (*self.sheet.columns, REASON)
 
     def rows(self) -> dict[str, Row]:
         header, columns = self._columns()
@@ -193,52 +175,62 @@ class _Table:
         self.findings.problems.append(Problem(f"{self.where}{place}", found, allowed, remedy))
 
     def _columns(self) -> tuple[int, dict[str, int]]:
-        """Find the row of the headers, and the number of each known column."""
-        known = {**dict.fromkeys(REASONS, REASON.key), **{key_of(column.header): column.key for column in self.known}}
-        found: dict[int, list[tuple[str, int]]] = {}
-        for (row, column), value in sorted(self.cells.items()):
-            if row <= _HEADER_WITHIN and isinstance(value, str) and key_of(value) in known:
-                found.setdefault(row, []).append((known[key_of(value)], column))
+        """Find the row of the headings, and the number of each known column."""
+        own = {**dict.fromkeys(REASONS, REASON.key), **{key_of(column.header): column.key for column in self.known}}
+        header, found = self._heading_row(own)
+        if not {column.key for column in _wanted(self.sheet)} <= {key for key, _ in found}:
+            header, found = self._heading_row({**self.headings().get(self.sheet.name, {}), **own})
         if not found:
             self._problem("", "the row of headings is missing", "headings stay as they were written", _FRESH)
             return 0, {}
-        header = max(found, key=lambda row: len(found[row]))
+        said = {column: shown(self.cells[header, column]) for _, column in found}
+        in_own = {key for key, column in found if key_of(said[column]) in own}
         columns: dict[str, int] = {}
-        for key, column in found[header]:
+        for key, column in found:
+            place, foreign = f", cell {letter(column)}{header}", key_of(said[column]) not in own
+            if foreign and key in in_own:
+                continue  # a column that somebody added
             if key in columns:
-                place = f", cell {letter(column)}{header}"
                 self._problem(place, "this heading stands in two columns", "each stands once", "clear one of them")
+            elif foreign:
+                heading = next(one.header for one in self.known if one.key == key)
+                self.findings.read_as.append(ReadAs(f"{self.where}{place}", said[column], heading, "heading"))
             columns.setdefault(key, column)
         self._require_columns(header, columns)
         self._remark_strangers(header, columns)
         return header, columns
 
+    def _heading_row(self, known: Mapping[str, str]) -> tuple[int, list[tuple[str, int]]]:
+        """Return the row with the most headings that are known, and of each the key and the number of its column."""
+        found: dict[int, list[tuple[str, int]]] = {0: []}
+        for (row, column), value in sorted(self.cells.items()):
+            if row <= _HEADER_WITHIN and isinstance(value, str) and key_of(value) in known:
+                found.setdefault(row, []).append((known[key_of(value)], column))
+        return max(found.items(), key=lambda item: len(item[1]))
+
     def _require_columns(self, header: int, columns: dict[str, int]) -> None:
         known = columns.values()
         strange = [str(value) for (row, number), value in self.cells.items() if row == header and number not in known]
-        for column in self.sheet.columns:
-            if (column.fill or column.key == self.sheet.row_id) and column.key not in columns:
-                if column.optional and column.key.startswith(PREFIX):
-                    continue  # nobody asked for it
-                if column.optional:
-                    self.findings.remarks.append(
-                        f"{self.where}: there is no column '{column.header}'; nothing is collected for it. Sheets that were "
-                        "written before it was declared have none."
-                    )
-                    continue
-                near = nearest(column.header, strange)
-                remedy = f"rename '{near}' back" if near else f"put the heading back, or {_FRESH}"
-                found = f"the column '{column.header}' is missing"
-                self._problem(f", row {header}", found, "every column keeps its heading", remedy)
+        for column in (one for one in _wanted(self.sheet) if one.key not in columns):
+            if column.optional and column.key.startswith((PREFIX, OUTCOME_OF)):
+                continue  # nobody asked for it
+            if column.optional:
+                self.findings.remarks.append(
+                    f"{self.where}: there is no column '{column.header}'; nothing is collected for it. Sheets that were "
+                    "written before it was declared have none."
+                )
+                continue
+            near = nearest(column.header, strange)
+            remedy = f"rename '{near}' back" if near else f"put the heading back, or {_FRESH}"
+            found = f"the column '{column.header}' is missing"
+            self._problem(f", row {header}", found, "every column keeps its heading", remedy)
 
     def _remark_strangers(self, header: int, columns: dict[str, int]) -> None:
         used = {column for (row, column) in self.cells if row >= header and column not in columns.values()}
         for column in sorted(used):
             heading = self.cells.get((header, column))
             name = f"{letter(column)} ('{shown(heading)}')" if heading is not None else letter(column)
-            self.findings.remarks.append(
-                f"{self.where}: column {name} is none of the sheet's own, and was not collected."
-            )
+            self.findings.remarks.append(f"{self.where}: column {name} is none of the sheet's own, and was not collected.")
 
     def _identifier(self, number: int, columns: dict[str, int], planned: Mapping[str, tuple[str, object]]) -> str | None:
         raw = self.cells.get((number, columns[self.sheet.row_id]))
@@ -319,7 +311,7 @@ class _Table:
             self._problem("", f"{len(touching)} merged cells", "each cell stands alone", "unmerge them, and fill in each cell")
 
     def _remark_out_of_sight(self, rows: Mapping[str, Row], columns: Mapping[str, int]) -> None:
-        """Say what was read although it is hidden, and what was read from formulas."""
+        """Say what was read although it is hidden or struck through, and what was read from formulas."""
         hidden = sorted(row.number for row in rows.values() if row.number in self.traits.hidden_rows and len(row.values) > 1)
         if hidden:
             said = f"hidden rows were read like the others: {listed([str(number) for number in hidden])}"
@@ -328,13 +320,16 @@ class _Table:
         aside = [letter(columns[key]) for key in columns if key in filled and columns[key] in self.traits.hidden_columns]
         if aside:
             self.findings.remarks.append(f"{self.where}: hidden columns were read like the others: {listed(aside)}.")
-        cells = [
-            f"{letter(columns[key])}{row.number}" for row in rows.values() for key in row.values
-            if key != self.sheet.row_id and (row.number, columns[key]) in self.traits.computed
-        ]
-        if cells:
-            said = f"formulas, of which the values they had when the workbook was saved were read: {listed(cells)}"
-            self.findings.remarks.append(f"{self.where}: {said}.")
+        for places, said in (
+            (self.traits.computed, "formulas, of which the values they had when the workbook was saved were read: {}."),
+            (self.traits.struck, "struck through, and read like the others: {}. Clear a cell whose value does not count."),
+        ):
+            cells = [
+                f"{letter(columns[key])}{row.number}" for row in rows.values() for key in row.values
+                if key != self.sheet.row_id and (row.number, columns[key]) in places
+            ]
+            if cells:
+                self.findings.remarks.append(f"{self.where}: {said.format(listed(cells))}")
 
     def _require_unchanged(self, column: Column, fixed: Mapping[str, Value], raw: Raw | None, where: str) -> None:
         planned = fixed.get(column.key)

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from doe.numerics.strength import FORMULAS, Formula
-from doe.sheet.columns import DIMENSIONS
+from doe.sheet.columns import DIMENSIONS, OUTCOME_OF
 from doe.sheet.grading import GRADE, OTHER, checked_responses
 from doe.sheet.logs import PREFIX, log_columns
 from doe.sheet.plate import plate_columns
@@ -51,6 +51,7 @@ def schema(study: Study) -> dict[str, Columns]:
             **dict.fromkeys((column.key for column in plate_columns(study)), _TEXT), "outcome": "text", "deviation": "text",
             **{key: kind for response in study.responses if response.per == "coupon"
                for key, kind in _of_coupon(response).items()},
+            **_test_outcomes(study),
             **_logs(study, "coupon"),
             "note": "text",
         },
@@ -67,6 +68,31 @@ def schema(study: Study) -> dict[str, Columns]:
         "spools": {"entry": "text", "lot": "text", "spool": "text", "opened_on": "text", "moisture": "number", "note": "text"},
         "gradings": _gradings(study),
     }
+
+
+def _test_outcomes(study: Study) -> Columns:
+    """Return the outcomes of single tests, where several share the rows of coupons."""
+    names = [one.name for one in study.responses if one.per == "coupon"]
+    return dict.fromkeys((f"{OUTCOME_OF}{name}" for name in names), _TEXT) if len(names) > 1 else {}
+
+
+def outcomes_of(table: pd.DataFrame, name: str) -> pd.Series:
+    """
+    Return, per row of prints or coupons, the outcome that counts for one response: its test's own, or else the row's.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Prints or coupons of a record, n rows.
+    name : str
+        Of the response.
+
+    Returns
+    -------
+    Series of str, length n
+    """
+    key = f"{OUTCOME_OF}{name}"
+    return table["outcome"].mask(table[key] != "", table[key]) if key in table else table["outcome"]
 
 
 def _covariates(study: Study, per: str) -> Columns:
@@ -91,12 +117,17 @@ def _logs(study: Study, per: Literal["print", "coupon", "load"]) -> Columns:
 
 def is_optional(column: str) -> bool:
     """Whether a file of the record may lack a column, since it was written before the study had it: it is then empty."""
-    return column.startswith(("covariate.", "read.", PREFIX, _PLATE))
+    return column.startswith(("covariate.", "read.", PREFIX, _PLATE, OUTCOME_OF))
 
 
 def is_written(column: str, cells: pd.Series) -> bool:
     """Whether a column stands in the record's file: what is only logged does so once there is something in it."""
-    return not column.startswith((PREFIX, _PLATE)) or bool(filled(cells).any())
+    return not column.startswith((PREFIX, _PLATE, OUTCOME_OF)) or bool(filled(cells).any())
+
+
+def is_planned(column: str) -> bool:
+    """Whether a column repeats the plan: nobody writes in it."""
+    return column in (*ROW_ID.values(), "round", "load", "printer", "number") or column.startswith(_PLATE)
 
 
 def _kind(response: Response) -> Kind:
@@ -130,12 +161,6 @@ def frame(columns: Mapping[str, Kind], rows: Iterable[Mapping[str, Any]]) -> pd.
     })
 
 
-def in_words(names: Iterable[str]) -> str:
-    """Return a few names in a sentence: ``span, width and thickness``."""
-    *first, last = names
-    return f"{', '.join(first)} and {last}" if first else last
-
-
 def as_text(value: object) -> str:
     """Return a cell as text that loses nothing: numbers with every digit, missing ones empty."""
     if is_empty(value):
@@ -159,7 +184,7 @@ def value_columns(table: pd.DataFrame) -> list[str]:
         "print", "round", "load", "printer", "operator", "printed_on", "coupon", "number", "outcome", "deviation",
         "note",
     }
-    aside = ("used.", *DIMENSIONS, "covariate.", "read.", PREFIX, _PLATE)
+    aside = ("used.", *DIMENSIONS, "covariate.", "read.", PREFIX, _PLATE, OUTCOME_OF)
     return [str(name) for name in table if name not in fixed and not str(name).startswith(aside)]
 
 
@@ -178,11 +203,6 @@ def formulas(columns: Iterable[object]) -> dict[str, Formula]:
         if name and key in _INPUTS:
             parts.setdefault(name, set()).add(key)
     return {name: _BY_INPUTS[frozenset(keys)] for name, keys in parts.items() if frozenset(keys) in _BY_INPUTS}
-
-
-def computed_columns(table: pd.DataFrame) -> list[str]:
-    """Return the responses that are computed from what was measured."""
-    return list(formulas(table))
 
 
 def with_stress(coupons: pd.DataFrame) -> pd.DataFrame:

@@ -12,7 +12,7 @@ from doe.record.schema import is_empty
 
 LONGEST_OPEN = 14
 """Days from opening a spool to drying it beyond which a table says so: common practice, no source."""
-_BETWEEN = re.compile(r"\s*(?:[,;+&\n]|\band\b)\s*", re.IGNORECASE)
+_BETWEEN = re.compile(r"\s*(?:[,;+&\n]|\b(?:and|und)\b)\s*", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ def spool_uses(record: Record) -> tuple[SpoolUse, ...]:
     Return the spools of the ledger with the loads that used them, then what loads name and the ledger does not.
 
     A load names a spool where the identifier stands as a word in its text; several are separated by commas, semicolons, plus
-    signs, ampersands or "and".
+    signs, ampersands, "and" or "und".
 
     Parameters
     ----------

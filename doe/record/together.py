@@ -8,6 +8,7 @@ from doe.errors import InputRefused, Problem
 from doe.record.corrections import Beside, Correction, blanked, overlaid
 from doe.record.match import Cell, Matched, Record
 from doe.record.schema import ROW_ID, as_text, is_empty
+from doe.study.operators import texts
 
 _AS_SET = "as set"
 
@@ -20,6 +21,8 @@ class Joined:
     beside: Beside
     decided: tuple[str, ...]
     """Sentences about cells on which files disagree, and by what it was decided."""
+    blank: frozenset[Cell] = frozenset()
+    """Cells that a file has, and in which no file has anything written down."""
 
 
 @dataclass(frozen=True)
@@ -28,7 +31,10 @@ class _Said:
 
     book: int
     text: str
+    """As it is recorded."""
     place: str
+    word: str
+    """As the file says it."""
 
 
 def join(books: Sequence[Matched], before: Record | None, prefer: str | None = None) -> Joined:
@@ -73,7 +79,8 @@ def join(books: Sequence[Matched], before: Record | None, prefer: str | None = N
                 overruled.append(Correction(*cell, old=_blank(one.text), new=_blank(winner), why=why))
     if problems:
         raise InputRefused(problems)
-    return Joined(_overlay(books, dropped), _beside(books, dropped, overruled), tuple(decided))
+    blank = frozenset().union(*(book.blank for book in books)) - _said(books).keys()
+    return Joined(_overlay(books, dropped), _beside(books, dropped, overruled), tuple(decided), blank)
 
 
 def _require_known(books: Sequence[Matched], prefer: str | None) -> None:
@@ -89,8 +96,15 @@ def _said(books: Sequence[Matched]) -> dict[Cell, list[_Said]]:
         values = _on_record(book.record)
         for cell, place in book.places.items():
             text = _AS_SET if cell in book.as_set else values[cell]
-            found.setdefault(cell, []).append(_Said(number, text, place))
+            found.setdefault(cell, []).append(_Said(number, text, place, _word(cell, text, book.language)))
     return found
+
+
+def _word(cell: Cell, text: str, language: str) -> str:
+    """Return what a recorded outcome or deviation is called in a language; anything else as it is recorded."""
+    kind, _, _ = cell[2].partition(".")  # a test's own outcome is an outcome, too
+    table = {"outcome": "outcomes.word", "deviation": "deviations.word"}.get(kind, "")
+    return texts(language).table(table).get(text, text)
 
 
 def _disagreements(books: Sequence[Matched]) -> Iterator[tuple[Cell, list[_Said]]]:
@@ -127,7 +141,7 @@ def _conflict(cell: Cell, said: Sequence[_Said]) -> Problem:
     other = next(one for one in others if one.text != first.text)
     free = ", move one of two different readings to a row that is free in both," if cell[0] == "checks" else ","
     return Problem(
-        first.place, f"'{first.text}' for {cell[2]} of {cell[1]}, but {other.place}, says '{other.text}'",
+        first.place, f"'{first.word}' for {cell[2]} of {cell[1]}, but {other.place}, says '{other.word}'",
         "two files say the same, or one of them nothing",
         f"correct one of the two{free} or say with --prefer FILE whose values stand",
     )

@@ -22,7 +22,8 @@ def agreement_table(response: str, found: Sequence[Repeated]) -> Table:
     mine = [one for one in found if one.response == response]
     listed = tuple(
         (
-            one.who, str(one.found.pieces), _percent(one.found.equal), _percent(one.found.within_one), _fixed(one.found.kappa),
+            one.who, str(one.found.pieces), numbers.whole_percent(one.found.equal),
+            numbers.whole_percent(one.found.within_one), _fixed(one.found.kappa),
             numbers.interval(one.found.low, one.found.high, -2), one.word or "all grades are the same one",
         )
         for one in mine
@@ -35,10 +36,6 @@ def agreement_table(response: str, found: Sequence[Repeated]) -> Table:
         " pieces, and rough for few."
     )
     return Table(f"Grades given twice: {words(response)}", columns, listed, "lrrrrrl", note)
-
-
-def _percent(share: float) -> str:
-    return f"{numbers.at_place(100 * share, 0)} %"
 
 
 def _fixed(kappa: float | None) -> str:

@@ -7,6 +7,7 @@ import pandas as pd
 
 from doe.design.plan import Design
 from doe.record.match import Record
+from doe.record.schema import outcomes_of
 from doe.report import numbers
 from doe.report.protocol import with_unit
 from doe.report.tables import Table
@@ -31,7 +32,8 @@ def value_tables(study: Study, design: Design, record: Record) -> tuple[Table, .
 
 def _of_coupons(response: Response, design: Design, record: Record) -> Table:
     """Return one row a print, one column a coupon."""
-    coupons = record.coupons[record.coupons["number"] <= response.coupons]
+    coupons = record.coupons.assign(outcome=outcomes_of(record.coupons, response.name))
+    coupons = coupons[coupons["number"] <= response.coupons]
     of_print: dict[str, list[dict[Any, Any]]] = {}
     for row in coupons.to_dict("records"):
         of_print.setdefault(str(row["print"]), []).append(row)
@@ -119,9 +121,10 @@ def expected_values(response: Response, record: Record) -> tuple[str, ...]:
         return ()
     ended = dict(zip(record.prints["print"], record.prints["outcome"], strict=True))
     rows = table[table["number"] <= response.coupons] if per_coupon else table
+    outcomes = outcomes_of(rows, response.name)
     return tuple(
-        str(row["coupon" if per_coupon else "print"]) for row in rows.to_dict("records")
-        if ended.get(row["print"]) == "completed" and row["outcome"] in ("", *TESTED) and not _is_known(row[response.name])
+        str(row["coupon" if per_coupon else "print"]) for row, outcome in zip(rows.to_dict("records"), outcomes, strict=True)
+        if ended.get(row["print"]) == "completed" and outcome in ("", *TESTED) and not _is_known(row[response.name])
     )
 
 

@@ -4,15 +4,18 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from doe.recommend.confirmation import Confirmation, Forecast, Judgement, Outcome, Updated, restored
+from doe.recommend.confirmation import CONFIRMED, Catch, Confirmation, Forecast, Judgement, Outcome, Updated, restored
 from doe.recommend.desirable import Desirable
-from doe.recommend.forecast import MOST_LOADS, needed_prints
+from doe.recommend.forecast import MOST_LOADS, SDS, needed_prints
 from doe.recommend.results import Conformance, Promise, predicted, predicted_bound
 from doe.report import numbers
 from doe.report.desirable import desirable_table
+from doe.report.recommended import share_facts
 from doe.report.tables import Table, unit, words
 
 _SHOWN_LOADS = (3, 4, 6, 8, 10, 12)
+_LARGEST = max(SDS)
+"""Of the changes that are looked at, in standard deviations of a new print."""
 
 
 def state_table(
@@ -21,6 +24,7 @@ def state_table(
     release: Mapping[str, Any] | None,
     *,
     ended: bool = False,
+    caught: Sequence[str] = (),
 ) -> Table:
     """
     Return both states of a study for page one: what data say of its recommendation, and whether a person released it.
@@ -35,6 +39,8 @@ def state_table(
         As ``release.json`` holds it, where it still holds.
     ended : bool
         Whether something that the judgement rests on changed since: it then no longer holds.
+    caught : sequence of str
+        From :func:`caught_changes`; what *confirmed* is worth hangs on it.
     """
     if recommendation is None:
         data = "no recommendation"
@@ -50,7 +56,11 @@ def state_table(
     person = "not released"
     if release is not None:
         person = f"released by {release['by']} on {str(release['when'])[:10]}"
-    rows = [("by data", data), ("by a person", person)]
+    unseen = "; a smaller one may have gone unseen"
+    would = [("what it would have caught", f"{'; '.join(caught)}{unseen}")] if caught and not ended else []
+    rows = [("by data", data), *would, ("by a person", person)]
+    if release is not None and release.get("in_doubt"):
+        rows.append(("released although", f"{words('; '.join(release['in_doubt']))}. Why: {release['reason']}"))
     if judgement is not None and judgement.override:
         rows.append(("overridden", judgement.override))
     return Table("State", ("State", "Found"), tuple(rows), "ll")
@@ -74,6 +84,18 @@ def power_sentences(confirmation: Confirmation) -> tuple[str, ...]:
     return (*said, *_proposed(confirmation))
 
 
+def caught_changes(confirmation: Confirmation, judgement: Judgement) -> tuple[str, ...]:
+    """Return, per judged response, what the prints that gave a value would have caught; nothing where it is not confirmed."""
+    if judgement.verdict != CONFIRMED:
+        return ()
+    prints = {one.response: one.prints for one in judgement.outcomes if one.judged}
+    return tuple(
+        f"in {words(one.response)} {_caught(one, each)}"
+        for one in confirmation.forecasts for each in one.catches
+        if each.sds == _LARGEST and each.loads == prints.get(one.response)
+    )  # fmt: skip
+
+
 def _proposed(confirmation: Confirmation) -> Iterator[str]:
     """Yield at most one sentence: how many loads would do."""
     needed, proposed = needed_prints(confirmation.forecasts), confirmation.proposed
@@ -93,14 +115,15 @@ def _proposed(confirmation: Confirmation) -> Iterator[str]:
 
 
 def _catches(one: Forecast, loads: int) -> str:
-    change = {"low": "drop", "high": "rise", "both": "change"}[one.bad_side]
-    parts = [
-        f"a {change} of {numbers.plain(each.drop, 2)} {unit(one.unit)}".rstrip()
-        + f" ({each.sds:g} standard deviations of a new print) with {100 * each.chance:.0f} %"
-        for each in one.catches
-        if each.loads == loads
-    ]
+    parts = [_caught(one, each) for each in one.catches if each.loads == loads]
     return f"{words(one.response)}: this confirmation would catch {' and '.join(parts)}."
+
+
+def _caught(one: Forecast, each: Catch) -> str:
+    """Return one change for the worse with the chance to catch it."""
+    change = {"low": "drop", "high": "rise", "both": "change"}[one.bad_side]
+    size = f"a {change} of {numbers.plain(each.drop, 2)} {unit(one.unit)}".rstrip()
+    return f"{size} ({each.sds:g} standard deviations of a new print) with {numbers.whole_percent(each.chance)}"
 
 
 def forecast_tables(confirmation: Confirmation) -> tuple[Table, ...]:
@@ -140,7 +163,7 @@ def catch_table(confirmation: Confirmation) -> Table:
         for sds in dict.fromkeys(each.sds for each in one.catches):
             found = {each.loads: each for each in one.catches if each.sds == sds}
             change = numbers.plain(next(iter(found.values())).drop, 2)
-            chances = (f"{100 * found[number].chance:.0f} %" for number in shown)
+            chances = (numbers.whole_percent(found[number].chance) for number in shown)
             rows.append((_named(one.response, one.unit), f"{change} ({sds:g} sd)", *chances))
     columns = ("Response", "Change to the worse", *(f"{n} loads" for n in shown))
     note = (
@@ -238,7 +261,8 @@ def updated_tables(found: Updated) -> tuple[Table, ...]:
     promises = [restored(Promise, one) for one in found.responses]
     whole = []
     if found.conformance is not None:
-        whole.append(_share_table(restored(Conformance, found.conformance)))
+        facts = share_facts(restored(Conformance, found.conformance))
+        whole.append(Table("Conformance of the setting, all prints together", ("Fact", "Value"), tuple(facts), "ll", _TOGETHER))
     if found.desirable is not None:
         made = desirable_table(restored(Desirable, found.desirable))
         whole.append(replace(made, title="Desirability of the setting, all prints together", note=_TOGETHER))
@@ -246,19 +270,6 @@ def updated_tables(found: Updated) -> tuple[Table, ...]:
 
 
 _TOGETHER = "From the fit of all prints, those of confirmations among them; else as in the recommendation."
-
-
-def _share_table(share: Conformance) -> Table:
-    """Return the share of prints that meet every requirement, with its bound."""
-    alone = share.by_response if len(share.by_response) > 1 else {}
-    rows = (
-        ("estimate", predicted(share.estimate)),
-        (f"lower bound, one-sided {numbers.level(share.level)}", predicted_bound(share.lower)),
-        ("required", numbers.level(share.required)),
-        *((f"{words(name)} alone", predicted(value)) for name, value in alone.items()),
-        *((f"on printer {name}, set on its own", predicted(value)) for name, value in share.by_printer.items()),
-    )
-    return Table("Conformance of the setting, all prints together", ("Fact", "Value"), rows, "ll", _TOGETHER)
 
 
 def _again_table(promises: Sequence[Promise]) -> Table:

@@ -1,6 +1,6 @@
 """What did not go as planned, each with its effect on the conclusion: what the fit made of it, told from the fit itself."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from doe.design.plan import Design
 from doe.model.results import Fit, JudgedFit, ResponseFit
@@ -9,7 +9,7 @@ from doe.record.match import Record
 from doe.report import numbers
 from doe.report.protocol import deviation_rows
 from doe.report.tables import Table, words
-from doe.sheet.columns import NEVER_PRINTED
+from doe.sheet.columns import NEVER_PRINTED, OUTCOMES
 from doe.study.spec import Study
 
 _CHANGED = "conditions changed"
@@ -47,6 +47,11 @@ def consequence_rows(study: Study, design: Design, record: Record, fit: Fit | No
 
 
 def _effects(item: str, happened: list[str], fit: Fit) -> Iterator[str]:
+    own = {one.response: what for one in fit.responses for what in OUTCOMES if f"{words(one.response)} {what}" in happened}
+    for name, what in own.items():
+        if what in FAILED:
+            yield "counts as a failure in the chance to complete"
+        yield from _limits(item, what, [one for one in fit.responses if one.response == name])
     for what in happened:
         if what in FAILED:
             yield "counts as a failure in the chance to complete"
@@ -54,17 +59,16 @@ def _effects(item: str, happened: list[str], fit: Fit) -> Iterator[str]:
             yield "tells nothing of the factors; the plan lacks it"
         if what in _SAID:
             yield _SAID[what]
-        if what in (*AT_LEAST, BROKE_EARLY, *FAILED):
-            yield from _limits(item, what, fit)
+        yield from _limits(item, what, [one for one in fit.responses if one.response not in own])
         if what == "suspect":
             yield from _doubted(item, fit)
     yield from _left_out(item, fit)
 
 
-def _limits(item: str, what: str, fit: Fit) -> Iterator[str]:
-    """Yield for which responses a value counts as a limit."""
+def _limits(item: str, what: str, responses: Sequence[ResponseFit]) -> Iterator[str]:
+    """Yield for which of some responses a value counts as a limit because of an outcome."""
     side = "at least" if what in AT_LEAST else "at most"
-    for one in fit.responses:
+    for one in responses if what in (*AT_LEAST, BROKE_EARLY, *FAILED) else ():
         if one.limits is not None and any(_is_of(name, item) for name in one.limits.items):
             how = "counts as" if one.limits.used else "could not be made to count as"
             yield f"{words(one.response)}: {how} {side} its limit"

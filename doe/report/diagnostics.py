@@ -29,6 +29,12 @@ _JUDGED = {
     "drift": "slope over the run order beside the model, Kenward-Roger",
 }
 _POINTS_AT = ("one coupon off", "one print off", "one load off", "one load's prints")
+_FROM = {
+    "one coupon off": "the mean of the other coupons of its print",
+    "one print off": "what all other prints predict",
+    "one load off": "what the other loads predict",
+}
+"""What the distance of the named coupon, print or load is counted from: not from the fit that has it, as a residual is."""
 _SPREADS = ("scatter of printers", "scatter of loads")
 
 
@@ -69,8 +75,9 @@ def print_rows(found: Diagnostics, response: str, unit: str) -> Table:
     )  # fmt: skip
     note = (
         "Fitted is the model's mean at the print's settings on an average load; residual is measured less fitted. Studentised is"
-        " the error of predicting the print from all others, those of its load included, over its standard error: beyond about"
-        " 4 it is out of line. Leverage is how far the print decides its own prediction, 0 not at all, 1 wholly."
+        " another figure: the distance of the print from what all others predict, those of its load included, over its standard"
+        " error: beyond about 4 it is out of line. That distance stands in the checks of the fit; the residual differs, since"
+        " there the print itself is in the fit. Leverage is how far the print decides its own prediction, 0 not at all, 1 wholly."
     )
     columns = ("Print", "Measured", "Fitted", "Residual", "Studentised", "Leverage")
     size = "natural logarithms" if found.log else unit
@@ -100,7 +107,8 @@ def _figures(check: Check, unit: str) -> str:
     figure = f"{check.kind} {numbers.plain(check.statistic, 3)}" + (f" ({dof} degrees of freedom)" if dof else "")
     size = f"{numbers.plain(check.estimate, 2)} {unit}".strip() if check.estimate is not None else ""
     if check.name in _POINTS_AT:
-        figure = f"{', '.join(check.about)}" + (f", {size}" if size else "") + f"; {figure}"
+        lies = f" lies {size} from {_FROM[check.name]}" if size else ""
+        figure = f"{', '.join(check.about)}{lies}; {figure}"
     elif check.name in _SPREADS:
         figure = f"most: {check.about[0]}, standard deviation {size}; {figure}"
     elif size:

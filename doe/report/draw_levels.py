@@ -9,7 +9,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from doe.report import figures, numbers
 from doe.report.figures import INK, PAPER
-from doe.report.levels import LevelBandView
+from doe.report.level_views import LevelBandView
 from doe.report.tables import in_fonts
 
 _ASIDE, _STEP = 0.16, 0.035

@@ -12,7 +12,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from doe.report import figures, numbers
 from doe.report.figures import GREY, INK, PAPER
-from doe.report.lines import BandView, CoverageView, IntervalView, PointView
+from doe.report.line_views import BandView, CoverageView, IntervalView, PointView
 from doe.report.tables import in_fonts
 from doe.report.views import Limit
 
@@ -22,6 +22,8 @@ _LETTERS, _MORE_LETTERS = 38, 58
 """In a line of a name beside a row, in usual and in small letters."""
 _MANY = 20
 """More rows than so have small names."""
+_NAME_PAD = 3.5
+"""Points between such a name and the axes."""
 _UPRIGHT = 8
 """More names than so under an axis are turned."""
 
@@ -40,10 +42,9 @@ def interval_figure(view: IntervalView) -> bytes:
         axes.axvline(0, color=GREY, linewidth=0.6)
         axes.hlines(place[known], view.interval[known, 0], view.interval[known, 1], color=INK, linewidth=1.1)
         axes.plot(view.centre, place, "o", markersize=4.5, color=INK, markeredgecolor=PAPER, markeredgewidth=0.6)
-        axes.set_yticks(place, names, fontsize=6.2 if many else 8, linespacing=0.9)
+        _name_rows(axes, place.tolist(), names, 6.2 if many else 8)
         axes.set_ylim(-0.7, len(names) - 0.3)
         figures.name_axes(axes, (view.label, ""))
-        axes.tick_params(axis="y", length=0)
         axes.spines[["top", "right", "left"]].set_visible(False)
         _plain_numbers(axes, "x")
         return figures.as_svg(figure)
@@ -104,6 +105,14 @@ def coverage_figure(view: CoverageView) -> bytes:
 def _limit(axes: Axes, limit: Limit) -> Line2D:
     axes.axhline(limit.value, color=INK, linewidth=1.2, linestyle=(0, (6, 3)))
     return Line2D([], [], color=INK, linewidth=1.2, linestyle=(0, (6, 3)), label=in_fonts(limit.words))
+
+
+def _name_rows(axes: Axes, places: Sequence[int], names: Sequence[str], size: float) -> None:
+    """Write names at the left of rows, where ticks would have them: plain texts, since each tick is five things to draw."""
+    axes.set_yticks([])
+    where, upright, across = axes.get_yaxis_text1_transform(_NAME_PAD)
+    for place, name in zip(places, names, strict=True):
+        axes.text(0, place, name, transform=where, va=upright, ha=across, fontsize=size, linespacing=0.9)
 
 
 def _named_axis(axes: Axes, names: Sequence[str]) -> None:

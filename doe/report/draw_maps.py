@@ -5,7 +5,6 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Ellipse, Patch, Polygon, Rectangle
 from matplotlib.patheffects import Normal, Stroke
@@ -14,7 +13,7 @@ from numpy.typing import NDArray
 
 from doe.report import figures, numbers
 from doe.report.figures import BANDS, GREY, INK, PAPER
-from doe.report.maps import MapView, MarginRow, MarginView
+from doe.report.map_views import MapView, MarginRow, MarginView
 
 Array = NDArray[np.float64]
 
@@ -117,21 +116,16 @@ def _setting(axes: Axes, view: MapView) -> list[Any]:
 def margin_figure(view: MarginView) -> bytes:
     """Return the margins as SVG: one strip a factor, below each other, with one scale for the response."""
     with figures.new_figure() as (figure, axes):
-        axes.remove()
         high = _EDGES_MM + sum(_ROW_MM + _LINE_MM * (figures.lines_of(_names(row)) - 1) for row in view.rows)
         figure.set_size_inches(figures.WIDE_MM / 25.4, high / 25.4)
-        strips = _strips(figure, len(view.rows))
+        strips = [axes, *(figure.add_subplot(sharey=axes) for _ in view.rows[1:])]
         for strip, row in zip(strips, view.rows, strict=True):
             _strip(strip, row)
         low, high = _span(view.rows)
-        strips[0].set_ylim(low, high)
+        axes.set_ylim(low, high)
         figure.supylabel(figures.wrapped(view.label, 20 * len(view.rows) + 20), fontsize=9)
-        figures.draw_key(strips[0], _margin_keys(view))
+        figures.draw_key(axes, _margin_keys(view))
         return figures.as_svg(figure)
-
-
-def _strips(figure: Figure, count: int) -> Sequence[Axes]:
-    return list(np.atleast_1d(figure.subplots(count, 1, sharey=True)))
 
 
 def _span(rows: Sequence[MarginRow]) -> tuple[float, float]:

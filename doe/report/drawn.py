@@ -3,19 +3,22 @@
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from doe.report import draw_levels, draw_lines, draw_maps, figures, levels, lines, maps, views
+from doe.report import draw_levels, draw_lines, draw_maps, figures
+from doe.report.level_views import LevelBandView
+from doe.report.line_views import BandView, CoverageView, IntervalView, PointView
+from doe.report.map_views import MapView, MarginView
 from doe.report.pieces import Block
+from doe.report.views import LevelView, SurfaceView
 
 View = (
-    views.SurfaceView | views.LevelView | maps.MapView | maps.MarginView | lines.IntervalView | lines.PointView | lines.BandView
-    | lines.CoverageView | levels.LevelBandView
+    SurfaceView | LevelView | MapView | MarginView | IntervalView | PointView | BandView | CoverageView | LevelBandView
 )  # fmt: skip
 _DRAWN: Mapping[type, Callable[[Any], bytes]] = {
-    views.SurfaceView: figures.surface_figure, views.LevelView: figures.level_figure,
-    maps.MapView: draw_maps.map_figure, maps.MarginView: draw_maps.margin_figure,
-    lines.IntervalView: draw_lines.interval_figure, lines.PointView: draw_lines.point_figure,
-    lines.BandView: draw_lines.band_figure, lines.CoverageView: draw_lines.coverage_figure,
-    levels.LevelBandView: draw_levels.level_band_figure,
+    SurfaceView: figures.surface_figure, LevelView: figures.level_figure,
+    MapView: draw_maps.map_figure, MarginView: draw_maps.margin_figure,
+    IntervalView: draw_lines.interval_figure, PointView: draw_lines.point_figure,
+    BandView: draw_lines.band_figure, CoverageView: draw_lines.coverage_figure,
+    LevelBandView: draw_levels.level_band_figure,
 }  # fmt: skip
 
 

@@ -9,14 +9,15 @@ from numpy.typing import NDArray
 
 from doe.design.plan import Design
 from doe.model import inference
+from doe.model.coefficients import Coefficient
 from doe.model.measured import Fitted, predicted_mean
-from doe.model.results import Coefficient, ResponseFit
+from doe.model.results import ResponseFit
 from doe.model.settings import actual_settings
 from doe.record.declared import without_confirmations
 from doe.record.match import Record
 from doe.report import numbers, views
 from doe.report.last_levels import last_levels
-from doe.report.lines import BandView, IntervalView, largest_first
+from doe.report.line_views import BandView, IntervalView, largest_first
 from doe.report.protocol import with_unit
 from doe.report.tables import words
 from doe.study import scale
@@ -169,7 +170,11 @@ def both_intervals(study: Study, one: Fitted, settings: views.Settings) -> tuple
 
 
 def moved(study: Study, one: Fitted, settings: views.Settings, near: NDArray[np.bool_]) -> Array:
-    """Return the print means at held settings of the other factors: the prediction there plus what each print differs by."""
+    """
+    Return the print means at held settings of the other factors; ``near``, of shape (prints,), says of which.
+
+    Each is the prediction there plus what the print differs by.
+    """
     differs = one.data.means - one.data.X @ one.estimates
     return _in_units(study, one, one.data.rows(scale.coded(study, settings)) @ one.estimates + differs[near])
 

@@ -28,11 +28,11 @@ from doe.recommend.outlook import Outlook
 from doe.recommend.search import Axis, Region
 from doe.report import numbers
 from doe.report.inputs import ReportInputs
-from doe.report.knobs import on_scale
+from doe.report.sliders import on_scale
 from doe.report.tables import words
 from doe.study import scale
-from doe.study.senses import is_turned
 from doe.study.spec import Factor, Response, Study
+from doe.study.z_direction import is_turned
 
 Array = NDArray[np.float64]
 
@@ -236,13 +236,13 @@ def _of_region(study: Study, area: Region) -> dict[str, Any]:
     return {
         "reaches": [{"root": root.tolist(), "limit": limit, "columns": _columns(view)} for view, root, limit in area.reaches],
         "constraints": [
-            {"weights": list(weights), "limit": float(limit), "text": _in_words(study, one.coef, one.limit)}
+            {"weights": list(weights), "limit": float(limit), "text": _in_words(one.coef, one.limit)}
             for weights, limit, one in zip(area.weights.tolist(), area.limits, study.constraints, strict=True)
         ],
     }
 
 
-def _in_words(study: Study, weights: Mapping[str, float], limit: float) -> str:
+def _in_words(weights: Mapping[str, float], limit: float) -> str:
     shown = [f"{numbers.exact(weight)} × {words(name)}" for name, weight in weights.items()]
     return f"{' + '.join(shown)} at most {numbers.exact(limit)}"
 

@@ -20,8 +20,8 @@ from matplotlib.patheffects import Normal, Stroke, withTickedStroke
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
-from doe.report import canvas, numbers
-from doe.report.layout import Column
+from doe.report import numbers, svg
+from doe.report.figure_layout import Column
 from doe.report.tables import in_fonts
 from doe.report.views import LevelView, Series, SurfaceView
 
@@ -134,7 +134,7 @@ def lines_of(written: Sequence[str]) -> int:
 
 def as_svg(figure: Figure) -> bytes:
     """Return a figure as SVG without anything of the machine or the day."""
-    return canvas.drawn(figure)
+    return svg.drawn(figure)
 
 
 def _bands(axes: Axes, view: SurfaceView) -> list[Any]:

@@ -6,13 +6,13 @@ from doe.model.agreement import repeated_grades
 from doe.model.agreement import verdicts as grading_verdicts
 from doe.recommend.results import Recommendation
 from doe.report import pieces
-from doe.report.confirmation import renewed, state_table
+from doe.report.confirmation import caught_changes, renewed, state_table
 from doe.report.inputs import Draft, ReportInputs, TrialState
 from doe.report.pieces import Block
-from doe.report.recommended import answer, left_out, setting_table
+from doe.report.recommended import answer, setting_table
 from doe.report.tables import Table, words
 from doe.report.window import with_window
-from doe.verdicts import Verdict
+from doe.verdicts import Verdict, ordered
 
 _VERDICTS_UP_FRONT = 6
 _AFTER_RELEASE = "none: the setting is confirmed and released"
@@ -55,9 +55,9 @@ def blocks(inputs: ReportInputs) -> list[Block]:
     elif found is None:
         made.append(pieces.strong("No setting is recommended. The verdicts below say what stands in the way."))
     else:
-        both = state_table(found.number, tried.judgement, tried.release, ended=tried.ended)
-        made += [pieces.table(with_window(setting_table(found), found.window)), pieces.strong(answer(found))]
-        made += [pieces.text(one) for one in [left_out(found, inputs.study.header.confidence)] if one]
+        both = state_table(found.number, tried.judgement, tried.release, ended=tried.ended, caught=_caught(tried))
+        expected = pieces.strong(answer(found, inputs.study.header.confidence))
+        made += [pieces.table(with_window(setting_table(found), found.window)), expected]
         made.append(pieces.table(both))
         if tried.judgement is not None and not tried.ended:
             made += [pieces.strong(f"{one[:1].upper()}{one[1:]}.") for one in renewed(tried.judgement)]
@@ -67,8 +67,14 @@ def blocks(inputs: ReportInputs) -> list[Block]:
     return made
 
 
+def _caught(tried: TrialState) -> tuple[str, ...]:
+    """Return what the confirmation would have caught."""
+    both = tried.confirmation, tried.judgement
+    return () if both[0] is None or both[1] is None else caught_changes(both[0], both[1])
+
+
 def _open(verdicts: Sequence[Verdict]) -> list[Block]:
-    """Return the verdicts by name, each once with all that it is about: page one has no room for their causes."""
+    """Return the verdicts by name, each once with all that it is about: page one has no room for causes, nor for all of them."""
     about: dict[str, list[str]] = {}
     for one in verdicts:
         about.setdefault(one.name, []).append(words(one.about) or "the study")
@@ -76,7 +82,7 @@ def _open(verdicts: Sequence[Verdict]) -> list[Block]:
         return []
     shown = tuple((name, ", ".join(dict.fromkeys(of))) for name, of in about.items())[:_VERDICTS_UP_FRONT]
     more = len(about) - len(shown)
-    note = (f"And {more} more. " if more else "") + "Causes and what to do: sections 2, 3, 5, 6 and 7."
+    note = (f"And {more} more, none graver. " if more else "") + "Causes and what to do: sections 2, 3, 5, 6 and 7."
     return [pieces.table(Table("Open verdicts", ("Verdict", "About"), shown, "ll", note))]
 
 
@@ -94,11 +100,11 @@ def _next(found: Recommendation, tried: TrialState) -> str:
 
 
 def all_verdicts(inputs: ReportInputs) -> tuple[Verdict, ...]:
-    """Return every verdict once: those of the recommendation first, then of the fit, its responses and the plan."""
+    """Return every verdict once, the gravest first; of one rank those of the recommendation, the fit, its responses, the plan."""
     found = () if inputs.recommendation is None else inputs.recommendation.verdicts
     of_measured = [verdict for fit in inputs.fit.responses for verdict in fit.verdicts]
     of_judged = [verdict for fit in inputs.fit.judged for verdict in fit.verdicts]
     of_printed = () if inputs.fit.printed is None else inputs.fit.printed.verdicts
     graded = grading_verdicts(inputs.study, repeated_grades(inputs.study, inputs.record))
     every = [*found, *inputs.fit.verdicts, *of_printed, *of_measured, *of_judged, *graded, *inputs.design.verdicts]
-    return tuple(dict.fromkeys(every))
+    return ordered(dict.fromkeys(every))

@@ -25,6 +25,8 @@ class TrialState:
     """As ``release.json`` holds it, where it still holds."""
     ended: bool = False
     """Whether something that the judgement rests on changed since."""
+    again: str = ""
+    """Why its prints were judged again by the plan as it was made, where what that was made from changed; else empty."""
 
 
 @dataclass(frozen=True)

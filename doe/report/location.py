@@ -8,6 +8,7 @@ from doe.report import numbers
 from doe.report.tables import Table, unit, words
 
 _SEEN = 0.01  # share of draws below which an end is not worth a word
+_SURE = 0.95  # share of draws of one kind from which on something follows from it
 _LEAST_WEIGHT = 0.05  # of a factor in an axis of the surface
 _A_DRAW = "A draw is one version of the model that these data leave possible."
 
@@ -57,6 +58,7 @@ def shape_table(one: Location, level: float) -> Table:
     if one.shape is None:
         return Table(title, columns, (), "ll")
     rows = [
+        ("what to do with it", _use(one, one.shape)),
         ("level point", _point(one, one.shape)),
         *([] if _is_far(one, one.shape) else [("mean there", f"{numbers.plain(one.shape.mean)} {_unit(one)}".rstrip())]),
         ("kind", _kind(one.shape)),
@@ -134,6 +136,30 @@ def _is_far(one: Location, shape: Shape) -> bool:
     by_name = {place.factor: (place.from_, place.to) for place in one.places}
     ends = ((value, *by_name[name]) for name, value in shape.point.items() if math.isfinite(value))
     return any(abs(value - (low + high) / 2) >= high - low for value, low, high in ends)
+
+
+def _use(one: Location, shape: Shape) -> str:
+    """Return in plain words what the shape is good for, or that it is good for nothing."""
+    kind, share = max(shape.shares.items(), key=lambda each: each[1])
+    if share < _SURE:
+        return (
+            "nothing: these data leave open what kind of surface it is, so go by the table of the best mean above, and do not"
+            " move a setting by this one"
+        )
+    if kind != ("maximum" if one.sense == "highest" else "minimum"):
+        return (
+            f"it has no {one.sense} point within itself but keeps improving towards an edge: the next round may go further that"
+            " way, if the best setting above is at an end of a factor"
+        )
+    if not shape.inside:
+        return (
+            f"the {one.sense} point lies beyond what was looked at: within that, the best is at an edge (the table of the best"
+            " mean above), and a next round may look further that way"
+        )
+    return (
+        f"the mean is {one.sense} at the level point and gets worse to every side, the faster the larger the bending is: hold the"
+        " factors with large bending closely, those with small bending may vary"
+    )
 
 
 def _kind(shape: Shape) -> str:

@@ -4,8 +4,9 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
+from doe.model.coefficients import Component
 from doe.model.inference import POSTERIOR, PRIOR_SCALE
-from doe.model.results import Component, JudgedFit, ResponseFit
+from doe.model.results import JudgedFit, ResponseFit
 from doe.report import numbers
 from doe.report.choice import choice_rows, importance_rows
 from doe.report.covariates import checks_table, effects_table
@@ -13,6 +14,7 @@ from doe.report.diagnostics import check_of_fit_rows, load_left_out_rows
 from doe.report.effects import effect_table, printer_difference_table, printer_test_table, strata_rows
 from doe.report.tables import Table, unit, words
 from doe.report.values import limit_rows, sensitivity_table
+from doe.study.names import identifiers
 
 
 def short_tables(fit: ResponseFit, log: bool = False) -> tuple[Table, ...]:
@@ -183,5 +185,5 @@ def excluded_rows(fit: ResponseFit | JudgedFit) -> Table:
     """Return every value that did not enter the model, by reason."""
     reasons = dict.fromkeys(reason for _, reason in fit.excluded)
     found = {reason: [item for item, why in fit.excluded if why == reason] for reason in reasons}
-    rows = tuple((reason, str(len(items)), ", ".join(items)) for reason, items in found.items())
+    rows = tuple((reason, str(len(items)), identifiers(items)) for reason, items in found.items())
     return Table(f"Not in the model of {words(fit.response)}", ("Why", "Values", "Print or coupon"), rows, "lrl")

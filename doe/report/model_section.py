@@ -15,7 +15,7 @@ from doe.report.choice import alternatives_rows
 from doe.report.diagnostics import print_rows
 from doe.report.effect_views import band_views, effect_view, fitted_of
 from doe.report.inputs import ReportInputs
-from doe.report.levels import level_views
+from doe.report.level_views import level_views
 from doe.report.measured import measured_tables, sensitivity_tables
 from doe.report.pieces import Block
 from doe.report.residual_views import load_view, residual_views

@@ -15,7 +15,7 @@ from doe.study.shares import level, percent, percent_bound
 
 __all__ = [
     "MISSING", "at_place", "dof", "exact", "interval", "level", "p_value", "percent", "percent_bound",
-    "place_of", "plain", "setting", "with_uncertainty",
+    "place_of", "plain", "setting", "whole_percent", "with_uncertainty",
 ]
 
 MISSING = "n/a"
@@ -100,6 +100,13 @@ def at_place(value: float | None, place: int | None) -> str:
         return _signed(f"{rounded:f}")
     mantissa = rounded.scaleb(-exponent)
     return f"{_signed(f'{mantissa:f}')} × 10{str(exponent).translate(_SUPERSCRIPTS)}"
+
+
+def whole_percent(share: float) -> str:
+    """Return a share that is roughly known, such as one of draws: whole percent; what is not 0 or 1 is not shown as such."""
+    if not 0 < share < 1:
+        return f"{100 * share:.0f} %"
+    return "> 99 %" if share > 0.995 else "< 1 %" if share < 0.005 else f"{100 * share:.0f} %"
 
 
 def with_uncertainty(value: float | None, uncertainty: float | None) -> tuple[str, str]:

@@ -14,12 +14,13 @@ from collections.abc import Mapping
 from typing import Any
 
 from doe.design import calibrated
+from doe.files import templates_path
 from doe.report.explorer import explorer
 from doe.report.inputs import ReportInputs
-from doe.report.read import page_templates
 from doe.report.sections import document
 
 _SHOWN = ("title", "id", "material", "simulated", "day", "loud", "facts", "digests", "answer", "sections")
+_PARTS = ("page.html", "page.css", "page.js", "explorer.js", "numbers.js")
 _MARK = re.compile(r"@@([a-z-]+)@@")
 
 
@@ -61,6 +62,12 @@ def page(report: Mapping[str, Any], exploring: Mapping[str, Any] | None) -> byte
         "explorer": as_json(exploring),
     }
     return _MARK.sub(lambda found: fill[found.group(1)], parts["page.html"]).encode()
+
+
+def page_templates() -> dict[str, str]:
+    """Return the text of every template of the page, by its name."""
+    folder = templates_path() / "report"
+    return {name: (folder / name).read_text(encoding="utf-8") for name in _PARTS}
 
 
 def policy(program: str, style: str) -> str:

@@ -13,7 +13,7 @@ from doe.report import numbers
 from doe.report.tables import Table, words
 from doe.report.timetable import effort_table, timetable_table
 from doe.study.spec import Study
-from doe.verdicts import Verdict
+from doe.verdicts import Verdict, ordered
 
 
 @dataclass(frozen=True)
@@ -188,7 +188,7 @@ def _cannot_table(found: Sequence[Compared]) -> Table:
             continue
         rows += [(label, "one comparison for", words(chain)) for chain in one.design.facts.get("aliases", ())]
         rows += [(label, "partly biased", sentence) for sentence in _biases(one.design.facts)]
-        rows += [(label, verdict.name, verdict.cause) for verdict in one.design.verdicts]
+        rows += [(label, verdict.name, verdict.cause) for verdict in ordered(one.design.verdicts)]
     return Table("What each cannot do", ("Plan", "What", "Detail"), tuple(rows), "lll")
 
 

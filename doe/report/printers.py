@@ -10,8 +10,8 @@ from doe.recommend.results import Setting
 from doe.report import numbers
 from doe.report.tables import Table, unit, words
 from doe.study.names import listed
-from doe.study.senses import said_of_card, said_of_printers, turned
 from doe.study.spec import Factor, Printer, Study
+from doe.study.z_direction import said_of_card, said_of_printers, turned
 
 _HOW = (
     "± covers about 95 %: the scatter of the readings, the limit of error of the probe, its contact and the readout, each as a"
@@ -19,10 +19,15 @@ _HOW = (
     " of the printer; the scatter from print to print is not in it."
 )
 _WITHOUT = {
-    "probe": "* The probe's limit of error is not stated: ± holds the scatter of the readings alone, the true one is larger.",
+    "probe": "* The limit of error of what read it is not stated: ± counts it like the worst instrument of the study that has"
+    " one and reads this factor; the true one may be larger.",
     "scatter": "† Too few readings to show how they scatter: ± leaves this out, the true one is larger.",
 }
 _MARKS = {"probe": "*", "scatter": "†"}
+_NO_LIMIT = (
+    "± not known: the limit of error of what read it is not stated under [[instruments]], and the scatter of the readings alone"
+    " would claim too much."
+)
 _ASSUMED = {"contact": f"± {CONTACT:g} °C for the contact", "readout": f"± {READOUT:g} °C for the readout"}
 
 
@@ -74,6 +79,8 @@ def _note(row: Mapping[str, Any]) -> str:
     said = [said_of_card(row["turned"])] if row.get("turned") else []
     said += [_HOW.format(factor=" or ".join(factors))] if known else []
     said += [text for part, text in _WITHOUT.items() if part in left_out]
+    unstated = row.get("unstated", {})
+    said += [_NO_LIMIT] if any(half is None and name in unstated for name, half in row["expanded"].items()) else []
     assumed = [text for part, text in _ASSUMED.items() if any(part in row["assumed"][name] for name in known)]
     said += [f"Not stated in the study, and taken as common practice (no source): {', '.join(assumed)}."] if assumed else []
     elsewhere = {*row["checked"], *row.get("of_load", ())}

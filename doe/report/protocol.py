@@ -2,7 +2,7 @@
 
 import math
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,15 +12,19 @@ from doe.design.plan import PILOT, Design
 from doe.model.values import single_values
 from doe.record import evidence
 from doe.record.match import Record
+from doe.record.schema import filled, outcomes_of
 from doe.record.spools import LONGEST_OPEN, spool_uses
 from doe.report import numbers
 from doe.report.point_words import points_explained
+from doe.report.rounds import order_facts, print_facts
 from doe.report.tables import Table, words
-from doe.sheet.logs import CHANGED, CONDITIONS
+from doe.sheet.columns import OUTCOME_OF
+from doe.sheet.logs import CHANGED, CONDITIONS, DRYER
 from doe.study import scale
-from doe.study.bends import scale_words
-from doe.study.senses import said_of_printers, said_of_study
+from doe.study.names import identifiers
+from doe.study.nonlinear_scales import scale_words
 from doe.study.spec import Factor, Response, Study
+from doe.study.z_direction import said_of_printers, said_of_study
 
 _RESOLUTIONS = {3: "III", 4: "IV", 5: "V", 6: "VI", 7: "VII", 8: "VIII"}
 
@@ -105,9 +109,7 @@ def plan_facts(study: Study, design: Design) -> Table:
         form = ", ".join(str(facts[key]) for key in ("form", "distance") if key in facts)
         rows.append(("axial points", f"at {numbers.plain(facts['axial_distance'])} coded units; {form}"))
     rows += _strata(facts.get("strata", {}), design)
-    seeds = ", ".join(str(seed) for seed in dict.fromkeys(design.runs["seed"].tolist()))
-    along = "that of the line, " if set(design.runs["kind"]) == {"ascent"} else "random, "
-    rows.append(("order", f"{along}seed {seeds}"))
+    rows += order_facts(design)
     rows += _rounding(study, facts)
     return Table("The plan", ("Fact", "Value"), tuple(rows), "ll")
 
@@ -119,12 +121,9 @@ def _declared(study: Study) -> str:
 
 def _strata(strata: Mapping[str, int], design: Design) -> list[tuple[str, str]]:
     runs = design.fitted
-    rounds = len(design.rounds) - (len(runs) < len(design.runs))
     printers = [name for name in dict.fromkeys(runs["printer"]) if name]
     loads = len({load for load in runs["load"] if load})
-    rows = [("prints", f"{len(runs)} in {rounds} round{'s' if rounds > 1 else ''}")] if len(runs) else []
-    if len(runs) < len(design.runs):
-        rows.append(("pilot", f"{len(design.runs) - len(runs)} prints before the plan, not fitted"))
+    rows = print_facts(design)
     rows.append(("drying loads", str(loads) if loads else "not part of the plan"))
     if printers:
         rows.append(("printers", ", ".join(printers)))
@@ -213,7 +212,7 @@ def deviation_rows(study: Study, design: Design, record: Record) -> Table:
     rows += _doubted(record)
     missing = [name for name in planned if ended.get(name, "") == ""]
     if missing:
-        rows.append((f"{len(missing)} prints", "", "", "not recorded", ", ".join(missing)))
+        rows.append((f"{len(missing)} prints", "", "", "not recorded", identifiers(missing)))
     columns = ("Print or coupon", "Load", "Printer", "What happened", "Detail")
     return Table("Deviations and failures", columns, tuple(rows), "lllll")
 
@@ -225,13 +224,15 @@ def _doubted(record: Record) -> list[tuple[str, ...]]:
         for reason in dict.fromkeys(doubts.values()):
             items = [item for item, why in doubts.items() if why == reason]
             count = f"{len(items)} value{'s' if len(items) > 1 else ''}"
-            lines.append((count, "", "", "suspect", f"{words(response)}: {reason}; {', '.join(items)}"))
+            lines.append((count, "", "", "suspect", f"{words(response)}: {reason}; {identifiers(items)}"))
     return lines
 
 
 def _happened(row: Mapping[Any, Any], used: bool) -> str:
     outcome, deviation = str(row.get("outcome", "")), str(row.get("deviation", ""))
     parts = [outcome] if outcome not in ("", "completed") else []
+    of_tests = {str(key).removeprefix(OUTCOME_OF): value for key, value in row.items() if str(key).startswith(OUTCOME_OF)}
+    parts += [f"{words(name)} {value}" for name, value in of_tests.items() if value]
     parts += [deviation] if deviation else ["off plan"] if used else []
     parts += ["conditions changed"] if row.get(CONDITIONS) == CHANGED else []
     return ", ".join(parts)
@@ -264,11 +265,13 @@ def correction_rows(record: Record) -> Table:
 
 
 def load_rows(record: Record) -> Table:
-    """Return how each load was dried."""
-    keys = ("load", "spool", "dried_from", "dried_to", "oven_reading", "mass_before", "mass_after", "note")
-    columns = ("Load", "Spool", "Dried from", "Dried to", "Oven, °C", "Mass before, g", "Mass after, g", "Note")
-    rows = tuple(tuple(_cell(row[key]) for key in keys) for row in record.loads.to_dict("records"))
-    return Table("Drying loads", columns, rows, "llllrrrl")
+    """Return how each load was dried; in which dryer, where that was written down."""
+    shown = [("load", "Load"), ("spool", "Spool"), ("dried_from", "Dried from"), ("dried_to", "Dried to")]
+    shown += [(DRYER, "Dryer")] if DRYER in record.loads and filled(record.loads[DRYER]).any() else []
+    texts = len(shown)
+    shown += [("oven_reading", "Oven, °C"), ("mass_before", "Mass before, g"), ("mass_after", "Mass after, g"), ("note", "Note")]
+    rows = tuple(tuple(_cell(row[key]) for key, _ in shown) for row in record.loads.to_dict("records"))
+    return Table("Drying loads", tuple(name for _, name in shown), rows, "l" * texts + "rrrl")
 
 
 def spool_rows(record: Record) -> Table:
@@ -303,14 +306,15 @@ def _cell(value: Any) -> str:  # noqa: ANN401 - any cell
     return "" if _empty(value) else numbers.exact(value) if isinstance(value, float) else str(value)
 
 
-def data_summary(study: Study, record: Record) -> Table:
-    """Return, per response, how many values there are, how they spread, and what is missing by outcome."""
+def data_summary(study: Study, record: Record, confirmations: Collection[int] = ()) -> Table:
+    """Return, per response, how many values there are, how they spread, and what is missing by outcome; of every round."""
     columns = ("Response", "Values", "Minimum", "Median", "Maximum", "Spread within prints", "Without a value")
     rows = tuple(_summary_of(response, record) for response in study.responses)
     notes = (
         _SPREAD if any(row[5] != numbers.MISSING for row in rows) else "",
         _UNCOUNTED if any(NOT_COUNTED in row[6] for row in rows) else "",
         _PILOTS if "round" in record.prints and (record.prints["round"] == PILOT).any() else "",
+        _TRIALS if "round" in record.prints and record.prints["round"].isin([*confirmations]).any() else "",
     )
     return Table("Data by response", columns, rows, "lrrrrrl", " ".join(filter(None, notes)))
 
@@ -325,6 +329,7 @@ _UNCOUNTED = (
     " and no pass, whatever was typed in for it: it counts as failed."
 )
 _PILOTS = "Pilot prints are among these values, and in no model."
+_TRIALS = "Prints of confirmations are among these values; the declared model is fitted without them."
 
 
 def _summary_of(response: Response, record: Record) -> tuple[str, ...]:
@@ -346,7 +351,7 @@ def _summary_of(response: Response, record: Record) -> tuple[str, ...]:
         ]
         spread = _within(values.to_numpy(), list(present["print"])) if response.kind == "measured" else None
         shown.append(numbers.plain(spread, 2))
-    without = [_by_outcome(table[~recorded], record), _uncounted(response, table[recorded & ~counts], record)]
+    without = [_by_outcome(response, table[~recorded], record), _uncounted(response, table[recorded & ~counts], record)]
     return (with_unit(response), str(len(present)), *shown, ", ".join(filter(None, without)))
 
 
@@ -355,7 +360,7 @@ def _uncounted(response: Response, rows: pd.DataFrame, record: Record) -> str:
     if rows.empty:
         return ""
     values = dict.fromkeys(_cell(value) for value in rows[response.name])
-    return f"{_by_outcome(rows, record)} ({', '.join(values)} {NOT_COUNTED})"
+    return f"{_by_outcome(response, rows, record)} ({', '.join(values)} {NOT_COUNTED})"
 
 
 def _within(values: Any, prints: list[str]) -> float | None:  # noqa: ANN401 - array of shape (m,)
@@ -367,11 +372,11 @@ def _within(values: Any, prints: list[str]) -> float | None:  # noqa: ANN401 - a
     return float(np.sqrt(((values - groups.transform("mean").to_numpy()) ** 2).sum() / freedom))
 
 
-def _by_outcome(rows: pd.DataFrame, record: Record) -> str:
+def _by_outcome(response: Response, rows: pd.DataFrame, record: Record) -> str:
     """Count rows without a value by outcome; a coupon without one of its own has that of its print."""
     ended = dict(zip(record.prints["print"], record.prints["outcome"], strict=True))
     counts: Counter[str] = Counter()
-    for own, owner in zip(rows["outcome"], rows["print"], strict=True):
+    for own, owner in zip(outcomes_of(rows, response.name), rows["print"], strict=True):
         outcome = own if own not in ("", "completed") else ended[owner]
         counts[{"": "not recorded", "completed": "no value given"}.get(outcome, outcome)] += 1
     return ", ".join(f"{outcome} {count}" for outcome, count in sorted(counts.items()))

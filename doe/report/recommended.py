@@ -1,8 +1,9 @@
 """Rows about the recommendation: the setting with its cards, then what it promises."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
+from doe.recommend import next_step
 from doe.recommend.beside import COMPLETION
 from doe.recommend.printers import FleetSettings
 from doe.recommend.results import (
@@ -22,7 +23,7 @@ from doe.report.location import location_tables
 from doe.report.printers import card_tables, fleet_table
 from doe.report.tables import Table, unit, words
 from doe.report.window import window_tables
-from doe.study.senses import said_of_card
+from doe.study.z_direction import said_of_card
 
 MOST_PRINTERS_ACROSS = 5
 
@@ -133,18 +134,23 @@ def conformance_rows(recommendation: Recommendation) -> Table:
     rows: list[tuple[str, str]] = []
     share = recommendation.conformance
     if share is not None:
-        alone = share.by_response if len(share.by_response) > 1 else {}
-        rows = [
-            ("estimate", predicted(share.estimate)),
-            (f"lower bound, one-sided {numbers.level(share.level)}", predicted_bound(share.lower)),
-            ("required", numbers.level(share.required)),
-            *((f"{words(name)} alone", predicted(value)) for name, value in alone.items()),
-            *_together(share),
-            *((f"on printer {name}, set on its own", predicted(value)) for name, value in share.by_printer.items()),
-        ]
+        rows = share_facts(share, _together(share))
     if recommendation.not_modelled and share is not None:
         rows.append(("not part of it", ", ".join(words(name) for name in recommendation.not_modelled)))
     return Table("Conformance", ("Fact", "Value"), tuple(rows), "ll", "" if share is None else share.method)
+
+
+def share_facts(share: Conformance, together: Sequence[tuple[str, str]] = ()) -> list[tuple[str, str]]:
+    """Return the share with its bound, then that of each response, of responses that go together, and of each printer."""
+    alone = share.by_response if len(share.by_response) > 1 else {}
+    return [
+        ("estimate", predicted(share.estimate)),
+        (f"lower bound, one-sided {numbers.level(share.level)}", predicted_bound(share.lower)),
+        ("required", numbers.level(share.required)),
+        *((f"{words(name)} alone", predicted(value)) for name, value in alone.items()),
+        *together,
+        *((f"on printer {name}, set on its own", predicted(value)) for name, value in share.by_printer.items()),
+    ]
 
 
 def _together(share: Conformance) -> list[tuple[str, str]]:
@@ -209,45 +215,61 @@ def fleet_rows(recommendation: Recommendation) -> Table:
     return fleet_table(fleet, recommendation.settings, common, own)
 
 
-def answer(recommendation: Recommendation) -> str:
-    """Return what may be expected of the setting, in plain words."""
-    share = recommendation.conformance
+def _shown(recommendation: Recommendation) -> str:
+    """Say what shows that the share is reached, where the bound says so."""
+    if any(one.name in next_step.DOUBTS for one in recommendation.verdicts):
+        return "These data would show it, but they rest on values in doubt: nothing is shown before that is settled."
+    return "These data show it, for the printers, lots and ovens of this study."
+
+
+def answer(recommendation: Recommendation, confidence: float) -> str:
+    """
+    Return what may be expected of the setting, in plain words, and in the same sentence what that does not count.
+
+    Parameters
+    ----------
+    recommendation : Recommendation
+    confidence : float
+        The study's level, of the chances that are not counted.
+    """
+    share, aside = recommendation.conformance, _not_counted(recommendation, numbers.level(confidence))
     if recommendation.desirable is not None:
         return desirable_answer(recommendation.desirable)
     if share is None:
         return "No measured response has a requirement, so no share of conforming prints is stated."
     if share.lower >= share.required:
-        judged = "These data show it, for the printers, lots and ovens of this study."
+        judged = _shown(recommendation)
     elif share.estimate >= share.required:
         judged = "The estimate reaches it, the bound does not: it is not shown by these data."
     else:
         judged = "The estimate itself stays below it: the setting does not do."
     if share.estimate < _HARDLY_ANY:
         return (
-            f"Hardly any future print would meet every measured requirement (an estimated {predicted(share.estimate)}), and the"
-            f" study asks for {numbers.level(share.required)}. {judged}"
+            f"Hardly any future print would meet every measured requirement (an estimated {predicted(share.estimate)}"
+            f"{aside}), and the study asks for {numbers.level(share.required)}. {judged}"
         )
     bound = f"with {numbers.level(share.level)} confidence at least {predicted_bound(share.lower)} do"
     if share.level < MEASURED_LEVEL:
         bound += f" ({numbers.level(share.level)}, since one response decides: so often the bound holds then)"
     return (
         f"Of future prints on new drying loads that complete, an estimated {predicted(share.estimate)} meet every"
-        f" measured requirement; {bound}. The study asks for {numbers.level(share.required)}. {judged}"
+        f" measured requirement; {bound}{aside}. The study asks for {numbers.level(share.required)}. {judged}"
     )
 
 
-def left_out(recommendation: Recommendation, confidence: float) -> str:
-    """Return in plain words what the share of :func:`answer` does not count, for page one; empty where it counts everything."""
-    if recommendation.conformance is None or not recommendation.beside:
-        return ""
-    return f"Not counted in this: {'; '.join(_chance(one, numbers.level(confidence)) for one in recommendation.beside)}."
+def _not_counted(recommendation: Recommendation, level: str) -> str:
+    """Return, to follow the share, whether prints complete and meet judged responses; empty where it counts everything."""
+    said = [_chance(one, level) for one in recommendation.beside]
+    known = {one.what for one in recommendation.beside}
+    said += [f"meets {words(name)} (counted, not modelled)" for name in recommendation.not_modelled if name not in known]
+    return f", not counting whether a print {', or '.join(said)}" if said else ""
 
 
 def _chance(one: Beside, level: str) -> str:
     """Return in words the chance that a print completes, or that one which does meets a judged response's requirement."""
-    of = "a new coupon is printed at all" if one.what == COMPLETION else f"a print that completes meets {words(one.what)}"
+    of = "completes" if one.what == COMPLETION else f"meets {words(one.what)}"
     if one.lower is None:
         sure = f"{level} interval {predicted_bound(one.low)} to {predicted(one.high)}"
     else:
         sure = f"with {level} confidence at least {predicted_bound(one.lower)}"
-    return f"the chance that {of}, an estimated {predicted(one.chance)} ({sure})"
+    return f"{of} (an estimated {predicted(one.chance)}, {sure})"

@@ -14,7 +14,7 @@ from doe.model.results import ResponseFit
 from doe.numerics import criteria, terms
 from doe.numerics.load_levels import load_levels
 from doe.report import numbers
-from doe.report.lines import CoverageView, IntervalView, PointView
+from doe.report.line_views import CoverageView, IntervalView, PointView
 from doe.report.tables import words
 from doe.study.spec import Response, Study
 
@@ -141,15 +141,15 @@ def coverage_view(study: Study, design: Design) -> CoverageView | None:
     Returns
     -------
     CoverageView or None
-        None where the plan cannot estimate the declared model.
+        None where the plan cannot estimate the declared model, or constraints leave no settings between those of an equality.
     """
-    runs = design.fitted
-    if runs.empty:
+    runs, settings = design.fitted, region.spread(study)
+    if runs.empty or not len(settings):
         return None
     X, load = check.matrix(study, runs)
     if not terms.estimable(X):
         return None
-    rows = quality.rows(study, region.spread(study), X.shape[1])
+    rows = quality.rows(study, settings, X.shape[1])
     error = np.sqrt(criteria.prediction_variance(rows, X, load, 1.0))
     share = np.linspace(0, 1, _SHARES)
     caption = (

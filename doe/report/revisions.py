@@ -64,6 +64,11 @@ def _tried(detail: Mapping[str, Any]) -> str:
     return f"{name} of recommendation {detail.get('recommendation')} planned{override}"
 
 
+def _released(detail: Mapping[str, Any]) -> str:
+    reason = f" although values or days are in doubt ({detail['reason']})" if detail.get("reason") else ""
+    return f"released by {detail.get('by')}{reason}"
+
+
 _SAID: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
     "plan": _planned,
     "sheet": lambda detail: f"workbook of round {detail.get('round')} written",
@@ -74,5 +79,5 @@ _SAID: Mapping[str, Callable[[Mapping[str, Any]], str]] = {
     "recommend": lambda detail: f"recommendation {detail.get('number')}",
     "extend": lambda detail: f"round {detail.get('round')} planned ({str(detail.get('kind')).replace('-', ' ')})",
     "confirm": _tried,
-    "release": lambda detail: f"released by {detail.get('by')}",
+    "release": _released,
 }

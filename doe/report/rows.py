@@ -26,7 +26,7 @@ from doe.report.protocol import (
     with_unit,
 )
 from doe.report.tables import Table, plain_text, words
-from doe.verdicts import Verdict
+from doe.verdicts import Verdict, ordered
 
 __all__ = [
     "Table", "alias_rows", "amendment_rows", "check_rows", "completion_rows", "condition_rows", "correction_rows",
@@ -73,8 +73,8 @@ def failure_rows(fit: Fit) -> Table:
 
 
 def verdict_table(verdicts: Sequence[Verdict]) -> Table:
-    """Return what the data cannot support, each with its cause and the next step."""
-    rows = tuple((one.name, words(one.about) or "the study", one.cause, one.next_step) for one in verdicts)
+    """Return what the data cannot support, each with its cause and the next step, the gravest first."""
+    rows = tuple((one.name, words(one.about) or "the study", one.cause, one.next_step) for one in ordered(verdicts))
     return Table("Verdicts", ("Verdict", "About", "Cause", "Next step"), rows, "llll")
 
 

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from doe.model.results import Fit
-from doe.recommend.choose import Recommendation
+from doe.recommend.results import Recommendation
 from doe.report import numbers, recommended, rows
 from doe.report.completion import completion_tables
 from doe.report.judged import judged_tables
@@ -12,7 +12,9 @@ from doe.report.measured import measured_tables, short_tables
 from doe.report.tables import Table, words
 from doe.report.values import reading_rows
 from doe.study.spec import Study
-from doe.verdicts import Verdict
+from doe.verdicts import Verdict, grave
+
+_NAMED = 6
 
 
 def verdict_tables(verdicts: Iterable[Verdict]) -> tuple[Table, ...]:
@@ -41,10 +43,25 @@ def fit_tables(study: Study, fit: Fit, *, details: bool = True) -> tuple[Table, 
     tables += [reading_rows(fit.readings)] if fit.readings else []
     tables += completion_tables(fit.printed) if fit.printed is not None else ()
     tables += [table for table in (*rows.summary_rows(fit), rows.failure_rows(fit)) if table.rows]
+    return (*tables, *verdict_tables(fit_verdicts(fit)))
+
+
+def fit_verdicts(fit: Fit) -> tuple[Verdict, ...]:
+    """Return every verdict of a fit: of the record, of how prints ended, then of each response."""
     of_responses = (*(one.verdicts for one in fit.responses), *(one.verdicts for one in fit.judged))
     completion = () if fit.printed is None else fit.printed.verdicts
-    found = (*fit.verdicts, *completion, *(verdict for verdicts in of_responses for verdict in verdicts))
-    return (*tables, *verdict_tables(found))
+    return (*fit.verdicts, *completion, *(verdict for verdicts in of_responses for verdict in verdicts))
+
+
+def settle_first(verdicts: Iterable[Verdict]) -> tuple[str, ...]:
+    """Return at most one line: the names of what makes values or conclusions doubtful, for whoever sees only the last lines."""
+    about: dict[str, list[str]] = {}
+    for one in grave(verdicts):
+        about.setdefault(one.name, []).append(words(one.about) or "the study")
+    named = [f"{name} ({', '.join(dict.fromkeys(of))})" for name, of in about.items()]
+    more = f"; and {len(named) - _NAMED} more" if len(named) > _NAMED else ""
+    said = f"Settle these first; the table of verdicts says why and how: {'; '.join(named[:_NAMED])}{more}."
+    return (said,) if named else ()
 
 
 def recommendation_tables(study: Study, advice: Recommendation) -> tuple[Table, ...]:

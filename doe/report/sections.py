@@ -20,12 +20,12 @@ from doe.model.results import JudgedFit
 from doe.recommend.counted import prints_that_meet
 from doe.recommend.desirable import has_aims
 from doe.recommend.results import Recommendation
-from doe.report import drawn, front, maps, numbers, pieces, rows, views
+from doe.report import drawn, front, map_views, numbers, pieces, rows, views
 from doe.report.agreement import agreement_table
 from doe.report.appendix import log_rows, value_tables
 from doe.report.chosen_plan import why_blocks
 from doe.report.completion import completion_tables
-from doe.report.confirmation import forecast_tables, judgement_tables, power_sentences
+from doe.report.confirmation import caught_changes, forecast_tables, judgement_tables, power_sentences
 from doe.report.consequences import consequence_rows
 from doe.report.filament import filament_rows
 from doe.report.glossary import glossary_rows
@@ -38,6 +38,7 @@ from doe.report.protocol import evidence_rows, spool_rows
 from doe.report.recommended import recommendation_tables
 from doe.report.residual_views import coverage_view
 from doe.report.revisions import revision_rows
+from doe.report.rounds import seeds
 from doe.report.tables import words
 from doe.report.verify import DRAFT_MARK
 from doe.study.spec import Response
@@ -167,8 +168,9 @@ def _deviations(inputs: ReportInputs) -> list[Block]:
 
 def _data(inputs: ReportInputs) -> list[Block]:
     lines = lines_table(inputs.study, calibrated.lines_of(inputs.study, inputs.record.checks))
+    summary = rows.data_summary(inputs.study, inputs.record, inputs.design.confirmations)
     tables = (rows.load_rows(inputs.record), spool_rows(inputs.record), rows.check_rows(inputs.study, inputs.record), lines)
-    return [pieces.table(table) for table in (rows.data_summary(inputs.study, inputs.record), *tables) if table.rows]
+    return [pieces.table(table) for table in (summary, *tables) if table.rows]
 
 
 def _models(inputs: ReportInputs) -> list[Block]:
@@ -244,8 +246,8 @@ def _maps(inputs: ReportInputs, found: Recommendation) -> list[drawn.View]:
     """Return the map of the bound and the margins of each requirement around the setting."""
     if inputs.chosen is None or found.window is None:
         return []
-    whole = maps.map_view(inputs.chosen, found.window)
-    margins = maps.margin_views(inputs.chosen, found.window, inputs.study.header.confidence)
+    whole = map_views.map_view(inputs.chosen, found.window)
+    margins = map_views.margin_views(inputs.chosen, found.window, inputs.study.header.confidence)
     return [*([] if whole is None else [whole]), *margins]
 
 
@@ -256,7 +258,9 @@ def _confirmation(inputs: ReportInputs) -> list[Block]:
     blocks = [pieces.table(table) for table in forecast_tables(planned)] + [pieces.text(one) for one in power_sentences(planned)]
     if judged is None:
         return [*blocks, pieces.text("Its prints are not judged yet.")]
-    said = [*judged.reasons, *judged.remarks]
+    caught = "; ".join(caught_changes(planned, judged))
+    said = [*judged.reasons, *([f"its prints would have caught {caught}"] if caught else []), *judged.remarks]
+    said += [f"judged again by the plan as it was made: {inputs.trial.again}"] if inputs.trial.again else []
     blocks += [pieces.strong(f"Judged: {judged.verdict}.")] + [pieces.text(f"{one[:1].upper()}{one[1:]}.") for one in said]
     return [*blocks, *(pieces.table(table) for table in judgement_tables(judged))]
 
@@ -271,10 +275,9 @@ def _cautions(inputs: ReportInputs) -> list[Block]:
 
 
 def _provenance(inputs: ReportInputs) -> list[Block]:
-    seeds = ", ".join(str(seed) for seed in dict.fromkeys(inputs.design.runs["seed"].tolist()))
     text = (
-        f"Seed of the run order: {seeds}. Prepared at {inputs.prepared_at}. Lines in the log: {len(inputs.log)}; the log head"
-        " of this report covers the last of them, and each line covers the one before it."
+        f"Seed of the run order: {seeds(inputs.design)}. Prepared at {inputs.prepared_at}. Lines in the log: {len(inputs.log)};"
+        " the log head of this report covers the last of them, and each line covers the one before it."
     )
     carried = _CARRIES_NONE if inputs.draft is not None else _CARRIES
     laid = evidence_rows(inputs.log)

@@ -66,6 +66,8 @@ def clean(text: str) -> str:
 
 def in_fonts(text: str) -> str:
     """Return clean text in which a letter that the report's fonts do not hold shows as its code point: ``[U+65E5]``."""
+    if unicodedata.is_normalized("NFC", text) and not _NOT_IN_FONTS.search(text):  # nearly always; no letter needs a look then
+        return text
     return _NOT_IN_FONTS.sub(lambda found: f"[U+{ord(found.group()):04X}]", clean(text))
 
 

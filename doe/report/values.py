@@ -6,6 +6,7 @@ from doe.model.results import ResponseFit
 from doe.model.settings import LEAST_RELIABILITY, Readings
 from doe.report import numbers
 from doe.report.tables import Table, words
+from doe.study.names import identifiers
 
 
 def limit_rows(fit: ResponseFit) -> Table:
@@ -21,7 +22,7 @@ def limit_rows(fit: ResponseFit) -> Table:
         ("at most the lowest measured value, or zero (broke in handling, detached at zero load)", found.at_most),
     )
     rows = tuple((what, str(count), used) for what, count in kinds if count)
-    return Table(title, columns, rows, "lrl", f"They are {', '.join(found.items)}.")
+    return Table(title, columns, rows, "lrl", f"They are {identifiers(found.items)}.")
 
 
 def sensitivity_table(fit: ResponseFit) -> Table:
@@ -36,7 +37,7 @@ def sensitivity_table(fit: ResponseFit) -> Table:
         place = numbers.place_of(one.se)
         both = numbers.at_place(shift.estimate, place), numbers.at_place(shift.without, place)
         rows.append((words(shift.label), *both, numbers.plain(shift.standard_errors, 2)))
-    note = f"In doubt and kept: {', '.join(found.items)}. The fit that is reported has them."
+    note = f"In doubt and kept: {identifiers(found.items)}. The fit that is reported has them."
     if found.trouble:
         rows = [("all", "as above", f"cannot be fitted: {found.trouble}", "")]
     return Table(title, columns, tuple(rows), "lrrr", note)

@@ -84,7 +84,7 @@ def _is_read(name: str, content: bytes) -> bool:
 
 
 def page_words(content: bytes, where: str) -> list[list[str]]:
-    """Return the words of each page of a PDF, in reading order."""
+    """Return the words of each page of a PDF, in reading order; refused where it cannot be read."""
     try:
         pages = [page.extract_text() for page in _reader(content, where).pages]
     except Exception as error:  # as above

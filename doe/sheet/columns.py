@@ -31,6 +31,8 @@ NEVER_TESTED = (*NEVER_PRINTED, "detached", "clogged", "broke in handling")
 """Outcomes of a coupon with which it can have no value."""
 TESTED = ("completed", "broke in grips", "no break")
 """Outcomes with which every value is expected."""
+OUTCOME_OF = "outcome."
+"""How the keys of the columns begin that say what became of one test's piece, where several tests share a row."""
 DIMENSIONS = tuple(
     dict.fromkeys(f"{one.key}." for formula in FORMULAS.values() for one in formula.inputs if one.dimension)
 )
@@ -199,6 +201,15 @@ def outcome_columns(say: Texts, thing: Literal["print", "coupon"]) -> list[Colum
         Column("outcome", say("columns.outcome"), "choice", True, outcomes, width=17, hint=hint, part="result"),
         Column("deviation", say("columns.deviation"), "choice", True, deviations, hint=say("hints.deviation"), part="result"),
     ]
+
+
+def outcome_of_test(response: Response, say: Texts) -> Column:
+    """Return the column that says what became of one test's piece where other tests of its row were made as the row says."""
+    offered = shown(say, "outcomes.word", OUTCOMES)
+    return Column(
+        f"{OUTCOME_OF}{response.name}", say("columns.test_outcome", name=say.name(response.name)), "choice", True, offered,
+        optional=True, width=fitting(offered, 13), hint=say("hints.test_outcome"), part="result", upto=response.coupons,
+    )
 
 
 def in_part(columns: Iterable[Column], part: Literal["plan", "result", "more"]) -> list[Column]:

@@ -7,7 +7,7 @@ from typing import Literal
 from doe.sheet.columns import DEVIATIONS, OUTCOMES
 from doe.sheet.layout import CHECKS, COUPONS, GRADINGS, LOADS, PRINTS, SPOOLS, TIMETABLE, Sheet
 from doe.sheet.pieces import pieces_of_tests
-from doe.sheet.senses import z_senses
+from doe.sheet.z_direction import z_senses
 from doe.study.operators import Texts, texts_of
 from doe.study.spec import Study
 
@@ -31,7 +31,7 @@ def instructions(study: Study, tables: Sequence[Sheet], cautions: Sequence[str])
     tables : sequence of Sheet
         The sheets that this workbook has; only they are spoken of.
     cautions : sequence of str
-        Those of the material's family, one sentence or two each, in English.
+        Those of the material's family, one sentence or two each, in English; the last says what prevails over them.
     """
     names, say = {table.name for table in tables}, texts_of(study)
     return (
@@ -46,7 +46,6 @@ def instructions(study: Study, tables: Sequence[Sheet], cautions: Sequence[str])
         *_meanings(say, "deviations", DEVIATIONS),
         _heading(say, "cautions"),
         *(Line("caution", "!", say.caution(text)) for text in cautions),
-        Line("caution", "!", say("instructions.prevail")),
     )
 
 
@@ -77,7 +76,8 @@ def _steps(study: Study, say: Texts, names: set[str]) -> Iterator[str]:
     yield say("steps.outcome")
     if COUPONS in names:
         tests = pieces_of_tests(study, say)
-        yield " ".join([say("steps.coupons"), *([say("steps.coupons_of_several", each=tests)] if tests else [])])
+        of_several = [say("steps.coupons_of_several", each=tests), say("steps.coupons_ended")] if tests else []
+        yield " ".join([say("steps.coupons"), *of_several])
     if GRADINGS in names:
         yield say("steps.gradings")
     yield say("steps.save")

@@ -21,7 +21,7 @@ from doe.sheet.columns import Column, Value
 from doe.sheet.logs import log_columns
 from doe.sheet.pieces import pieces_of_tests
 from doe.sheet.plate import places, plate_columns
-from doe.sheet.senses import z_senses, z_senses_of_readings
+from doe.sheet.z_direction import z_senses, z_senses_of_readings
 from doe.study.amend import without_ranges
 from doe.study.operators import Texts, texts_of
 from doe.study.spec import Factor, Study
@@ -136,7 +136,7 @@ def sheets(study: Study, design: Design, round_number: int) -> tuple[Sheet, ...]
     """
     runs = design.of_round(round_number).sort_values("order", kind="stable")
     made = [_prints(study, runs)]
-    if coupons_per_print(study):
+    if study.coupons_per_print:
         made.append(_coupons(study, runs, made[0]))
     if _has_loads(runs):
         made += [_loads(study, runs), _spools(study, runs, round_number)]
@@ -296,18 +296,14 @@ def _titled(say: Texts, name: str) -> float:
     return 1.2 * len(title(say, name)) + 2
 
 
-def coupons_per_print(study: Study) -> int:
-    """Return how many coupons each print yields: the most that a response asks for; 0 where none is per coupon."""
-    return max((response.coupons for response in study.responses if response.per == "coupon"), default=0)
-
-
 def _has_loads(runs: pd.DataFrame) -> bool:
     return bool((runs["load"] != "").any())
 
 
 def _readable(study: Study) -> list[Factor]:
     """Return the factors that a reference probe can read on a printer, and whose line is straight on their scale."""
-    return [factor for factor in study.factors if factor.is_numeric and factor.change == "print" and not factor.is_bent]
+    numeric = [factor for factor in study.factors if factor.is_numeric and factor.change == "print"]
+    return [factor for factor in numeric if not factor.has_nonlinear_scale]
 
 
 def _prints(study: Study, runs: pd.DataFrame) -> Sheet:
@@ -346,11 +342,12 @@ def _coupons(study: Study, runs: pd.DataFrame, prints: Sheet) -> Sheet:
     ended = states.looked_up(say, prints.cells_of("print", other=True), prints.cells_of("outcome", other=True))
     columns += [Column("number", say("columns.number"), "number", width=9), *plate_columns(study), ended]
     columns += [*col.outcome_columns(say, "coupon"), states.state(say)]
-    columns += [column for response in responses for column in col.value_columns(response, say)]
+    for response in responses:
+        columns += [*col.value_columns(response, say), *([col.outcome_of_test(response, say)] if len(responses) > 1 else [])]
     columns += [*log_columns(study, "coupon"), *col.in_part([col.note(say)], "more")]
     rows: list[dict[str, Value]] = []
     closed: set[tuple[str, str]] = set()
-    numbers, spots = range(1, coupons_per_print(study) + 1), places(study, runs, say)
+    numbers, spots = range(1, study.coupons_per_print + 1), places(study, runs, say)
     for print_id in runs["print"]:
         for number in numbers:
             name = f"{print_id}-{number}"

@@ -13,6 +13,8 @@ from doe.study.spec import Study
 
 PREFIX = "log."
 CONDITIONS = f"{PREFIX}conditions"
+DRYER = f"{PREFIX}dryer"
+"""In which dryer a load was, where there are several."""
 AS_LISTED, CHANGED = "as listed", "changed"
 
 
@@ -66,7 +68,12 @@ def _of_load(study: Study) -> list[Column]:
     return [
         _figure("empty_spool", say("columns.empty_spool"), say("hints.empty_spool"), usual.EMPTY_SPOOL, positive=True),
         _column("dried_by", say("columns.dried_by"), "text", 9, say("hints.initials")),
+        *([] if any(f"{PREFIX}{one.name}" == DRYER for one in study.factors) else [_dryer(say)]),
     ]
+
+
+def _dryer(say: Texts) -> Column:
+    return _column("dryer", say("columns.dryer"), "text", 9, say("hints.dryer"))
 
 
 def _conditions(say: Texts) -> Column:

@@ -4,9 +4,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Literal
 
-from doe.sheet.columns import OFF_PLAN, TESTED, Column
+from doe.sheet.columns import OFF_PLAN, Column
 from doe.sheet.layout import Sheet
-from doe.sheet.states import STATE, any_of, count, quoted, results, ruled_out, value_columns
+from doe.sheet.states import STATE, contradictions, count, quoted, results, ruled_out, tested, tests
 from doe.study.operators import Texts
 
 Style = Literal["missing", "unusual", "contradiction"]
@@ -50,17 +50,19 @@ def marks(table: Sheet, say: Texts) -> Iterator[Mark]:
 
 
 def _of_results(table: Sheet, say: Texts) -> Iterator[Mark]:
-    excluded, measured = ruled_out(table.columns, say), results(table.columns)
     touched = count(column for column in table.columns if column.fill)
     yield Mark("outcome", "missing", f'AND({{outcome}}="",{touched}>0)')
-    if measured:
-        yield Mark("outcome", "contradiction", f"AND({excluded},{count(measured)}>0)")
-    for column in measured:
-        yield Mark(column.key, "contradiction", f'AND({{{column.key}}}<>"",{excluded})')
+    for own, contradicts in contradictions(table.columns, say):
+        yield Mark("outcome", "contradiction", f'AND({{{own}}}="",{contradicts})' if own else contradicts)
+        if own:
+            yield Mark(own, "contradiction", f'AND({{{own}}}<>"",{contradicts})')
+    made = tests(table.columns)
+    for column, own in ((column, own) for own, values in made for column in results(values)):
+        yield Mark(column.key, "contradiction", f'AND({{{column.key}}}<>"",{ruled_out(table.columns, own, say)})')
     asked = [column for column in table.columns if column.key.startswith(_ASKED)]
-    for column in (*value_columns(table.columns), *asked):
+    for column, own in ((column, own) for own, values in (*made, ("", asked)) for column in values):
         within = f",{{number}}<={column.upto}" if column.upto is not None else ""
-        yield Mark(column.key, "missing", f'AND({{{column.key}}}="",{any_of("{outcome}", TESTED, say)}{within})')
+        yield Mark(column.key, "missing", f'AND({{{column.key}}}="",{tested(own, say)}{within})')
 
 
 def _of_deviation(columns: dict[str, Column], say: Texts) -> Iterator[Mark]:
@@ -75,7 +77,7 @@ def _unusual(column: Column) -> str:
     cell = f"{{{column.key}}}"
     low, high = (column.low, column.high) if column.usual is None else column.usual
     beyond = [f"NOT(ISNUMBER({cell}))"]
-    beyond += [f"{cell}<={0}"] if column.positive else []
+    beyond += [f"{cell}<=0"] if column.positive else []
     beyond += [f"{cell}<{low!r}"] if low is not None else []
     beyond += [f"{cell}>{high!r}"] if high is not None else []
     return f'AND({cell}<>"",OR({",".join(beyond)}))'

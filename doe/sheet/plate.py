@@ -18,7 +18,8 @@ def plate_columns(study: Study) -> list[Column]:
     if study.plate.positions:
         columns.append(Column(POSITION, say("columns.position"), width=fitting(study.plate.positions, 18)))
     if any(_orientations(study, 1)):
-        codes, header = (_orientation(study, number, say) for number in range(1, _most(study) + 1)), say("columns.orientation")
+        codes = (_orientation(study, number, say) for number in range(1, study.coupons_per_print + 1))
+        header = say("columns.orientation")
         columns.append(Column(ORIENTATION, header, width=fitting([*codes, header])))
     return columns
 
@@ -47,15 +48,11 @@ def places(study: Study, runs: pd.DataFrame, say: Texts | None = None) -> dict[s
     positions = study.plate.positions
     found = {}
     for place, name in enumerate(runs["print"]):
-        for number in range(1, _most(study) + 1):
+        for number in range(1, study.coupons_per_print + 1):
             at = positions[(place + number - 1) % len(positions)] if positions else ""
             cells = {POSITION: at, ORIENTATION: _orientation(study, number, say or texts(ENGLISH))}
             found[f"{name}-{number}"] = {key: cells[key] for key in keys}
     return found
-
-
-def _most(study: Study) -> int:
-    return max((response.coupons for response in study.responses if response.per == "coupon"), default=0)
 
 
 def _orientations(study: Study, number: int) -> dict[str, str]:

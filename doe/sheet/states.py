@@ -8,7 +8,7 @@ import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from doe.sheet.columns import DIMENSIONS, NEVER_PRINTED, NEVER_TESTED, TESTED, Column, distinct
+from doe.sheet.columns import DIMENSIONS, NEVER_PRINTED, NEVER_TESTED, OUTCOME_OF, TESTED, Column, distinct
 from doe.study.operators import Texts
 
 STATE, LOST, PRINT_OUTCOME = "live.state", "live.mass_lost", "live.print_outcome"
@@ -51,8 +51,8 @@ def count(columns: Iterable[Column]) -> str:
 
 def value_columns(columns: Iterable[Column]) -> list[Column]:
     """Return the columns that hold a result, or what a result is computed from."""
-    aside = ("outcome", "deviation")
-    return [column for column in columns if column.fill and column.part == "result" and column.key not in aside]
+    filled = [column for column in columns if column.fill and column.part == "result"]
+    return [column for column in filled if column.key not in ("outcome", "deviation") and not column.key.startswith(OUTCOME_OF)]
 
 
 def results(columns: Iterable[Column]) -> list[Column]:
@@ -60,12 +60,50 @@ def results(columns: Iterable[Column]) -> list[Column]:
     return [column for column in value_columns(columns) if not column.key.startswith(DIMENSIONS)]
 
 
-def ruled_out(columns: Sequence[Column], say: Texts) -> str:
-    """Return the condition that an outcome leaves nothing to measure: the row's own, or its print's on ``Coupons``."""
-    if _of_coupons(columns):
-        own, prints = any_of("{outcome}", NEVER_TESTED, say), any_of(f"{{{PRINT_OUTCOME}}}", NEVER_PRINTED, say)
-        return f"OR({own},{prints})"
-    return any_of("{outcome}", NEVER_PRINTED, say)
+def tests(columns: Sequence[Column]) -> list[tuple[str, list[Column]]]:
+    """Return the columns of results test by test, each with the key of the outcome that its test has for itself, or ``""``."""
+    keys = {column.key for column in columns}
+    found: dict[str, list[Column]] = {}
+    for column in value_columns(columns):
+        own = f"{OUTCOME_OF}{column.key.rpartition('.')[2]}"
+        found.setdefault(own if own in keys else "", []).append(column)
+    return list(found.items())
+
+
+def ruled_out(columns: Sequence[Column], own: str, say: Texts) -> str:
+    """
+    Return the condition that an outcome leaves nothing to measure.
+
+    Parameters
+    ----------
+    columns : sequence of Column
+        Of the whole sheet: on ``Coupons`` the print's outcome counts, too.
+    own : str
+        As of :func:`tests`.
+    say : Texts
+    """
+    if not _of_coupons(columns):
+        return any_of("{outcome}", NEVER_PRINTED, say)
+    return f'OR({_ended(own, NEVER_TESTED, say)},{any_of(f"{{{PRINT_OUTCOME}}}", NEVER_PRINTED, say)})'
+
+
+def tested(own: str, say: Texts) -> str:
+    """Return the condition that a test was made, so that its values are expected; its own outcome is as of :func:`tests`."""
+    return _ended(own, TESTED, say)
+
+
+def contradictions(columns: Sequence[Column], say: Texts) -> list[tuple[str, str]]:
+    """Return, for every test with results, the key of its own outcome and the condition that this, or another, rules them out."""
+    measured = ((own, results(values)) for own, values in tests(columns))
+    return [(own, f"AND({ruled_out(columns, own, say)},{count(found)}>0)") for own, found in measured if found]
+
+
+def _ended(own: str, outcomes: Iterable[str], say: Texts) -> str:
+    """Return the condition that a test ended in one of some ways: by its own outcome, or else by its row's."""
+    if not own:
+        return any_of("{outcome}", outcomes, say)
+    words = "/".join(["", *(say(f"outcomes.word.{one}").lower() for one in outcomes), ""])  # short: a formula has its limit
+    return f'ISNUMBER(FIND("/"&LOWER(IF({{{own}}}="",{{outcome}},{{{own}}}))&"/",{quoted(words)}))'
 
 
 def _of_coupons(columns: Iterable[Column]) -> bool:
@@ -101,21 +139,33 @@ def _words(say: Texts) -> tuple[str, str, str]:
 
 def _of_results(columns: Sequence[Column], say: Texts) -> str:
     done, unready, check = _words(say)
-    values = value_columns(columns)
     touched = count(column for column in columns if column.fill)
-    contradicts = f"AND({ruled_out(columns, say)},{count(results(columns))}>0)" if values else "FALSE"
-    short = f"AND({any_of('{outcome}', TESTED, say)},{count(values)}<{_wanted(values)})" if values else "FALSE"
+    contradicts = _contradicts(columns, say)
+    short = _either([f"AND({tested(own, say)},{_lacking(own, values)})" for own, values in tests(columns)])
     of_lost = any_of(f"{{{PRINT_OUTCOME}}}", NEVER_PRINTED, say)
     untouched = f'IF({of_lost},{done},"")' if _of_coupons(columns) else '""'
     return f'=IF({touched}=0,{untouched},IF({contradicts},{check},IF({{outcome}}="",{unready},IF({short},{unready},{done}))))'
 
 
-def _wanted(values: Sequence[Column]) -> str:
-    """Return how many results a row has when it is complete; a coupon beyond a response's number lacks its."""
-    upto = [column.upto for column in values]
-    if len(set(upto)) <= 1:
-        return str(len(values))
-    return "+".join(f"{upto.count(most)}*({{number}}<={most})" for most in sorted({most for most in upto if most}))
+def _contradicts(columns: Sequence[Column], say: Texts) -> str:
+    """Return the condition that a row holds a result which an outcome rules out; the print's, which all tests share, once."""
+    ways = [
+        f"AND({_ended(own, NEVER_TESTED if _of_coupons(columns) else NEVER_PRINTED, say)},{count(found)}>0)"
+        for own, values in tests(columns) if (found := results(values))
+    ]
+    if ways and _of_coupons(columns):
+        ways.append(f"AND({any_of(f'{{{PRINT_OUTCOME}}}', NEVER_PRINTED, say)},{count(results(columns))}>0)")
+    return _either(ways)
+
+
+def _either(conditions: Sequence[str]) -> str:
+    return f"OR({','.join(conditions)})" if len(conditions) > 1 else next(iter(conditions), "FALSE")
+
+
+def _lacking(own: str, values: Sequence[Column]) -> str:
+    """Return the condition that a test lacks a result; beyond its number of coupons none is made of it."""
+    within = f"{{number}}<={values[0].upto}," if own else ""
+    return f"{within}{count(values)}<{len(values)}"
 
 
 def _of_load(columns: Sequence[Column], say: Texts) -> str:

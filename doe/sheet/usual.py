@@ -6,8 +6,8 @@ machines are like.
 
 from collections.abc import Sequence
 
-from doe.study.senses import is_turned
 from doe.study.spec import Factor, Oven, Printer, Response
+from doe.study.z_direction import is_turned
 
 Range = tuple[float, float]
 
@@ -36,7 +36,8 @@ _TIMES_THE_LIMIT = 10.0
 
 def of_response(response: Response, *, positive: bool) -> Range | None:
     """
-    Return up to ten times what is required or aimed at, in the response's unit; from zero where it cannot be negative.
+    Return up to ten times what is required or aimed at, in the response's unit; from zero where it cannot be negative, or where
+    a value above zero is required, as of a length.
 
     None where the study gives no figure but zero.
     """
@@ -46,7 +47,7 @@ def of_response(response: Response, *, positive: bool) -> Range | None:
     most = _TIMES_THE_LIMIT * max((abs(figure) for figure in figures if figure is not None), default=0.0)
     if not most:
         return None
-    return (0.0 if positive else -most, most)
+    return (0.0 if positive or (response.at_least or 0.0) > 0 else -most, most)
 
 
 def of_factors(factors: Sequence[Factor], printers: Sequence[Printer] = ()) -> Range | None:

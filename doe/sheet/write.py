@@ -254,15 +254,15 @@ def _break(sheet: Worksheet, paper: pages.Pages) -> None:
 
 
 def _write_title(sheet: Worksheet, table: Sheet, given: _Said, paper: pages.Pages) -> None:
-    """Write the line above all others; where pages stand side by side, each repeats only the sheet's name."""
+    """Write the line above all others, as much of it as paper has room for; of pages side by side each repeats the name."""
     use = "use" if any(column.fill for column in table.columns) else "look"
     said = [*filter(None, (given.title, given.cry)), given.say(f"book.{use}")]
+    widths = [column.width for column in table.columns]
     if paper.columns:
-        room = sum(column.width for column in table.columns[table.through_id : paper.columns[0]])
-        kept = next((said[:most] for most in range(len(said), 1, -1) if 1.2 * len(_APART.join(said[:most])) <= room), said[:1])
+        kept = _fitting(said, sum(widths[table.through_id : paper.columns[0]]), least=1)
         texts = {1: table.title, table.through_id + 1: _APART.join(kept)}
     else:
-        texts = {1: _APART.join([table.title, *said])}
+        texts = {1: _APART.join(_fitting([table.title, *said], sum(widths), least=len(said)))}
     for place, text in texts.items():
         put(sheet.cell(1, place), text).font = _HEADING
     sheet.row_dimensions[1].height = 22
@@ -271,6 +271,12 @@ def _write_title(sheet: Worksheet, table: Sheet, given: _Said, paper: pages.Page
         cell = sheet.cell(1, column)
         cell.value = progress(given.say, table.cells_of(STATE), len(table.rows), table.things)
         cell.font = _BOLD
+
+
+def _fitting(said: Sequence[str], room: float, least: int) -> Sequence[str]:
+    """Return the first texts of a title: as many as fit in so many characters, and at least so many."""
+    fits = (most for most in range(len(said), least, -1) if 1.2 * len(_APART.join(said[:most])) <= room)
+    return said[: next(fits, least)]
 
 
 def _beside(table: Sheet, start: int, taken: float, last: int) -> int | None:

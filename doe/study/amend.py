@@ -5,9 +5,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from doe.errors import InputRefused, Problem
-from doe.study.senses import is_turned
 from doe.study.spec import Study
-from doe.study.wording import listed, show
+from doe.study.wording import quoted, show
+from doe.study.z_direction import is_turned
 from doe.verdicts import Verdict
 
 _FACTOR_KEYS = ("name", "unit", "low", "high", "increment", "levels", "change")
@@ -277,7 +277,7 @@ def _not_after_sheets(before: Study, after: Study, *, only_pilot: bool) -> Itera
     if gone:
         yield Problem(
             "study.toml, [[printers]]",
-            f"{listed(gone)} is no longer there",
+            f"{quoted(gone)} is no longer there",
             "printers on the sheets already written must stay",
             "put it back; record prints that it did not make as skipped",
         )

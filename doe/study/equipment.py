@@ -10,9 +10,9 @@ from doe.numerics import calibration
 from doe.study.draft import Draft, Finding, Place
 from doe.study.heat import heat_findings
 from doe.study.rules import factor_reference
-from doe.study.senses import is_turned, limits_of, sense_findings
 from doe.study.spec import Budget, Check, Constraint, Factor, Printer
-from doe.study.wording import listed, meant, show
+from doe.study.wording import meant, quoted, show
+from doe.study.z_direction import is_turned, limits_of, sense_findings
 
 MINUTES_PER: Mapping[str, int] = {"h": 60, "hour": 60, "hours": 60, "min": 1, "minute": 1, "minutes": 1}
 """Units of a duration, and how many minutes each has."""
@@ -140,7 +140,7 @@ def _known_tool(draft: Draft, place: Place, instrument: str | None) -> Iterator[
         yield Finding(
             (*place, "instrument"),
             f"no instrument has the id '{instrument}'",
-            f"the instruments are {listed(known)}" if known else "the study names no instruments",
+            f"the instruments are {quoted(known)}" if known else "the study names no instruments",
             meant(str(instrument), known, "add it under [[instruments]]"),
         )
 
@@ -270,7 +270,7 @@ def _plate(draft: Draft) -> Iterator[Finding]:
         return
     twice = [name for name in dict.fromkeys(positions) if positions.count(name) > 1]
     if twice:
-        found = f"{listed(twice)} stands there more than once"
+        found = f"{quoted(twice)} stands there more than once"
         yield Finding(place, found, "each position has a name of its own", "rename or remove it")
     most = max((one.coupons for _, one in draft.responses if one.per == "coupon"), default=0)
     if len(positions) < most:

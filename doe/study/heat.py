@@ -29,16 +29,19 @@ _SPOOLS: Mapping[str, tuple[float | None, str]] = {
 
 
 @dataclass(frozen=True)
-class _Bound:
-    """A temperature from which (or above which) drying is refused."""
+class HeatLimit:
+    """A temperature from which on, or above which, a hot end, a filament or a spool is not heated."""
 
     at: float
+    """Degrees Celsius."""
     included: bool
     """Whether the temperature itself is refused."""
     allowed: str
+    """What may be, with the reason and its source."""
     remedy: str
 
     def broken_by(self, temperature: float) -> bool:
+        """Whether a temperature, degrees Celsius, is refused."""
         return temperature >= self.at if self.included else temperature > self.at
 
 
@@ -47,14 +50,19 @@ def nozzle_factor(factors: Iterable[Factor]) -> Factor | None:
     return next((one for one in factors if _is_hot(one, "nozzle") and one.change == "print"), None)
 
 
-def drying_limits(material: Material, oven: Oven) -> tuple[_Bound, ...]:
+def oven_temperature_factor(factors: Iterable[Factor]) -> Factor | None:
+    """Return the numeric factor in degC, set per load, that has ``dry`` or ``oven`` in its name; None where none has."""
+    return next((one for one in factors if one.change == "load" and (_is_hot(one, "dry") or _is_hot(one, "oven"))), None)
+
+
+def drying_limits(material: Material, oven: Oven) -> tuple[HeatLimit, ...]:
     """Return what bounds the temperature of drying: the filament's glass transition, its drying limit, the spool."""
     bounds = []
     if material.glass_transition is not None:
         limit = material.glass_transition - MARGIN
         source = _source(material.glass_transition_source)
         bounds.append(
-            _Bound(
+            HeatLimit(
                 limit, True,
                 f"wound filament is dried below {limit:g} °C, {MARGIN:g} below its glass transition of "
                 f"{material.glass_transition:g} °C, since its strands fuse ({source})",
@@ -63,7 +71,7 @@ def drying_limits(material: Material, oven: Oven) -> tuple[_Bound, ...]:
         )  # fmt: skip
     if material.drying_at_most is not None:
         allowed = f"this filament is dried at or below {material.drying_at_most:g} °C ({_source(material.drying_at_most_source)})"
-        bounds.append(_Bound(material.drying_at_most, False, allowed, "dry cooler and longer"))
+        bounds.append(HeatLimit(material.drying_at_most, False, allowed, "dry cooler and longer"))
     return (*bounds, *_of_spool(oven))
 
 
@@ -89,15 +97,18 @@ def _source(text: str | None) -> str:
     return text if text is not None else "as the study states, without a source"
 
 
-def _ceiling(printer: Printer) -> list[_Bound]:
+def _ceiling(printer: Printer) -> list[HeatLimit]:
     """Return what a hot end stands: its kind, and what its maker rates it for."""
     bounds = []
     if printer.hot_end == "lined":
-        remedy = f"stay at or below {LINED_ENDS - 1:g}, or leave this printer out and use hot ends that are all metal"
-        bounds.append(_Bound(LINED_ENDS, True, _LINED_WHY, remedy))
+        remedy = (
+            f"stay at or below {LINED_ENDS - 1:g} ({LINED_WARNS:g} is what a shop keeps to: from there on it is warned of), or "
+            'leave this printer out; where no PTFE reaches into the heated part, write hot_end = "all-metal"'
+        )
+        bounds.append(HeatLimit(LINED_ENDS, True, _LINED_WHY, remedy))
     if printer.rated is not None:
         allowed = f"its maker rates this hot end for {printer.rated:g} °C"
-        bounds.append(_Bound(printer.rated, False, allowed, f"stay at or below {printer.rated:g}, or leave this printer out"))
+        bounds.append(HeatLimit(printer.rated, False, allowed, f"stay at or below {printer.rated:g}, or leave this printer out"))
     return bounds
 
 
@@ -125,7 +136,7 @@ def _readings(position: int, printer: Printer, factor: Factor) -> Iterator[Findi
     bounds, limits = _ceiling(printer), printer.limits.get(factor.name)
     if limits is not None:
         allowed = f"this printer's limit is {show(limits[1])} °C, and cards go as far as readings"
-        bounds.append(_Bound(limits[1], False, allowed, "leave the reading out, or correct the limit"))
+        bounds.append(HeatLimit(limits[1], False, allowed, "leave the reading out, or correct the limit"))
     for number, check in enumerate(printer.checks):
         highest = max((value for value in check.set if check.factor == factor.name), default=None)
         broken = next((one for one in bounds if highest is not None and one.broken_by(highest)), None)
@@ -142,12 +153,12 @@ def _kind(printer: Printer) -> str:
     return "lined" if printer.hot_end == "lined" else "all metal"
 
 
-def _of_spool(oven: Oven) -> Iterator[_Bound]:
+def _of_spool(oven: Oven) -> Iterator[HeatLimit]:
     softens, source = _SPOOLS[oven.spool]
     if oven.spool_softens_at is not None:
         softens, source = oven.spool_softens_at, "as the study states"
     if softens is not None:
-        yield _Bound(
+        yield HeatLimit(
             softens - MARGIN, True,
             f"spools are dried below {softens - MARGIN:g} °C, {MARGIN:g} below where they soften, {softens:g} °C (spool: "
             f"{oven.spool}; {source})",
@@ -161,7 +172,7 @@ def _drying(draft: Draft) -> Iterator[Finding]:
     oven = draft.oven or Oven()
     temperatures: list[tuple[Place, float | None, str]] = [(("oven", "temperature"), oven.temperature, "found")]
     for position, factor in draft.factors:
-        if factor.change == "load" and (_is_hot(factor, "dry") or _is_hot(factor, "oven")):
+        if oven_temperature_factor([factor]) is not None:
             temperatures.append((("factors", position, "high"), factor.high, f"'{factor.name}' goes up to"))
     for place, temperature, what in temperatures:
         for bound in drying_limits(draft.material or Material(), oven) if temperature is not None else ():

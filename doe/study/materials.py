@@ -9,7 +9,7 @@ from typing import Any
 
 from doe.errors import InputRefused, Problem
 from doe.study.read import parse_study, template_data
-from doe.study.wording import listed, meant
+from doe.study.wording import meant, quoted
 
 _WIDTH = 120
 _COMMENT_COLUMN = 34
@@ -23,13 +23,14 @@ class Suggestion:
     """What it is, in plain words."""
     values: Mapping[str, Any]
     sources: Mapping[str, str]
+    """Key -> source, or that there is none; not every key needs one."""
+    to_write: frozenset[str] = frozenset()
+    """Keys whose text only says what is to be written there."""
 
     @property
     def name(self) -> str:
         """Of a factor or response."""
         return str(self.values["name"])
-
-    """Key -> source, or that there is none; not every key needs one."""
 
 
 @dataclass(frozen=True)
@@ -56,6 +57,11 @@ class MaterialTemplate:
     oven: Suggestion
     budget: Suggestion
     sources: tuple[str, ...]
+
+    @property
+    def title(self) -> str:
+        """What to write as the title, until somebody says what the study is about."""
+        return f"Settings for {self.description}"
 
 
 def families() -> list[str]:
@@ -87,8 +93,9 @@ def template(family: str) -> MaterialTemplate:
             Problem(
                 "family",
                 f"no family is named '{family}'",
-                f"the families are {listed(families())}",
-                meant(family, families(), "take 'other' for the general cautions"),
+                f"the families are {quoted(families())}",
+                meant(family, families(), "write one of them")
+                + "; 'other' has the general cautions for a material that is not there",
             )
         )
     data, general = template_data()[family], template_data()["other"]
@@ -123,7 +130,7 @@ def chosen_responses(starting: MaterialTemplate, names: Sequence[str] | None) ->
     if names is None:
         return starting.responses
     known = {one.name: one for one in (*starting.responses, *starting.offers)}
-    allowed = f"for {starting.family} the responses to choose from are {listed(known)}"
+    allowed = f"for {starting.family} the responses to choose from are {quoted(known)}"
     problems = [
         Problem("--responses", f"no response is named '{name}'", allowed, meant(name, known, "name one or more of these"))
         for name in names
@@ -177,10 +184,10 @@ def new_study_text(
             sources="\n".join(_comment(source, "- ") for source in starting.sources),
             families=", ".join(families()),
             id=_toml(study_id),
-            title=_toml(title if title is not None else f"Settings for {starting.description}"),
+            title=_toml(title if title is not None else starting.title),
             material=_toml(material if material is not None else starting.material),
             family=_toml(family),
-            factors="\n".join(_table("factors", one) for one in starting.factors).rstrip(),
+            factors=_factors(starting, general),
             stands=_stated(starting.stands).rstrip(),
             responses="\n".join(_table("responses", one) for one in chosen_responses(starting, responses)).rstrip(),
             conditions=_lines(starting.conditions).rstrip(),
@@ -192,6 +199,12 @@ def new_study_text(
     )
     parse_study(text, "the new study")
     return text
+
+
+def _factors(starting: MaterialTemplate, general: Mapping[str, str]) -> str:
+    """Return the tables of the factors; where drying is none of them, it follows as a comment, to be kept where it is needed."""
+    made = "\n".join(_table("factors", one) for one in starting.factors).rstrip()
+    return made if any(one.name == "drying_time" for one in starting.factors) else f"{made}\n{general['drying'].rstrip()}"
 
 
 def _shared(table: str, name: str, own: Mapping[str, Any]) -> Suggestion:
@@ -209,7 +222,8 @@ def _besides(table: str, data: Mapping[str, Any]) -> Mapping[str, Any]:
 def _suggestion(entry: Mapping[str, Any]) -> Suggestion:
     values = {key: item["value"] for key, item in entry.items() if key != "about"}
     sources = {key: item["source"] for key, item in entry.items() if key != "about" and "source" in item}
-    return Suggestion(entry.get("about", ""), values, sources)
+    to_write = frozenset(key for key, item in entry.items() if key != "about" and item.get("says_what_to_write"))
+    return Suggestion(entry.get("about", ""), values, sources, to_write)
 
 
 def _table(heading: str, suggestion: Suggestion) -> str:

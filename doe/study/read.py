@@ -11,12 +11,13 @@ from pydantic import ValidationError
 
 from doe.errors import InputRefused, Problem
 from doe.files import Folder, templates_path
-from doe.study.bends import bend_findings
 from doe.study.draft import Finding, Place, Source, draft_of, key_of
 from doe.study.equipment import equipment_findings
+from doe.study.nonlinear_scales import scale_findings
 from doe.study.references import reference_findings
 from doe.study.rules import protocol_findings
 from doe.study.spec import Study
+from doe.study.units import unit_findings
 from doe.study.wording import shape_findings, unknown_key
 
 STUDY = "study.toml"
@@ -121,7 +122,10 @@ def parse_study(text: str, where: str = STUDY) -> Study:
     study, findings, spoiled = _shaped(source)
     draft = draft_of(source, spoiled)
     families = template_data()
-    rules = (protocol_findings(draft, families), equipment_findings(draft), reference_findings(draft), bend_findings(draft))
+    rules = (
+        protocol_findings(draft, families), unit_findings(draft), equipment_findings(draft), reference_findings(draft),
+        scale_findings(draft),
+    )  # fmt: skip
     for finding in itertools.chain.from_iterable(rules):
         if key_of(finding.place) not in spoiled:
             findings.append(finding)

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 
 from doe.study.draft import Draft, Finding, Place
 from doe.study.spec import Constraint, Factor, Reference
-from doe.study.wording import listed, meant, show
+from doe.study.wording import meant, quoted, show
 
 _NEAR = 1e-6
 
@@ -30,20 +30,20 @@ def _names(draft: Draft, reference: Reference, place: Place) -> Iterator[Finding
             yield Finding(
                 (*place, name),
                 f"no factor is named '{name}'",
-                f"the factors are {listed(known)}",
+                f"the factors are {quoted(known)}",
                 meant(name, known, "remove it; what is held fixed stands under [conditions]"),
             )
     missing = [name for name in known if name not in reference.setting]
     if missing:
         yield Finding(
-            place, f"{listed(missing)} has no value", "a reference print needs a value for every factor", "add the missing ones"
+            place, f"{quoted(missing)} has no value", "a reference print needs a value for every factor", "add the missing ones"
         )
 
 
 def _value(factor: Factor, value: float | str, place: Place) -> Iterator[Finding]:
     if factor.levels is not None:
         if value not in factor.levels:
-            yield Finding(place, f"found {show(value)}", f"the levels are {listed(factor.levels)}", "write one of them")
+            yield Finding(place, f"found {show(value)}", f"the levels are {quoted(factor.levels)}", "write one of them")
         return
     if isinstance(value, str):
         yield Finding(place, f"found {show(value)}", "a number in the factor's unit", "write it without quotes and unit")

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from doe.numerics.strength import FORMULAS
 from doe.study.draft import Draft, Finding, Place
 from doe.study.spec import Response
-from doe.study.wording import listed, show
+from doe.study.wording import quoted, show
 
 _WORTH = ("worthless_below", "worthless_above", "perfect_at")
 _IN_ORDER = ("worthless_below", "perfect_at", "worthless_above")
@@ -94,7 +94,7 @@ def _worth(response: Response, place: Place) -> Iterator[Finding]:
             yield Finding(
                 (*place, key),
                 f"found {key} with aim = '{response.aim}'" if given else "the key is missing",
-                f"that aim has {listed(wanted)}",
+                f"that aim has {quoted(wanted)}",
                 f"remove {key}, or correct the aim" if given else f"add {key} = ... in the unit of the response",
             )
     if response.shape_above is not None and response.aim != "target":
@@ -131,7 +131,7 @@ def _one_kind(draft: Draft) -> Iterator[Finding]:
     if aims and required:
         yield Finding(
             ("responses", aims[0], "aim"),
-            f"found an aim here and a requirement on {listed(required)}",
+            f"found an aim here and a requirement on {quoted(required)}",
             "either every measured response has a requirement or every one has an aim",
             "write what is only wished for as a requirement that is just good enough, or what is required as an aim that is "
             "worthless beyond it",

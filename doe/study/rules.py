@@ -10,7 +10,7 @@ from doe.study.draft import Draft, Finding, Place
 from doe.study.operators import languages, texts
 from doe.study.responses import response_findings
 from doe.study.spec import Covariate, Factor
-from doe.study.wording import listed, meant, show
+from doe.study.wording import meant, quoted, show
 
 RESERVED = frozenset(
     {
@@ -63,7 +63,7 @@ def factor_reference(draft: Draft, place: Place, name: str) -> Iterator[Finding]
         yield Finding(
             place,
             f"no factor is named '{name}'",
-            f"the factors are {listed(names)}",
+            f"the factors are {quoted(names)}",
             meant(name, names, "name one of these, or add the factor"),
         )
     elif any(factor.name == name and not factor.is_numeric for _, factor in draft.factors):
@@ -78,7 +78,7 @@ def _family(draft: Draft, families: Collection[str]) -> Iterator[Finding]:
         yield Finding(
             ("study", "family"),
             f"no family is named '{family}', and the family picks the cautions that are printed",
-            f"the families are {listed(families)}",
+            f"the families are {quoted(families)}",
             meant(family, families, 'write family = "other" for the general cautions'),
         )
 
@@ -89,7 +89,7 @@ def _language(draft: Draft) -> Iterator[Finding]:
         yield Finding(
             ("study", "operator_language"),
             f"there are no operators' texts in '{draft.header.operator_language}'",
-            f"the languages are {listed(there)}",
+            f"the languages are {quoted(there)}",
             meant(draft.header.operator_language, languages(), 'write operator_language = "en", or add a file of texts'),
         )
 
@@ -249,7 +249,7 @@ def _distinct_levels(factor: Factor, place: Place) -> Iterator[Finding]:
     twice = [level for level, count in Counter(levels).items() if count > 1]
     if twice:
         yield Finding(
-            (*place, "levels"), f"{listed(twice)} is there more than once", "levels must differ", "rename or remove one"
+            (*place, "levels"), f"{quoted(twice)} is there more than once", "levels must differ", "rename or remove one"
         )
 
 
@@ -303,7 +303,7 @@ def _terms(draft: Draft) -> Iterator[Finding]:
             yield Finding(
                 place,
                 f"'{text}' names '{word}', which is no factor",
-                f"the factors are {listed(names)}",
+                f"the factors are {quoted(names)}",
                 meant(word, names, "name one of these, or add the factor"),
             )
         if not unknown:

@@ -103,8 +103,7 @@ def describe_requirement(response: Response, show: Callable[[float], str]) -> st
     if response.kind == "pass_fail":
         return f"pass on each {response.per}"
     if response.aim is not None:
-        unit = "" if response.display_unit == "1" else response.display_unit
-        return _aim(response, lambda value: f"{show(value)} {unit}".rstrip())
+        return _aim(response, lambda value: f"{show(value)} {response.display_unit}".rstrip())
     given = (("at least", response.at_least), ("at most", response.at_most))
     limits = [f"{sense} {show(limit)} {response.display_unit}".rstrip() for sense, limit in given if limit is not None]
     if not limits:

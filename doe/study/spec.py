@@ -1,8 +1,8 @@
 """The study as typed, frozen values: what ``study.toml`` may hold, with its documented defaults.
 
 Field names equal the keys of the file, so that a problem found here can be pointed at in the file.
-Rules that need more than one value (low below high, limits around the levels) are in ``doe.study.read``,
-which lists every problem at once.
+Rules that need more than one value (low below high, limits around the levels) are in ``doe.study.rules`` and the modules
+beside it; ``doe.study.read`` lists every problem at once.
 """
 
 import datetime
@@ -12,6 +12,7 @@ from pydantic import Field, PrivateAttr, StringConstraints
 
 from doe.numerics.strength import FORMULAS, Input
 from doe.study.filament import Material as Material
+from doe.study.names import unit_in_words
 from doe.study.parts import NotNegative, Number, Positive
 from doe.study.parts import Part as Part
 from doe.study.parts import Text as Text
@@ -72,7 +73,7 @@ class Factor(Part):
     """Of the Z offset alone: which sign is closer to the plate in its range, in plan, model and maps. A printer whose
     ``z_closer`` differs is set with the other sign."""
 
-    _bend: Any = PrivateAttr(default=None)
+    _moisture_scale: Any = PrivateAttr(default=None)
 
     @property
     def is_numeric(self) -> bool:
@@ -80,24 +81,24 @@ class Factor(Part):
         return self.levels is None
 
     @property
-    def is_bent(self) -> bool:
+    def has_nonlinear_scale(self) -> bool:
         """Whether the model is linear in something else than the value itself."""
         return self.scale != "linear"
 
     @property
     def coding(self) -> "Scale":
-        """Natural units to the coded scale and back; numeric factors only."""
+        """Natural units to the coded scale and back; numeric only. Raises ValueError where no drying gives the scale."""
         from doe.numerics.coding import Logarithm, Scale
 
         assert self.low is not None and self.high is not None
-        if self.scale == "moisture" and self._bend is None:
+        if self.scale == "moisture" and self._moisture_scale is None:
             raise ValueError(f"the study does not say how the filament dries, which the scale of {self.name} needs")
-        return Scale(self.low, self.high, Logarithm() if self.scale == "log" else self._bend)
+        return Scale(self.low, self.high, Logarithm() if self.scale == "log" else self._moisture_scale)
 
     @property
     def middle(self) -> float:
         """What is 0 in coded units, natural units: the centre, but for a scale that is not linear; numeric factors only."""
-        return float(self.coding.natural(0.0)) if self.is_bent else self.centre
+        return float(self.coding.natural(0.0)) if self.has_nonlinear_scale else self.centre
 
     @property
     def centre(self) -> float:
@@ -113,8 +114,8 @@ class Factor(Part):
 
     @property
     def display_unit(self) -> str:
-        """The unit as people write it: ``°C`` for ``degC``; empty for a categorical factor."""
-        return {"degC": "°C", None: ""}.get(self.unit, self.unit or "")
+        """The unit as people write it (:func:`unit_in_words`); empty for a categorical factor."""
+        return unit_in_words(self.unit)
 
 
 class Response(Part):
@@ -165,8 +166,8 @@ class Response(Part):
 
     @property
     def display_unit(self) -> str:
-        """The unit as people write it; empty for graded and pass-fail responses."""
-        return {"degC": "°C", None: ""}.get(self.unit, self.unit or "")
+        """The unit as people write it (:func:`unit_in_words`); empty for graded and pass-fail responses."""
+        return unit_in_words(self.unit)
 
 
 class Model(Part):
@@ -255,8 +256,8 @@ class Covariate(Part):
 
     @property
     def display_unit(self) -> str:
-        """The unit as people write it; days for a date."""
-        return "days" if self.kind == "date" else {"degC": "°C", None: ""}.get(self.unit, self.unit or "")
+        """The unit as people write it (:func:`unit_in_words`); days for a date."""
+        return "days" if self.kind == "date" else unit_in_words(self.unit)
 
 
 class Reference(Part):
@@ -380,14 +381,19 @@ class Study(Part):
     exports: Annotated[Exports, Field(exclude=True)] = Exports()
 
     @property
+    def coupons_per_print(self) -> int:
+        """How many coupons each print yields: the most that a response asks for; 0 where none is per coupon."""
+        return max((response.coupons for response in self.responses if response.per == "coupon"), default=0)
+
+    @property
     def load_factors(self) -> tuple[Factor, ...]:
         """The factors that are fixed while one drying load is printed (whole-plot factors)."""
         return tuple(factor for factor in self.factors if factor.change == "load")
 
-    def model_post_init(self, context: object) -> None:
+    def model_post_init(self, context: object) -> None:  # noqa: ARG002
         """Tell the factor that is modelled by the moisture how the filament dries."""
         for factor in self.factors:
             if factor.scale == "moisture":
-                from doe.study.bends import bend_of
+                from doe.study.nonlinear_scales import moisture_scale_of
 
-                factor._bend = bend_of(self.material, self.oven, factor)
+                factor._moisture_scale = moisture_scale_of(self.material, self.oven, factor)

@@ -4,10 +4,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass, fields
 
 from doe.errors import Problem
-from doe.numerics import weighings
+from doe.numerics import water_loss
+from doe.study.dryer import option
 
 _MOST = 1e6
+"""Grams; more is a slip."""
 _COVERAGE = 2.0
+"""Factor k of an expanded uncertainty."""
 
 
 @dataclass(frozen=True)
@@ -63,18 +66,18 @@ def mass_problems(masses: Masses) -> Iterator[Problem]:
         if not 0 <= value <= _MOST or (value == 0 and least == "above 0"):
             wrong = True
             allowed = f"it is {least} and at most {_MOST:g} g"
-            yield Problem(_option(name), f"{value:g}", allowed, "look for a slip of the decimal point")
+            yield Problem(option(name), f"{value:g}", allowed, "look for a slip of the decimal point")
     for name in said:
         for other in ("mass_before", "empty_spool"):
             if name not in ("readability", other) and other not in said:
                 wrong = True
-                yield Problem(_option(name), f"there is no {_option(other)}", "the net mass needs both", f"add {_option(other)}")
+                yield Problem(option(name), f"there is no {option(other)}", "the net mass needs both", f"add {option(other)}")
     if not wrong and masses.said:
         tare, hub = said["empty_spool"], said.get("empty_spool_loss", 0.0)
         for name, least in (("mass_before", tare), ("mass_after", tare - hub)):
             if name in said and said[name] <= least:
                 yield Problem(
-                    _option(name), f"{said[name]:g} g", f"with filament it is above that of the empty spool, {least:g} g",
+                    option(name), f"{said[name]:g} g", f"with filament it is above that of the empty spool, {least:g} g",
                     "weigh the spool with its filament, and an empty spool of the same kind",
                 )  # fmt: skip
 
@@ -93,15 +96,11 @@ def spool_mass(masses: Masses, start: float, target: float) -> SpoolMass:
     assert masses.mass_before is not None and masses.empty_spool is not None
     hub = masses.empty_spool_loss or 0.0
     net = masses.mass_before - masses.empty_spool
-    reading = masses.empty_spool - hub + float(weighings.mass_at(net, start, target))
+    reading = masses.empty_spool - hub + float(water_loss.mass_at(net, start, target))
     lost = None
     if masses.mass_after is not None:
-        found = weighings.mass_lost(masses.mass_before, masses.mass_after, masses.empty_spool, masses.readability, hub)
+        found = water_loss.mass_lost(masses.mass_before, masses.mass_after, masses.empty_spool, masses.readability, hub)
         percent = float(found.percent)
-        left = float(weighings.moisture_left(start, percent))
+        left = float(water_loss.moisture_left(start, percent))
         lost = Lost(float(found.grams), percent, _COVERAGE * float(found.uncertainty), left)
-    return SpoolMass(net, float(weighings.mass_at(net, start, 0.0)), reading, lost)
-
-
-def _option(name: str) -> str:
-    return "--" + name.replace("_", "-")
+    return SpoolMass(net, float(water_loss.mass_at(net, start, 0.0)), reading, lost)

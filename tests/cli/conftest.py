@@ -5,10 +5,12 @@ import sys
 import pytest
 
 from doe.cli import planning, steps
-from doe.cli.desk import Desk
+from doe.cli.open_study import OpenStudy
 from doe.design.request import PlanRequest
 from doe.files import Folder
 from doe.record.read_tables import record_files
+from doe.study.placeholders import left_to_write
+from doe.study.read import parse_study
 from tests.records import simulated
 
 TWO_FACTORS = """
@@ -47,10 +49,19 @@ def collected(path, terms, **plan):
     (path / "study.toml").write_text(strength_study(terms))
     planning.plan(folder, PlanRequest(kind="factorial", centre=2, seed=1, **plan))
     steps.sheet(folder)
-    desk = Desk(folder)
-    study = desk.study()
-    desk.commit("collect", record_files(simulated(study, desk.design(study), load_sd=0.0)))
+    opened = OpenStudy(folder)
+    study = opened.study()
+    opened.commit("collect", record_files(simulated(study, opened.design(study), load_sd=0.0)))
     return folder
+
+
+def written_down(path):
+    """Write something in the place of every text of a new study that only says what to write."""
+    file = path / "study.toml"
+    text = file.read_text(encoding="utf-8")
+    for key, left in left_to_write(parse_study(text)):
+        text = text.replace(f'"{left}"', f'"{key.split(".")[1]} of this study"', 1)
+    file.write_text(text, encoding="utf-8")
 
 
 @pytest.fixture

@@ -39,13 +39,13 @@ def sheeted(folder, doe):
 
 def places(doe, folder):
     """Return where everything is in the workbook, from the log's sheet step run again in a copy."""
-    from doe.cli.desk import Desk
+    from doe.cli.open_study import OpenStudy
     from doe.files import Folder
     from doe.sheet import layout
 
-    desk = Desk(Folder(folder))
-    study = desk.study()
-    return layout.locations(study, desk.design(study), 1)
+    opened = OpenStudy(Folder(folder))
+    study = opened.study()
+    return layout.locations(study, opened.design(study), 1)
 
 
 def refused(doe, folder, *arguments):
@@ -227,3 +227,7 @@ def test_an_empty_workbook_is_not_offered_for_a_fit_and_corrections_are_named(sh
         edit(sheeted, lambda book, text=text: book["Prints"].__setitem__(cell, text))
         out = doe("collect", "--study", sheeted)[1]
     assert f"Corrected: {name}, note: first became second." in out
+    assert "No reason stands beside 1 of 1 corrections" in " ".join(out.split())
+    edit(sheeted, lambda book: book["Prints"].__setitem__(cell, "third"))
+    explained = " ".join(doe("collect", "--study", sheeted, "--reason", "read again")[1].split())
+    assert "second became third. Why: read again." in explained and "No reason" not in explained

@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 from openpyxl import load_workbook
 
-from doe.cli import confirming, standing, steps
+from doe.cli import confirming, releasing, steps, study_status
 from doe.cli.confirming import Asked
-from doe.cli.desk import Desk
+from doe.cli.open_study import OpenStudy
 from doe.design.read import PLAN, plan_text
 from doe.design.request import PlanRequest
 from doe.files import Folder, digest, dump_json
@@ -51,8 +51,8 @@ def fill(folder, shift=0.0, outcomes=(), fails=(), bent=0.0, blank=False):
     ``blank`` no values and no outcomes of coupons are given.
     """
     written = steps.sheet(folder).data
-    desk = Desk(folder)
-    runs = desk.design(desk.study()).of_round(written["round"]).reset_index(drop=True)
+    opened = OpenStudy(folder)
+    runs = opened.design(opened.study()).of_round(written["round"]).reset_index(drop=True)
     generator = np.random.default_rng(written["round"])
     of_load = dict(zip(sorted(set(runs["load"])), generator.normal(0, 0.3, len(set(runs["load"]))), strict=True))
     target, places = folder.path / written["file"], written["sheets"]
@@ -78,9 +78,9 @@ def fill(folder, shift=0.0, outcomes=(), fails=(), bent=0.0, blank=False):
     steps.collect(folder, [], "somebody")
 
 
-def answer(path, **bench):
+def answer(path, request=REQUEST, **bench):
     """Return a study with its first recommendation."""
-    folder = planned(path, STUDY.encode(), REQUEST)
+    folder = planned(path, STUDY.encode(), request)
     fill(folder, **bench)
     steps.fit(folder, None)
     steps.recommend(folder)
@@ -101,10 +101,10 @@ def answered(answered_once, tmp_path):
 def confirmed_once(answered_once, tmp_path_factory):
     """Return a study whose confirmation bore out its prediction, with what each step said."""
     folder = Folder(shutil.copytree(answered_once.path, tmp_path_factory.mktemp("confirmed") / "clip"))
-    said = {"states": [], "before": folder.read(PLAN), "record": dict(Desk(folder).folder.log()[-1]["read"])}
+    said = {"states": [], "before": folder.read(PLAN), "record": dict(OpenStudy(folder).folder.log()[-1]["read"])}
 
     def note():
-        said["states"].append(tuple(standing.status(folder).data[key] for key in ("state", "next")))
+        said["states"].append(tuple(study_status.status(folder).data[key] for key in ("state", "next")))
 
     said["planned"] = confirming.confirmed(folder, Asked(seed=3))
     note()
@@ -130,11 +130,44 @@ def tried(folder, **bench):
     return confirming.confirmed(folder, Asked()).data
 
 
+class TestWhatItWouldMiss:
+    """A confirmation that sees little says so before it is planned, or before its plan."""
+
+    def test_one_that_misses_more_than_it_catches_is_planned_only_when_its_size_is_said(self, tmp_path, doe):
+        folder = answer(tmp_path / "clip", PlanRequest(kind="factorial", centre=4, loads=3, seed=1))
+        before = snapshot(folder.path)
+        shown = confirming.confirmed(folder, Asked(seed=3))
+        assert snapshot(folder.path) == before
+        assert shown.data["planned"] is False and 0 < shown.data["caught"] < 0.5
+        assert "Nothing was planned" in shown.opening[0] and f"{100 * shown.data['caught']:.0f} %" in shown.opening[0]
+        assert [one.split(":")[0] for one in shown.data["next"]] == [
+            "doe extend", "doe confirm --loads 12", "doe confirm --loads 6",
+        ]  # fmt: skip
+        status, out, _ = doe("confirm", "--loads", "6", "--seed", "3", "--study", folder.path)
+        assert status == 0
+        assert out.index("a change for the worse may go unseen") < out.index("Run table") < out.index("Added confirmation 1")
+        (chance,) = {
+            one["chance"]
+            for one in json.loads(folder.read("confirmation-1.json"))["forecasts"][0]["catches"]
+            if (one["loads"], one["sds"]) == (6, 3.0)
+        }
+        assert chance == shown.data["caught"]  # the same plan, asked for by its size
+
+    def test_a_doubt_stands_before_the_plan_with_the_number_that_would_do(self, answered):
+        shown = confirming.confirmed(answered, Asked(loads=3, seed=3))
+        proposed = shown.data["proposed"]
+        assert shown.opening[0] == "Read this before anything is printed:"
+        assert f"doe confirm --replace --loads {proposed}" in shown.opening[1]
+        assert shown.lines[-1] == "Next: doe sheet, or what the first lines say"
+        again = confirming.confirmed(answered, Asked(loads=proposed, seed=3, replacing=True))
+        assert again.opening == () and again.lines[-1] == "Next: doe sheet"
+
+
 class TestPlan:
     def test_six_prints_on_new_loads_with_the_printers_in_turn(self, confirmed_once):
         folder, said = confirmed_once
-        desk = Desk(folder)
-        design = desk.design(desk.study())
+        opened = OpenStudy(folder)
+        design = opened.design(opened.study())
         new = design.of_round(2)
         assert folder.read(PLAN).startswith(said["before"])
         assert design.confirmations == [2]
@@ -194,27 +227,27 @@ class TestPlan:
         confirming.confirmed(answered, Asked(seed=3))
         again = confirming.confirmed(answered, Asked(loads=4, seed=4, replacing=True))
         assert again.data["number"] == 1
-        desk = Desk(answered)
-        assert len(desk.design(desk.study()).of_round(2)) == 4
+        opened = OpenStudy(answered)
+        assert len(opened.design(opened.study()).of_round(2)) == 4
 
     def test_the_declared_fit_stays_as_it_was(self, confirmed_once):
         folder, _ = confirmed_once
-        desk = Desk(folder)
-        study = desk.study()
-        design, record = desk.design(study), desk.record(study)
+        opened = OpenStudy(folder)
+        study = opened.study()
+        design, record = opened.design(study), opened.record(study)
         stored = json.loads(folder.read("fit.json"))
-        assert desk.declared_inputs(study, design, record) == stored["inputs"]
-        result, _ = steps_fit(desk, study, design, record)
+        assert opened.declared_inputs(design, record) == stored["inputs"]
+        result, _ = steps_fit(opened, study, design, record)
         assert [one["estimate"] for one in stored["responses"][0]["coefficients"]] == [
             one.estimate for one in result.responses[0].coefficients
         ]
 
 
-def steps_fit(desk, study, design, record):
+def steps_fit(opened, study, design, record):
     from doe.model.fit import fit_model
     from doe.model.request import FitRequest
 
-    return fit_model(study, design, record, FitRequest(declared=desk.declared(study)))
+    return fit_model(study, design, record, FitRequest(declared=opened.declared(study)))
 
 
 class TestJudgement:
@@ -223,12 +256,19 @@ class TestJudgement:
         data = said["judged"].data
         assert data == json.loads(folder.read("judgement-1.json"))
         assert data["verdict"] == "confirmed"
+        ((three, chance),) = (
+            (each["drop"], each["chance"])
+            for each in json.loads(folder.read("confirmation-1.json"))["forecasts"][0]["catches"]
+            if (each["loads"], each["sds"]) == (6, 3.0)
+        )
+        (line,) = [one for one in said["judged"].lines if "would have caught" in one]
+        assert f" {three:.2g} MPa (3 standard deviations of a new print) with {100 * chance:.0f} %" in line
         (one,) = data["outcomes"]
         assert (one["place"], one["prints"], one["values"], one["missed"]) == ("inside", 6, 12, 0)
         assert one["low"] == pytest.approx(
             json.loads(folder.read("confirmation-1.json"))["forecasts"][0]["means"][-1]["low"]
         )
-        record = Desk(folder).record(Desk(folder).study())
+        record = OpenStudy(folder).record(OpenStudy(folder).study())
         mine = record.coupons[record.coupons["print"].isin([each["print"] for each in one["singles"]])]
         assert one["mean"] == pytest.approx(mine["z_strength"].mean())
 
@@ -301,7 +341,7 @@ class TestJudgement:
             page[f"{column}{row}"] = 21.0
         book.save(confirmed.path / "sheets" / "round-2.xlsx")
         steps.collect(confirmed, [], "somebody")
-        assert "changed since" in standing.status(confirmed).data["state"]
+        assert "changed since" in study_status.status(confirmed).data["state"]
         assert confirming.confirmed(confirmed, Asked()).data["verdict"] == "not confirmed"
 
 
@@ -386,17 +426,17 @@ class TestRelease:
         assert (data["by"], data["recommendation"], data["confirmation"]) == ("A. Person", 1, 1)
         assert data["judgement_digest"] == digest(confirmed.read("judgement-1.json"))
         assert confirmed.log()[-1]["command"] == "release"
-        state = standing.status(confirmed).data
+        state = study_status.status(confirmed).data
         assert "is confirmed (confirmation 1), and A. Person released it on" in state["state"]
 
     def test_nobody_releases_nothing(self, confirmed, doe):
         assert "names nobody" in refused(doe, confirmed, "release", "--by", " ")
 
     def test_a_later_change_ends_it(self, confirmed, doe):
-        confirming.released(confirmed, "A. Person")
+        releasing.released(confirmed, "A. Person")
         record = (confirmed.path / "record" / "prints.csv").read_text()
         (confirmed.path / "record" / "prints.csv").write_text(record.replace(",completed,", ",lost,", 1))
-        state = standing.status(confirmed).data
+        state = study_status.status(confirmed).data
         assert "what confirmation 1 rests on changed, so that it no longer holds" in state["state"]
         err = refused(doe, confirmed, "release", "--by", "A. Person")
         assert "changed since it was judged: record/prints.csv" in err
@@ -411,9 +451,9 @@ def test_a_plan_without_its_confirmations_is_the_plan_before(confirmed_once):
     from doe.record.declared import without_confirmations
 
     folder, said = confirmed_once
-    desk = Desk(folder)
-    study = desk.study()
-    before, _ = without_confirmations(desk.design(study), desk.record(study))
+    opened = OpenStudy(folder)
+    study = opened.study()
+    before, _ = without_confirmations(opened.design(study), opened.record(study))
     assert plan_text(before) == said["before"]
 
 

@@ -6,9 +6,9 @@ import pytest
 from pypdf import PdfReader
 
 from doe.cli import planning, steps, verifying
-from doe.cli.desk import Desk
 from doe.cli.drafting import DRAFT, draft
-from doe.cli.filing import report_inputs
+from doe.cli.open_study import OpenStudy
+from doe.cli.report_inputs import report_inputs
 from doe.design.request import PlanRequest
 from doe.errors import InputRefused
 from doe.files import Folder
@@ -41,7 +41,7 @@ def test_from_the_plan_alone(tmp_path):
     folder = _planned(tmp_path)
     done = draft(folder)
     pages = _pages(folder)
-    total = len(Desk(folder).design(Desk(folder).study()).runs)
+    total = len(OpenStudy(folder).design(OpenStudy(folder).study()).runs)
     assert f"{total} of {total} prints are not recorded" in pages[0] and "Next step: doe sheet" in pages[0]
     assert all("DRAFT" in page for page in pages)
     assert "Approval" not in pages[0] and "Nothing was recorded yet." in " ".join(pages)
@@ -51,13 +51,13 @@ def test_from_the_plan_alone(tmp_path):
 def test_from_a_half_filled_record_it_counts_what_is_missing(tmp_path):
     folder = _planned(tmp_path)
     steps.sheet(folder)
-    desk = Desk(folder)
-    study = desk.study()
-    record = simulated(study, desk.design(study), load_sd=0.0)
+    opened = OpenStudy(folder)
+    study = opened.study()
+    record = simulated(study, opened.design(study), load_sd=0.0)
     record.prints.loc[3:, "outcome"] = ""
     record.coupons.loc[6:, ["outcome", "z_strength"]] = "", float("nan")
     record.coupons.loc[1, "z_strength"] = float("nan")
-    desk.commit("collect", record_files(record))
+    opened.commit("collect", record_files(record))
     draft(folder)
     first = _pages(folder)[0]
     total = len(record.prints)
@@ -79,32 +79,26 @@ def test_after_the_fit_it_shows_the_models(fitted):
     assert "Coefficients of z strength" in text and "has not been fitted" not in text
 
 
-def test_it_is_the_same_bytes_twice_and_no_revision(fitted):
-    draft(fitted)
-    first = fitted.read(DRAFT)
-    draft(fitted)
-    assert fitted.read(DRAFT) == first
+def test_it_is_the_same_bytes_twice_and_no_revision_and_the_report_made_after_it_is_verified(fitted):
     steps.report(fitted)
     report = fitted.read("report.pdf")
     draft(fitted)
+    first = fitted.read(DRAFT)
+    with pytest.raises(InputRefused, match="it is a draft: it carries no study"):
+        verifying.verified(fitted.path / DRAFT)
+    draft(fitted)
+    assert fitted.read(DRAFT) == first
     steps.report(fitted)
     assert fitted.read("report.pdf") == report
-    assert report_inputs(Desk(fitted)).revision.number == 1
+    assert verifying.verified(fitted.path / "report.pdf").data["identical"] is True
+    assert report_inputs(OpenStudy(fitted)).revision.number == 1
     assert not examine(fitted).problems
 
 
-def test_verify_says_that_it_is_a_draft_and_verifies_the_report_made_after_it(fitted):
-    draft(fitted)
-    with pytest.raises(InputRefused, match="it is a draft: it carries no study"):
-        verifying.verified(fitted.path / DRAFT)
-    steps.report(fitted)
-    assert verifying.verified(fitted.path / "report.pdf").data["identical"] is True
-
-
 def test_after_the_data_changed_the_old_fit_is_not_shown(fitted):
-    desk = Desk(fitted)
-    study = desk.study()
-    desk.commit("collect", record_files(simulated(study, desk.design(study), seed=2)))
+    opened = OpenStudy(fitted)
+    study = opened.study()
+    opened.commit("collect", record_files(simulated(study, opened.design(study), seed=2)))
     draft(fitted)
     text = " ".join(_pages(fitted))
     assert "Coefficients of z strength" not in text and "has not been fitted" in text

@@ -112,7 +112,7 @@ def test_figure(doe, tmp_path, name, begins):
 
 
 def test_every_problem_at_once(doe, folder):
-    (folder / "study.toml").write_text(STUDY.replace('change = "load"', ""))
+    (folder / "study.toml").write_text(STUDY.replace('change = "load"', "").replace("drying_time", "soak_time"))
     before = snapshot(folder)
     options = ("--diameter", "nan", "--hours", -1, "--diffusivity", 5e-13, "--mass-after", 3, "--figure", folder / "x.png",
                "--strand-weighings", folder / "none.csv", "--study", folder, "--wettest", 300)

@@ -9,9 +9,9 @@ import pytest
 from openpyxl import load_workbook
 from pypdf import PdfReader
 
-from doe.cli import rounds, standing, steps
-from doe.cli.desk import REPORT, Desk
-from doe.cli.rounds import Aim
+from doe.cli import extending, steps, study_status
+from doe.cli.extending import Aim
+from doe.cli.open_study import REPORT, OpenStudy
 from doe.demo import bench, read, write
 from doe.design import check
 from doe.design.extend import ExtendRequest
@@ -20,7 +20,7 @@ from doe.design.read import PLAN, plan_text
 from doe.design.request import PlanRequest
 from doe.files import Folder
 from doe.model.fit import fit_model
-from doe.numerics import criteria
+from doe.numerics.terms import rank
 from doe.study import amend, scale
 from tests.cli.conftest import TWO_FACTORS, snapshot
 
@@ -29,10 +29,10 @@ def planned(path, study_text, request):
     """Make a study folder with its first round, as ``doe plan`` leaves it."""
     path.mkdir(parents=True)
     folder = Folder(path)
-    desk = Desk(folder)
-    desk.commit("new", {"study.toml": study_text})
-    study = desk.study()
-    desk.commit("plan", {PLAN: plan_text(plan_runs(study, request))}, protocol=amend.protocol(study))
+    opened = OpenStudy(folder)
+    opened.commit("new", {"study.toml": study_text})
+    study = opened.study()
+    opened.commit("plan", {PLAN: plan_text(plan_runs(study, request))}, protocol=amend.protocol(study))
     return folder
 
 
@@ -40,9 +40,9 @@ def print_round(folder, number, seed):
     """Write the round's workbook and fill it on the simulated bench."""
     written = steps.sheet(folder).data
     assert written["file"] == f"sheets/round-{number}.xlsx"
-    desk = Desk(folder)
-    study = desk.study()
-    results = bench.run(study, Design(desk.design(study).of_round(number)), seed)
+    opened = OpenStudy(folder)
+    study = opened.study()
+    results = bench.run(study, Design(opened.design(study).of_round(number)), seed)
     filled = write.fill_workbook(folder.read(written["file"]), written["sheets"], results)
     (folder.path / written["file"]).write_bytes(filled)
     return written
@@ -58,7 +58,7 @@ def two_rounds(tmp_path_factory):
     said = {"standing": []}
 
     def note():
-        said["standing"].append(standing.status(folder).data)
+        said["standing"].append(study_status.status(folder).data)
 
     note()
     print_round(folder, 1, 7)
@@ -66,12 +66,12 @@ def two_rounds(tmp_path_factory):
     steps.collect(folder, [], "first operator")
     steps.fit(folder, None)
     said["first"] = steps.recommend(folder).data
-    desk = Desk(folder)
-    desk.take(steps.RECOMMENDATION)
-    desk.commit("report", {REPORT: b"in the place of the first report, which takes long to set"})
+    opened = OpenStudy(folder)
+    opened.take(steps.RECOMMENDATION)
+    opened.commit("report", {REPORT: b"in the place of the first report, which takes long to set"})
     note()
     said["before"] = folder.read(PLAN)
-    said["extended"] = rounds.plan_round(folder, ExtendRequest(seed=8), Aim())
+    said["extended"] = extending.plan_round(folder, ExtendRequest(seed=8), Aim())
     note()
     said["written"] = print_round(folder, 2, 8)
     note()
@@ -89,9 +89,9 @@ def test_the_second_round_takes_what_is_left_in_a_box_around_the_answer(two_roun
     data = said["extended"].data
     assert (data["round"], data["prints"], data["loads"], data["file"], data["next"]) == (2, 12, 3, PLAN, "doe sheet")
     assert folder.read(PLAN).startswith(said["before"])
-    desk = Desk(folder)
-    study = desk.study()
-    new = desk.design(study).of_round(2)
+    opened = OpenStudy(folder)
+    study = opened.study()
+    new = opened.design(study).of_round(2)
     centre = scale.coded(study, {name: [one["value"]] for name, one in said["first"]["settings"].items()})[0]
     coded = scale.coded(study, check.settings_of(study, new))
     assert (np.abs(coded - centre) <= 0.4 + 1e-9).all()
@@ -123,9 +123,9 @@ def test_status_speaks_of_the_round(two_rounds):
 def test_both_workbooks_are_collected_each_into_its_round(two_rounds):
     folder, said = two_rounds
     assert (said["collected"]["prints"], said["collected"]["of"]) == (36, 36)
-    desk = Desk(folder)
-    study = desk.study()
-    record, design = desk.record(study), desk.design(study)
+    opened = OpenStudy(folder)
+    study = opened.study()
+    record, design = opened.record(study), opened.design(study)
     assert record.prints["print"].tolist() == design.runs["print"].tolist()
     assert record.prints["round"].tolist() == design.runs["round"].tolist() == [1] * 24 + [2] * 12
     assert record.loads["round"].tolist() == [1] * 6 + [2] * 3
@@ -134,9 +134,9 @@ def test_both_workbooks_are_collected_each_into_its_round(two_rounds):
 
 def test_strata_and_lack_of_fit_count_the_round_between_loads(two_rounds):
     folder, _ = two_rounds
-    desk = Desk(folder)
-    study = desk.study()
-    design, record = desk.design(study), desk.record(study)
+    opened = OpenStudy(folder)
+    study = opened.study()
+    design, record = opened.design(study), opened.record(study)
     result, fitted = fit_model(study, design, record)
     for one in fitted:
         data = one.data
@@ -145,17 +145,17 @@ def test_strata_and_lack_of_fit_count_the_round_between_loads(two_rounds):
         assert data.X.shape[1] == 17
         loads = np.eye(data.loads)[data.load]
         both, alone = np.hstack([data.X, loads]), data.X
-        assert one.load_dof == criteria.rank(both) - criteria.rank(alone)
-        assert one.print_dof == len(data.names) - criteria.rank(both)
+        assert one.load_dof == rank(both) - rank(alone)
+        assert one.print_dof == len(data.names) - rank(both)
         # Nine loads less the mean, drying, its square and the round.
         assert one.load_dof == 9 - 4
         label = {item.label: item for item in one.result.coefficients}["round 1"]
         assert label.changes == "load"
         # Pure error is what is left beside a mean for each cell, load, printer and round; the model takes the rest.
         cells = np.eye(data.cell.max() + 1)[data.cell]
-        full = criteria.rank(np.hstack([cells, data.X[:, 15:], loads]))
+        full = rank(np.hstack([cells, data.X[:, 15:], loads]))
         found = one.result.lack_of_fit
-        assert (found["df_pe"], found["df_lof"]) == (len(data.names) - full, full - criteria.rank(both))
+        assert (found["df_pe"], found["df_lof"]) == (len(data.names) - full, full - rank(both))
     assert design.rounds == [1, 2]
     assert "average over the rounds" in {one.name for one in result.verdicts}
 
@@ -163,9 +163,9 @@ def test_strata_and_lack_of_fit_count_the_round_between_loads(two_rounds):
 def test_the_rounds_difference_is_found_and_does_not_move_the_settings(two_rounds):
     # An identity of least squares with a mean for each round: a shift of one round moves its coefficient alone.
     folder, _ = two_rounds
-    desk = Desk(folder)
-    study = desk.study()
-    design, record = desk.design(study), desk.record(study)
+    opened = OpenStudy(folder)
+    study = opened.study()
+    design, record = opened.design(study), opened.record(study)
     response = next(one for one in study.responses if one.name == "first_layer_peel")
     shifted = record.coupons.copy()
     second = shifted["print"].isin(design.of_round(2)["print"])
@@ -189,7 +189,7 @@ def test_the_report_shows_both_rounds(two_rounds):
     folder, _ = two_rounds
     text = " ".join(page.extract_text() for page in PdfReader(folder.path / "report.pdf").pages)
     assert "36 in 2 rounds" in text
-    for name in Desk(folder).design(Desk(folder).study()).runs["print"]:
+    for name in OpenStudy(folder).design(OpenStudy(folder).study()).runs["print"]:
         assert name in text
     assert "average over the rounds" in re.sub(r"\s+", " ", text)
 
@@ -204,8 +204,8 @@ def test_a_changed_sheet_of_the_first_round_is_still_matched(two_rounds, tmp_pat
     book.save(changed)
     copy = Folder(shutil.copytree(folder.path, tmp_path / "copy"))
     steps.collect(copy, [changed], "first operator")
-    desk = Desk(copy)
-    record = desk.record(desk.study())
+    opened = OpenStudy(copy)
+    record = opened.record(opened.study())
     assert record.prints["note"].tolist().count("found later") == 1
     assert record.prints["round"].tolist() == [1] * 24 + [2] * 12
 
@@ -232,8 +232,8 @@ def folder(tmp_path):
 def type_in(folder, number, rows=None):
     """Write the latest sheet and type in a plane that rises with the nozzle and falls with the bed."""
     written = steps.sheet(folder).data
-    desk = Desk(folder)
-    runs = desk.design(desk.study()).of_round(number)
+    opened = OpenStudy(folder)
+    runs = opened.design(opened.study()).of_round(number)
     place, target = written["sheets"]["Prints"], folder.path / written["file"]
     book = load_workbook(target)
     page = book[place["sheet"]]
@@ -362,8 +362,8 @@ def test_an_ascent_climbs_towards_the_requirement(answered, doe):
     steps_ = json.loads(out)["facts"]["steps"]
     assert steps_["nozzle_temperature"] == pytest.approx(3.0)  # 15 degC in five steps: the larger effect sets the pace
     assert -2 < steps_["bed_temperature"] < -0.5  # half of the effect, ten for fifteen degrees, the other way: about -1
-    desk = Desk(answered)
-    new = desk.design(desk.study()).of_round(2)
+    opened = OpenStudy(answered)
+    new = opened.design(opened.study()).of_round(2)
     assert new["target.nozzle_temperature"].is_monotonic_increasing
     assert new["target.bed_temperature"].is_monotonic_decreasing
 
@@ -408,9 +408,9 @@ def test_wrong_usage_exits_with_2(doe):
 
 
 def test_one_round_has_no_round_column_and_no_word_about_rounds(answered):
-    desk = Desk(answered)
-    study = desk.study()
-    result, (fitted,) = fit_model(study, desk.design(study), desk.record(study))
+    opened = OpenStudy(answered)
+    study = opened.study()
+    result, (fitted,) = fit_model(study, opened.design(study), opened.record(study))
     assert fitted.data.rounds == ("1",)
     assert fitted.data.blocks == 0
     assert "average over the rounds" not in {one.name for one in result.verdicts}

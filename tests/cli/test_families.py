@@ -6,8 +6,8 @@ import re
 import numpy as np
 import pytest
 
-from doe.cli import planning, starting, steps
-from doe.cli.desk import RECOMMENDATION, REPORT, Desk
+from doe.cli import new_study, planning, steps
+from doe.cli.open_study import RECOMMENDATION, REPORT, OpenStudy
 from doe.demo.bench import Results
 from doe.demo.write import fill_workbook
 from doe.design import check
@@ -17,6 +17,7 @@ from doe.numerics.strength import FORMULAS
 from doe.study import scale
 from doe.study.heat import nozzle_factor
 from doe.study.materials import families
+from tests.cli.conftest import written_down
 
 SIZES = {"width": 5.0, "thickness": 2.0, "span": 64.0, "diameter": 20.0}
 """Nominal sizes of coupons, mm."""
@@ -66,14 +67,15 @@ def results_of(study, design, seed=4):
 
 
 def walked(folder, wanted):
-    """Take a new study to its report without an edit; return the recommendation as data."""
-    starting.new(folder, wanted)
+    """Take a new study to its report with no edit but the texts that are to be written; return the recommendation as data."""
+    new_study.new(folder, wanted)
+    written_down(folder.path)
     planning.plan(folder, PlanRequest(one_round=True, seed=3))
     written = steps.sheet(folder).data
-    desk = Desk(folder)
-    study = desk.study()
-    filled = fill_workbook(folder.read(written["file"]), written["sheets"], results_of(study, desk.design(study)))
-    desk.commit("demo", {written["file"]: filled}, simulated=True)
+    opened = OpenStudy(folder)
+    study = opened.study()
+    filled = fill_workbook(folder.read(written["file"]), written["sheets"], results_of(study, opened.design(study)))
+    opened.commit("demo", {written["file"]: filled}, simulated=True)
     steps.collect(folder, [], "simulated bench")
     steps.fit(folder, None)
     steps.recommend(folder)
@@ -84,7 +86,7 @@ def walked(folder, wanted):
 @pytest.mark.slow
 @pytest.mark.parametrize("family", families())
 def test_a_family_goes_from_new_to_report_without_an_edit(tmp_path, family):
-    study, advised = walked(Folder(tmp_path / "mine"), starting.Wanted(family))
+    study, advised = walked(Folder(tmp_path / "mine"), new_study.Wanted(family))
     assert (tmp_path / "mine" / REPORT).read_bytes().startswith(b"%PDF")
     assert set(advised["settings"]) == {factor.name for factor in study.factors}
     nozzle = nozzle_factor(study.factors)
@@ -143,6 +145,12 @@ def test_without_a_known_family_they_are_listed_with_a_line_each(tmp_path, doe, 
     for family in families():
         assert any(words[:1] == [family] and len(words) > 1 for words in lines), family
     assert not (tmp_path / "mine").exists()
+
+
+def test_a_family_like_a_known_one_is_told_of_the_general_one_too(tmp_path, doe):
+    status, _, err = doe("new", tmp_path / "mine", "--family", "PCTG")
+    assert status == 3
+    assert "did you mean 'PETG'?" in " ".join(err.split()) and "'other'" in err
 
 
 def test_plan_and_amend_say_what_to_look_at_before_anything_is_heated(tmp_path, doe):

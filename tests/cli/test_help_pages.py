@@ -1,5 +1,6 @@
 """What ``--help`` says to somebody who never ran a designed experiment."""
 
+import importlib.metadata
 import re
 import shlex
 
@@ -45,6 +46,15 @@ def page(doe, *arguments):
     status, out, err = doe(*arguments, "--help")
     assert (status, err) == (0, "")
     return out
+
+
+def test_the_version_is_that_of_the_installed_package(doe):
+    assert doe("--version") == (0, f"doe {importlib.metadata.version('testprint-doe')}\n", "")
+
+
+@pytest.mark.parametrize("arguments", [(), ("plan",)])
+def test_a_short_word_for_help(doe, arguments):
+    assert doe(*arguments, "-h") == doe(*arguments, "--help")
 
 
 @pytest.mark.parametrize(("name", "parameter"), OPTIONS)

@@ -4,7 +4,11 @@ import json
 
 import pytest
 
+from doe.cli import planning
+from doe.cli.options import show
+from doe.design.request import PlanRequest
 from doe.files import Folder
+from doe.report.tables import plain_text
 from tests.cli.conftest import TWO_FACTORS, snapshot
 from tests.path import fill
 
@@ -58,9 +62,16 @@ def refused(doe, folder, *arguments):
     return err
 
 
-def test_the_plan_says_why_in_two_sentences_and_what_it_will_show_and_take(folder, doe):
-    status, out, _ = doe("plan", "--study", folder, "--seed", 2)
-    assert status == 0
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory):
+    path = tmp_path_factory.mktemp("planned")
+    (path / "study.toml").write_text(STUDY + BUDGET)
+    return planning.plan(Folder(path), PlanRequest(seed=2))
+
+
+def test_the_plan_says_why_in_two_sentences_and_what_it_will_show_and_take(planned, capsys):
+    show(planned, as_json=False)
+    out = capsys.readouterr().out
     first, second = out.splitlines()[:2]
     assert first.startswith("To find where the best setting is, 20 prints in 6 drying loads were chosen to")
     assert second.startswith("They estimate the 11 coefficients of model and printers and leave ")
@@ -69,8 +80,9 @@ def test_the_plan_says_why_in_two_sentences_and_what_it_will_show_and_take(folde
         assert f"\n{title}\n" in out
 
 
-def test_the_json_holds_what_the_screen_shows(folder, doe):
-    data = told(doe, folder, "plan", "--seed", 2)
+def test_the_json_holds_what_the_screen_shows(planned, capsys):
+    show(planned, as_json=True)
+    data = json.loads(capsys.readouterr().out)
     assert data["facts"]["strata"] == {
         "prints": 20, "loads": 6, "coefficients": 11, "load_dof": 3, "print_dof": 6, "pure_error_dof": 3,
     }  # fmt: skip
@@ -88,10 +100,9 @@ def test_without_a_number_of_prints_two_plans_are_proposed_and_nothing_is_writte
     status, out, _ = doe("plan", "--study", folder)
     assert status == 0
     assert snapshot(folder) == before
-    for words in ("lean: 20 prints, 6 loads", "good: 30 prints, 8 loads", "doe plan --prints 20 --loads 6"):
+    for words in ("lean: 20 prints, 6 loads", "good: 30 prints, 8 loads"):
         assert words in out
-    data = told(doe, folder, "plan")
-    assert data["next"] == ["doe plan --prints 20 --loads 6", "doe plan --prints 30 --loads 8"]
+    assert out.splitlines()[-2:] == ["doe plan --prints 20 --loads 6", "doe plan --prints 30 --loads 8"]
 
 
 def test_candidates_stand_side_by_side_and_nothing_is_written(folder, doe):
@@ -106,13 +117,14 @@ def test_candidates_stand_side_by_side_and_nothing_is_written(folder, doe):
     assert by_label["20/4"]["facts"]["strata"]["load_dof"] == 1
     # Jones and Nachtsheim (2011): seven prints for three factors; the declared quadratic model has ten coefficients.
     assert "coefficients of the declared model" in by_label["definitive-screening"]["refused"]
-    out = doe("plan", "--compare", "--study", folder, "--seed", 1)[1]
-    for words in ("Plans side by side", "chosen for you", "central composite", "working days", "greatest", "Commands"):
-        assert words in out
 
 
 def test_every_command_of_a_comparison_makes_the_plan_that_was_compared(folder, doe):
-    for one in told(doe, folder, "plan", "--compare", "--seed", 4)["candidates"]:
+    compared = planning.compare(Folder(folder), [], PlanRequest(seed=4))
+    shown = "\n".join(plain_text(table, 100) for table in compared.tables)
+    for words in ("Plans side by side", "chosen for you", "central composite", "working days", "greatest", "Commands"):
+        assert words in shown
+    for one in json.loads(json.dumps(compared.data))["candidates"]:
         words = one["command"].split()[1:]
         data = told(doe, folder, *words, "--replace")
         assert data["prints"] == one["prints"]

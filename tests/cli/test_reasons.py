@@ -6,10 +6,10 @@ import json
 import pytest
 from pypdf import PdfReader
 
-from doe.cli import planning, standing, steps, verifying
-from doe.cli.desk import Desk
+from doe.cli import planning, steps, study_status, verifying
 from doe.cli.drafting import DRAFT, draft
-from doe.cli.filing import report_inputs
+from doe.cli.open_study import OpenStudy
+from doe.cli.report_inputs import report_inputs
 from doe.design.request import PlanRequest
 from doe.files import Folder, digest
 from doe.record.read_tables import record_files
@@ -73,23 +73,23 @@ def revised(tmp_path_factory):
     steps.fit(folder, None)
     heads = []
     for seed in (2, 3):
-        inputs = report_inputs(Desk(folder))
+        inputs = report_inputs(OpenStudy(folder))
         heads.append((study_digest(inputs.attachments), inputs.log_head, inputs.prepared_at))
         draft(folder)
         steps.report(folder)
         if seed == 2:
             steps.report(folder)
-        desk = Desk(folder)
-        study = desk.study()
-        record = simulated(study, desk.design(study), seed=seed, load_sd=0.0)
-        desk.commit("collect", record_files(record), corrections=seed)
+        opened = OpenStudy(folder)
+        study = opened.study()
+        record = simulated(study, opened.design(study), seed=seed, load_sd=0.0)
+        opened.commit("collect", record_files(record), corrections=seed)
         steps.fit(folder, None)
     return folder, heads
 
 
 def test_revisions_have_the_digests_that_their_reports_printed(revised):
     folder, heads = revised
-    found = report_inputs(Desk(folder)).revision
+    found = report_inputs(OpenStudy(folder)).revision
     assert found.number == 3
     assert [(one.study_digest, one.log_head, one.prepared_at) for one in found.earlier] == heads
     assert [line["command"] for line in found.since] == ["collect", "fit"]
@@ -128,15 +128,15 @@ def test_a_log_from_before_is_honest_about_it_and_its_report_is_verified(tmp_pat
 
 def test_status_tells_of_a_draft_whether_it_is_current(tmp_path):
     folder = collected(tmp_path, "main")
-    said = [standing.status(folder).data["draft"]]
+    said = [study_status.status(folder).data["draft"]]
     draft(folder)
-    said.append(standing.status(folder).data["draft"])
+    said.append(study_status.status(folder).data["draft"])
     steps.fit(folder, None)
-    outdated = standing.status(folder)
+    outdated = study_status.status(folder)
     draft(folder)
     steps.report(folder)
-    said += [outdated.data["draft"], standing.status(folder).data["draft"]]
+    said += [outdated.data["draft"], study_status.status(folder).data["draft"]]
     folder.path.joinpath(DRAFT).write_bytes(b"%PDF-1.7 of somebody else")
-    said.append(standing.status(folder).data["draft"])
+    said.append(study_status.status(folder).data["draft"])
     assert said == [None, "current", "outdated", "reported", "altered"]
     assert any("draft of the report is outdated" in line for line in outdated.lines) and outdated.lines[-1].startswith("Next:")

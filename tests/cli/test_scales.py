@@ -7,12 +7,12 @@ import pytest
 from openpyxl import load_workbook
 
 from doe.cli import planning, steps
-from doe.cli.desk import STUDY, Desk
+from doe.cli.open_study import STUDY, OpenStudy
 from doe.demo import bench, write
 from doe.demo.read import demo_study
 from doe.design.request import PlanRequest
 from doe.files import Folder
-from tests.study.test_bends import DRYING
+from tests.study.test_nonlinear_scales import DRYING
 
 pytestmark = pytest.mark.slow
 
@@ -21,14 +21,14 @@ def finished(request, tmp_path_factory):
     folder = Folder(tmp_path_factory.mktemp("scales") / request.param)
     steps.make_folder(folder)
     text = demo_study().decode().replace('name = "drying_time"\n', f'name = "drying_time"\nscale = "{request.param}"\n')
-    Desk(folder).commit("new", {STUDY: (text + (DRYING if request.param == "moisture" else "")).encode()})
+    OpenStudy(folder).commit("new", {STUDY: (text + (DRYING if request.param == "moisture" else "")).encode()})
     planned = planning.plan(folder, PlanRequest(one_round=True, seed=3))
     sheet = steps.sheet(folder)
-    desk = Desk(folder)
-    study = desk.study()
-    results = bench.run(study, desk.design(study), 3)
+    opened = OpenStudy(folder)
+    study = opened.study()
+    results = bench.run(study, opened.design(study), 3)
     name = sheet.data["file"]
-    desk.commit("demo", {name: write.fill_workbook(folder.read(name), sheet.data["sheets"], results)}, simulated=True)
+    opened.commit("demo", {name: write.fill_workbook(folder.read(name), sheet.data["sheets"], results)}, simulated=True)
     steps.collect(folder, [], "simulated bench")
     fitted = steps.fit(folder, None)
     advised = steps.recommend(folder)
@@ -42,7 +42,7 @@ def _texts(done):
 
 def test_plan_sheet_and_card_have_hours_on_the_increments(finished):
     folder, study, done = finished
-    plan = Desk(folder).design(study).runs
+    plan = OpenStudy(folder).design(study).runs
     hours = plan["target.drying_time"].to_numpy(dtype=float)
     assert np.all(np.round(hours / 0.5) * 0.5 == hours)
     assert (hours.min(), hours.max()) == (4, 12)
@@ -56,7 +56,7 @@ def test_plan_sheet_and_card_have_hours_on_the_increments(finished):
 
 def test_the_scale_and_what_it_rests_on_are_said(finished):
     folder, study, done = finished
-    kind = next(one.scale for one in study.factors if one.is_bent)
+    kind = next(one.scale for one in study.factors if one.has_nonlinear_scale)
     said = {"log": "modelled on a logarithmic scale", "moisture": "modelled by the moisture"}[kind]
     assert said in _texts(done["recommend"])
     assert said in folder.read("report.html").decode()

@@ -5,7 +5,7 @@ import shutil
 import pytest
 
 from doe.cli import planning, steps
-from doe.cli.desk import Desk
+from doe.cli.open_study import OpenStudy
 from doe.demo import bench
 from doe.demo.read import demo_study
 from doe.demo.write import fill_workbook
@@ -42,9 +42,9 @@ def collected(plan, path, language):
     write_study(path, language)
     folder = Folder(path)
     places = steps.sheet(folder).data["sheets"]
-    desk = Desk(folder)
-    study = desk.study()
-    (path / BOOK).write_bytes(fill_workbook((path / BOOK).read_bytes(), places, bench.run(study, desk.design(study), 1)))
+    opened = OpenStudy(folder)
+    study = opened.study()
+    (path / BOOK).write_bytes(fill_workbook((path / BOOK).read_bytes(), places, bench.run(study, opened.design(study), 1)))
     return folder, steps.collect(folder, [], "bench")
 
 

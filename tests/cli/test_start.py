@@ -7,11 +7,13 @@ import subprocess
 import sys
 import tomllib
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
-from doe.cli import desk, glance, progress, standing
-from doe.cli.plain_values import in_words
+from doe.cli import open_study, progress, status_facts, study_status
+from doe.cli.plain_values import Plain, in_words
+from doe.cli.plan_options import Purpose
 from doe.design import plan as design_plan
 from doe.design.extend import left_of_budget
 from doe.design.read import PLAN
@@ -19,6 +21,7 @@ from doe.files import Folder
 from doe.record.integrity import DRAFT
 from doe.study import materials
 from doe.study.read import parse_study
+from tests.cli.conftest import written_down
 
 README = Path(__file__).parents[2] / "README.md"
 COMMANDS = (
@@ -72,11 +75,16 @@ def test_the_readme_has_exactly_two_set_up_commands():
 def test_status_walks_through_the_steps(tmp_path, doe):
     assert "doe new" in doe("status", "--study", tmp_path)[1]
     assert doe("new", tmp_path / "mine", "--family", "PA-CF")[0] == 0
+    assert "Next: edit study.toml, then doe plan" in doe("status", "--study", tmp_path / "mine")[1]
+    written_down(tmp_path / "mine")
     assert "Next: doe plan" in doe("status", "--study", tmp_path / "mine")[1]
     assert doe("plan", "--study", tmp_path / "mine")[0] == 0
     assert "Next: doe sheet" in doe("status", "--study", tmp_path / "mine")[1]
     assert doe("sheet", "--study", tmp_path / "mine")[0] == 0
     assert "Next: doe collect" in doe("status", "--study", tmp_path / "mine")[1]
+    assert doe("collect", "--study", tmp_path / "mine")[0] == 0
+    # a fit would be refused: nothing is recorded
+    assert doe("status", "--study", tmp_path / "mine")[1].splitlines()[-1] == "Next: doe collect when prints are filled in"
 
 
 def test_new_prints_the_cautions(tmp_path, doe):
@@ -95,11 +103,33 @@ def test_status_before_a_plan_starts_without_heavy_libraries(tmp_path, doe, begu
     assert heavy == []
 
 
-@pytest.mark.parametrize("command", ["plan", "fit", "report", "extend", "confirm", "amend --reason why"])
-def test_without_a_study_commands_are_refused_before_a_heavy_library_is_loaded(tmp_path, command):
-    said, heavy = loaded(*command.split(), "--study", tmp_path)
-    assert "there is no study.toml in it" in " ".join(said.split())
-    assert set(heavy) <= {"pydantic"}  # which the parser of the command line loads for numbers and choices
+@pytest.mark.parametrize("command", ["plan --prints 30 --kind compound", "collect", "confirm", "verify no-such-report.pdf"])
+def test_without_a_study_or_report_commands_are_refused_before_a_heavy_library_is_loaded(tmp_path, command):
+    of_study = [] if command.startswith("verify") else ["--study", tmp_path]
+    said, heavy = loaded(*command.split(), *of_study)
+    assert ("it cannot be read" if not of_study else "there is no study.toml in it") in " ".join(said.split())
+    assert heavy == []
+
+
+@pytest.mark.parametrize(
+    ("kind", "typed", "value"),
+    [
+        (int, "12", 12), (int, 12, 12), (Path, "a/b", Path("a/b")), (str, "", ""), (Purpose, "map", Purpose.map),
+        (Purpose, Purpose.map, Purpose.map), (int, None, None),
+    ],
+)  # fmt: skip
+def test_a_plain_value_is_taken_without_the_library_of_the_parser(kind, typed, value):
+    def library():
+        raise AssertionError("the library was asked")
+
+    given = SimpleNamespace(
+        get_runtime_param=library, nargs=1, multiple=False,
+        type_descriptor=SimpleNamespace(annotation=kind, parameter_info=SimpleNamespace(min=None, max=None)),
+    )  # fmt: skip
+    taken = Plain(given).coerce(typed, given, None)
+    assert taken == value and type(taken) is type(value)
+    with pytest.raises(AssertionError, match="the library was asked"):
+        Plain(given).coerce(object(), given, None)
 
 
 # What the log vouches for is read without libraries, and says the same
@@ -137,35 +167,35 @@ def states(folder):
         yield lines[at - 1]["command"]
 
 
-def test_a_glance_sees_what_the_whole_reader_sees(finished):
+def test_the_log_gives_what_the_whole_reader_sees(finished):
     seen = []
     for command in states(finished):
-        quick = glance.glance(finished)
+        quick = status_facts.facts_by_log(finished)
         assert quick is not None
-        assert quick == glance.read_whole(finished)
+        assert quick == status_facts.facts_by_reading(finished)
         seen.append(command)
     assert {"report", "recommend", "fit", "collect"} & set(seen)
 
 
-def test_a_glance_is_left_to_the_whole_reader_where_a_file_was_edited(finished):
+def test_the_log_leaves_it_to_the_whole_reader_where_a_file_was_edited(finished):
     for name in ("study.toml", "plan.csv", "record/prints.csv", "record/checks.csv"):
         whole = finished.read(name)
         (finished.path / name).write_bytes(whole + b"\n")
-        assert glance.glance(finished) is None
+        assert status_facts.facts_by_log(finished) is None
         (finished.path / name).write_bytes(whole)
     (finished.path / "record/loads.csv").unlink()
-    assert glance.glance(finished) is None
+    assert status_facts.facts_by_log(finished) is None
 
 
 def test_what_another_version_read_is_read_anew(finished, monkeypatch):
-    monkeypatch.setattr(glance, "__version__", "9.9")
-    assert glance.glance(finished) is None
+    monkeypatch.setattr(status_facts, "__version__", "9.9")
+    assert status_facts.facts_by_log(finished) is None
 
 
 def test_status_says_the_same_by_either_way(finished, monkeypatch):
-    quick = standing.status(finished)
-    monkeypatch.setattr(standing, "glance", lambda folder: None)
-    assert standing.status(finished) == quick
+    quick = study_status.status(finished)
+    monkeypatch.setattr(study_status, "facts_by_log", lambda folder: None)
+    assert study_status.status(finished) == quick
 
 
 def test_an_edited_study_is_refused_as_by_every_command(finished, doe):
@@ -177,14 +207,14 @@ def test_an_edited_study_is_refused_as_by_every_command(finished, doe):
 
 
 @pytest.mark.parametrize("left", [".doe.lock", ".doe-staging"])
-def test_a_glance_keeps_off_where_a_command_works(finished, left):
+def test_looking_at_the_log_keeps_off_where_a_command_works(finished, left):
     (finished.path / left).mkdir()
     assert finished.undisturbed(lambda: "read") is None
 
 
 def test_what_was_read_while_a_command_ended_does_not_count(finished):
     def read():
-        desk.Desk(finished).commit("fit", {})
+        open_study.OpenStudy(finished).commit("fit", {})
         return "read"
 
     assert finished.undisturbed(read) is None
@@ -192,9 +222,9 @@ def test_what_was_read_while_a_command_ended_does_not_count(finished):
 
 
 def test_what_is_left_of_the_budget_is_counted_as_by_a_further_round(finished):
-    at = desk.Desk(finished)
+    at = open_study.OpenStudy(finished)
     study = at.study()
-    assert glance.read_whole(finished).left_of_budget() == left_of_budget(study, at.design(study))
+    assert status_facts.facts_by_reading(finished).left_of_budget() == left_of_budget(study, at.design(study))
 
 
 def test_kinds_and_rounds_are_named_as_where_they_are_planned():
@@ -250,4 +280,4 @@ def test_the_keys_that_a_new_study_only_mentions_can_be_taken(family):
 
 
 def test_files_that_status_looks_for_are_named_as_where_they_are_read():
-    assert (desk.PLAN_FILE, desk.DRAFT_FILE) == (PLAN, DRAFT)
+    assert (open_study.PLAN_FILE, open_study.DRAFT_FILE) == (PLAN, DRAFT)

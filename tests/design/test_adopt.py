@@ -35,6 +35,11 @@ def test_semicolons_and_a_byte_order_mark_are_read():
     pd.testing.assert_frame_equal(take(text).runs, take(GOOD).runs)
 
 
+def test_a_setting_may_be_written_in_several_ways_within_a_load():
+    runs = take(GOOD.replace("11,tue,A", "11.0,tue,A")).runs
+    assert runs["target.drying_time"].tolist() == [5.25, 5.25, 11.0, 11.0]
+
+
 def test_too_few_loads_are_a_verdict_since_the_prints_are_made():
     assert "no load error degree of freedom" in {verdict.name for verdict in take(GOOD).verdicts}
 

@@ -71,7 +71,18 @@ class TestBudget:
 
     def test_the_worst_instrument_counts(self):
         readings = later([244.1, 263.9], at=[250, 270], instrument="other")
-        assert only(study_of(high_by(6)), readings).unknown == ("probe",)
+        one = only(study_of(high_by(6)), readings)
+        assert (one.unknown, one.unstated) == (("probe",), ("other",))
+        assert (one.budget.limit, one.budget.share) == (1.5, 0.004)  # not smaller than with the instrument that is known
+
+    def test_what_is_not_stated_counts_as_the_worst_that_reads_the_factor_on_any_printer(self):
+        coarse = {"id": "TC-2", "kind": "thermocouple, type K class 2"}
+        printers = [{"name": "A", "checks": [high_by(6, instrument=None)]}, {"name": "B", "checks": [high_by(6)]}]
+        study = make_study(printers=printers, instruments=[PROBE, coarse])
+        assert (only(study).budget.limit, only(study).unstated) == (1.5, ("",))
+        lines = calibrated.lines_of(study, later([244.1, 263.9], at=[250, 270], printer="B", instrument="TC-2"))
+        assert lines["A", NOZZLE].budget.limit == 2.5
+        assert lines["B", NOZZLE].unknown == ()
 
     def test_a_check_without_a_contact_counts_as_common_practice_beside_one_with(self):
         stated, silent = high_by(6), {**high_by(6), "contact": None}
@@ -191,7 +202,8 @@ class TestFindings:
         (verdict,) = calibration_findings.beyond_findings(study, runs)
         assert verdict.name == "prints beyond the checks"
         assert "1 of 3 prints on printer A" in verdict.cause
-        assert "at 293 °C" in verdict.next_step
+        assert "at 293 °C, before these are printed" in verdict.next_step
+        assert "'doe recommend' gives this printer no setpoint beyond what was read" in verdict.cause
         assert not list(calibration_findings.beyond_findings(study, runs.iloc[:2]))  # one increment beyond is not far
 
     def test_unread_factors_are_named_once(self):

@@ -13,6 +13,7 @@ from doe.design.plan import Provenance, checked
 from doe.design.read import plan_text, read_plan
 from doe.errors import InputRefused
 from doe.numerics import criteria, terms
+from doe.numerics.terms import rank
 from doe.study import scale
 from tests.conftest import make_study, numeric
 from tests.reference_data import expected_of, rows_of
@@ -36,7 +37,7 @@ def first_round(study, coded, loads=None, kinds=None):
     printer = np.arange(len(coded)) % len(study.printers) if study.printers else np.full(len(coded), -1)
     kinds = kinds or [region.position(study, row) for row in coded]
     runs = plan.assemble(study, targets, load, printer, kinds, Provenance("adopted", 1))
-    return checked(study, runs, {"kind": "adopted"}, adopted=True)
+    return checked(study, runs, {"kind": "adopted"})
 
 
 def central_composite(study, loads):
@@ -150,9 +151,9 @@ def test_fold_over_of_one_factor_frees_it_and_all_its_interactions(saturated):
     X = np.hstack([terms.model_matrix(coded_of(study, made.runs), model, (0,) * 7), blocks])
     own = [place for place, term in enumerate(model) if 2 in term]
     others = np.delete(X, own, axis=1)
-    assert criteria.rank(X) == criteria.rank(others) + len(own)
+    assert rank(X) == rank(others) + len(own)
     before = terms.model_matrix(SATURATED, model, (0,) * 7)
-    assert criteria.rank(before) < criteria.rank(np.delete(before, own, axis=1)) + len(own)
+    assert rank(before) < rank(np.delete(before, own, axis=1)) + len(own)
 
 
 def test_fold_over_exchanges_the_levels_of_a_categorical_factor_and_leaves_others():
@@ -181,11 +182,11 @@ def test_axial_points_make_the_squares_of_a_factorial_estimable():
     corners = [[-1, -1], [1, -1], [-1, 1], [1, 1], [0, 0], [0, 0]]
     design = first_round(study, corners)
     X, _ = check.matrix(study, design.runs)
-    assert criteria.rank(X) < X.shape[1]
+    assert rank(X) < X.shape[1]
     made = extend.extend(study, design, ExtendRequest("axial", prints=6, seed=3))
     X, _ = check.matrix(study, made.runs)
     assert X.shape == (12, 7)  # six terms and the round
-    assert criteria.rank(X) == 7
+    assert rank(X) == 7
     new = made.of_round(2)
     axial_points = coded_of(study, new[new["point"] == "axial"])
     assert sorted(map(tuple, axial_points.tolist())) == [(-1, 0), (0, -1), (0, 1), (1, 0)]
@@ -338,7 +339,7 @@ def test_more_prints_tell_more_of_every_term(begun, width):
     assert np.linalg.eigvalsh(after - before).min() > -1e-9
     assert np.linalg.slogdet(after)[1] > np.linalg.slogdet(before)[1] + 0.1
     X, _ = check.matrix(study, made.runs)
-    assert criteria.rank(X) == X.shape[1] == 17  # 15 terms, one printer column, one round column
+    assert rank(X) == X.shape[1] == 17  # 15 terms, one printer column, one round column
 
 
 def test_optimal_prints_are_better_than_the_same_number_at_random(begun):
@@ -400,8 +401,8 @@ def test_a_larger_model_is_searched_for_and_the_declared_one_stays(begun):
     assert "doe amend" in verdict.next_step
     model = (*scale.model_terms(study), (0, 0, 0))
     X = terms.model_matrix(coded_of(study, made.runs), model, (0, 0, 0, 0))
-    assert criteria.rank(X) == X.shape[1]
-    assert criteria.rank(X[: len(design.runs)]) < X.shape[1]  # three levels cannot tell the cubic
+    assert rank(X) == X.shape[1]
+    assert rank(X[: len(design.runs)]) < X.shape[1]  # three levels cannot tell the cubic
 
 
 @pytest.mark.parametrize(
@@ -438,6 +439,19 @@ def test_a_box_without_width_is_refused(begun):
 def test_same_seed_gives_the_same_bytes_and_another_does_not(begun):
     texts = [plan_text(extend.extend(*begun, ExtendRequest(prints=8, loads=2, seed=seed))) for seed in (1, 1, 2)]
     assert texts[0] == texts[1] != texts[2]
+
+
+def test_what_all_rounds_together_cannot_do_is_said_once(begun):
+    study, design = begun
+    made = extend.extend(study, design, ExtendRequest("fold-over", prints=20, loads=4, seed=1))
+    (said,) = [one for one in made.verdicts if "budget" in one.name]
+    assert "all rounds together take 48 prints where the budget has 40 and 10 drying loads where it has 9" in said.cause
+    assert "fewer --prints and --loads" in said.next_step
+    corners = np.array(sorted(itertools.product((-1.0, 1.0), repeat=4), key=lambda corner: corner[3]))
+    begun_with_corners = first_round(study, corners, np.arange(16) // 4)
+    made = extend.extend(study, begun_with_corners, ExtendRequest("fold-over", loads=4, seed=1))
+    (said,) = [one for one in made.verdicts if "cannot" in one.cause and "^2" in one.cause]
+    assert said.name == "terms that cannot be told apart"
 
 
 def test_a_third_round_follows_the_second(begun):

@@ -7,12 +7,17 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from doe.design import check, order
+from doe.design.compare import Candidate
 from doe.design.plan import describe, identifier, plan_runs
-from doe.design.read import plan_text, read_plan
+from doe.design.read import plan_text, read_plan, read_table
 from doe.design.request import PlanRequest
 from doe.errors import InputRefused
+from doe.numerics import catalogue
+from doe.study import scale
 from tests.conftest import make_study, numeric
 from tests.design.plans import planned_once
+
+COMPOSITE = catalogue.central_composite(4, "face", "rotatable", 4).points
 
 
 def problems(error):
@@ -28,6 +33,23 @@ def test_same_seed_gives_the_same_bytes_and_another_does_not(study):
 def test_plan_text_reads_back_as_the_same_plan(study):
     design = planned_once(study, PlanRequest(seed=5))
     pd.testing.assert_frame_equal(read_plan(plan_text(design), study).runs, design.runs, check_dtype=False)
+
+
+@pytest.mark.parametrize(
+    ("column", "text", "said"),
+    [
+        ("target.nozzle_temperature", "hot", "row 3: 'hot'; a number, as"),
+        ("set.bed_temperature", "nan", "row 3: 'nan'; a number, as"),
+        ("target.z_offset", "inf", "row 3: 'inf'; a number, as"),
+        ("order", "2.5", "row 3: '2.5'; a whole number, as"),
+    ],
+)
+def test_a_plan_with_a_cell_that_is_no_number_is_refused_by_column_and_row(column, text, said):
+    study = make_study()
+    table = read_table(plan_text(planned_once(study, PlanRequest(kind="central-composite", seed=0, loads=8))), "plan.csv")
+    table.loc[1, column] = text
+    with pytest.raises(InputRefused, match=f"plan.csv, column '{column}', {said}"):
+        read_plan(table.to_csv(index=False).encode(), study)
 
 
 @pytest.mark.parametrize("kind", ["factorial", "central-composite", "box-behnken"])
@@ -142,6 +164,22 @@ def test_what_cannot_work_is_refused_with_its_remedy(changes, request_, said):
         plan_runs(make_study(**changes), request_)
 
 
+@pytest.mark.parametrize(
+    ("request_", "command"),
+    [
+        (PlanRequest(kind="fractional", resolution=5, centre=0, replicates=2),
+         "doe plan --kind fractional --resolution 5 --centre 0 --replicates 2 --seed 1"),
+        (PlanRequest(kind="central-composite", form="inscribed", distance="orthogonal", seed=4),
+         "doe plan --kind central-composite --form inscribed --distance orthogonal --seed 4"),
+        (PlanRequest(purpose="screen", prints=24, loads=6, one_round=True),
+         "doe plan --prints 24 --loads 6 --one-round --purpose screen --seed 1"),
+    ],
+    ids=lambda value: None if isinstance(value, str) else value.kind,
+)  # fmt: skip
+def test_the_command_of_a_candidate_makes_that_plan(request_, command):
+    assert Candidate("one of several", request_).command == command
+
+
 def test_a_saturated_plan_says_that_no_interval_is_possible():
     study = make_study(
         factors=[numeric("a", 0, 2, 1), numeric("b", 0, 2, 1)], model={"terms": "interactions"}, printers=[], budget={}
@@ -166,10 +204,8 @@ def test_every_arrangement_keeps_settings_loads_and_printers_whole(seed, loads, 
     assert runs["load"].nunique() == loads
     assert (runs.groupby("load")["target.drying_time"].nunique() == 1).all()
     assert sorted(runs["print"]) == sorted(set(runs["print"]))
-    plain = planned_once(study, PlanRequest(kind="central-composite", seed=0, loads=loads)).runs
-    columns = [name for name in runs if name.startswith("target.")]
-    key = lambda table: sorted(map(tuple, table[columns].to_numpy().tolist()))  # noqa: E731
-    assert key(runs) == key(plain)
+    coded = scale.coded(study, check.settings_of(study, runs)).round(9) + 0.0
+    assert sorted(map(tuple, coded.tolist())) == sorted(map(tuple, COMPOSITE.tolist()))
     if printers > 1:
         assert runs["printer"].value_counts().max() - runs["printer"].value_counts().min() <= 1
 

@@ -3,7 +3,6 @@
 import json
 import math
 import time
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict
 
 import numpy as np
@@ -13,7 +12,7 @@ from statsmodels.stats.power import FTestAnovaPower, TTestIndPower
 
 from doe.design import check, power
 from doe.design.plan import plan_runs
-from doe.design.power import Assumptions, Sampling, detectable
+from doe.design.power import Assumptions, detectable
 from doe.design.request import PlanRequest
 from doe.numerics.batched import share_plan
 from doe.numerics.power import power_at, simulated_power
@@ -150,10 +149,13 @@ def test_a_factor_outside_the_model_has_no_answer():
     assert found["nozzle_temperature"].effect is not None
 
 
-def test_prints_of_a_pilot_do_not_count():
+def test_prints_of_a_pilot_and_of_a_confirmation_do_not_count():
     study, runs = faces(6, 6)
+    found = detectable(study, runs)
     pilot = runs.head(4).assign(round=0, load="L0")
-    assert detectable(study, pd.concat([pilot, runs], ignore_index=True)) == detectable(study, runs)
+    assert detectable(study, pd.concat([pilot, runs], ignore_index=True)) == found
+    confirmation = runs.head(6).assign(round=2, kind="confirmation", load=[f"C{i}" for i in range(6)])
+    assert detectable(study, pd.concat([runs, confirmation], ignore_index=True)) == found
     assert detectable(study, pilot) == ()
 
 
@@ -180,29 +182,9 @@ def test_results_are_plain_values():
     assert [one["factor"] for one in again] == [factor.name for factor in study.factors]
 
 
-def test_the_result_does_not_depend_on_who_computes_it(monkeypatch):
-    study, runs = faces(6, 6)
-    alone = detectable(study, runs, sampling=Sampling(4000, max_workers=1))
-    with ThreadPoolExecutor(2) as threads:
-        assert detectable(study, runs, sampling=Sampling(4000, executor=threads)) == alone
-    started = []
-
-    def threads_instead(workers, mp_context):
-        started.append((workers, mp_context.get_start_method()))
-        return ThreadPoolExecutor(workers)
-
-    monkeypatch.setattr(power, "ProcessPoolExecutor", threads_instead)
-    assert detectable(study, runs, sampling=Sampling(4000, max_workers=2)) == alone
-    assert started == []  # too few studies for processes of their own
-    monkeypatch.setattr(power, "_MANY", 4000)
-    assert detectable(study, runs, sampling=Sampling(4000, max_workers=2)) == alone
-    assert detectable(study, runs, sampling=Sampling(4000, max_workers=1)) == alone
-    assert started == [(2, "spawn")]
-
-
 def test_another_seed_gives_another_simulation_of_the_same_power():
     study, runs = faces(6, 6)
-    one, other = (detectable(study, runs, sampling=Sampling(seed=seed)) for seed in (1, 2))
+    one, other = (detectable(study, runs, seed=seed) for seed in (1, 2))
     for first, second in zip(one, other, strict=True):
         assert first.effect == pytest.approx(second.effect, rel=0.05)
         assert first.simulated_power != second.simulated_power

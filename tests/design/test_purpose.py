@@ -73,7 +73,7 @@ def test_other_studies_get_sizes_counted_from_their_degrees_of_freedom():
 
 @pytest.mark.parametrize(("prints", "loads"), [(24, 6), (30, 8)])
 def test_every_proposal_leaves_the_degrees_of_freedom_that_it_is_made_for(prints, loads):
-    coefficients, between = purpose.columns(make_study())
+    coefficients, between = purpose.coefficient_counts(make_study())
     assert (coefficients, between) == (16, 3)
     assert loads - between >= purpose.LOAD_DOF
     assert prints - coefficients - (loads - between) >= purpose.PRINT_DOF

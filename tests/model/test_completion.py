@@ -88,6 +88,25 @@ class TestCounting:
         record = changed(record, "coupons", f"{name}-2", outcome=outcome, z_strength=np.nan)
         assert counted(study, design, record, name) == expected
 
+    @pytest.mark.parametrize(
+        ("cells", "expected"),
+        [
+            ({"outcome.other": "detached"}, (4, 5)), ({"outcome.other": "broke in grips"}, (5, 5)),
+            ({"outcome": "detached", "outcome.other": "completed"}, (4, 5)),
+            ({"outcome": "lost", "outcome.other": "completed"}, (5, 5)), ({"outcome.other": "lost"}, (5, 5)),
+            ({"outcome.z_strength": "lost", "outcome.other": "skipped"}, (4, 4)),
+        ],
+    )  # fmt: skip
+    def test_a_coupon_is_printed_where_no_piece_of_it_failed(self, cells, expected):
+        study, design, record = case("bars of two kinds")
+        name = design.runs["print"].iloc[3]
+        assert counted(study, design, changed(record, "coupons", f"{name}-2", **cells), name) == expected
+
+    def test_the_own_outcome_of_a_test_without_such_a_piece_says_nothing(self):
+        study, design, record = case("bars of two kinds")
+        name = design.runs["print"].iloc[3]
+        assert counted(study, design, changed(record, "coupons", f"{name}-5", **{"outcome.other": "warped"}), name) == (5, 5)
+
     @pytest.mark.parametrize("outcome", ["detached", "clogged", "warped"])
     def test_a_failed_print_is_none_of_all_its_coupons(self, outcome):
         study, design, record = case()

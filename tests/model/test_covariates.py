@@ -87,7 +87,7 @@ def test_predictions_hold_at_the_mean_and_coefficients_are_per_unit():
     record = noted(record, slope=0.3)
     found, data = found_of(study, design, record)
     assert not data.rows(data.coded[:3])[:, -1].any()
-    fit = structure.tried(data, structure.strata(data)).fit
+    fit = structure.mixed_or_trouble(data, structure.strata(data)).fit
     judged = [
         Row(label, value, value - 1, value + 1, 0.5) for label, value in zip(data.labels, fit.estimates, strict=True)
     ]

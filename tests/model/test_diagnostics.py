@@ -45,7 +45,8 @@ def made(template, seed=1, ratio=0.3, coupons=1, loads=LOADS, each=EACH, **more)
         template.data,
         model=standard_terms("quadratic", (0, 0)), values=values, of_print=of_print, X=X, coded=coded,
         names=tuple(f"P{row + 1:02d}" for row in range(n)), labels=("intercept", "a", "b", "a^2", "a * b", "b^2"),
-        load=load, cell=np.arange(n), printers=("A", "B"), printer=np.arange(n) % 2, order=np.arange(n),
+        load=load, load_names=tuple(f"L{code}" for code in range(loads)), cell=np.arange(n),
+        printers=("A", "B"), printer=np.arange(n) % 2, order=np.arange(n),
         excluded=(), items=tuple(f"C{number:03d}" for number in range(n * coupons)),
     )  # fmt: skip
     return replace(data, **more)
@@ -95,14 +96,28 @@ def test_a_print_out_of_line_is_named_with_its_size(template):
     assert max(found.prints, key=lambda one: abs(one.studentised)).print == "P18"
 
 
+def test_how_far_a_print_is_off_is_said_beside_its_residual(template):
+    # Each print on a load of its own, one stratum: the deletion residual is e / (1 - h), as statsmodels has it.
+    data = made(template)
+    alone = shifted(replace(data, load=np.arange(40), load_names=data.names), 9.0 * (np.arange(40) == 17))
+    found = diagnosed(alone)
+    expected = OLS(alone.means, alone.X).fit().get_influence()
+    check, row = found.check("one print off"), found.prints[17]
+    assert check.about == ("P18",)
+    assert check.estimate == pytest.approx(expected.resid_press[17])
+    assert row.studentised == check.statistic == pytest.approx(expected.resid_studentized_external[17])
+    assert row.residual == pytest.approx(expected.resid[17])
+    cause = said(found)["print out of line"].cause
+    assert f"P18 lies {expected.resid_press[17]:.3g} MPa above what all other prints" in cause
+    assert f"its residual is another figure, {expected.resid[17]:.3g} MPa above the model's mean" in cause
+
+
 def test_a_load_that_is_off_is_not_blamed_on_its_prints(template):
     data = made(template, ratio=0.05)
     found = diagnosed(shifted(data, -25.0 * (data.load == 3)))
     assert "print out of line" not in said(found)
     verdict = said(found)["load out of line"]
-    assert "the load with print P16" in verdict.cause and "below" in verdict.cause
-    named = diagnose(shifted(data, -25.0 * (data.load == 3)), *fitted(data), loads=[f"L{code}" for code in range(8)])
-    assert "L3" in said(named)["load out of line"].cause
+    assert "the load L3" in verdict.cause and "below" in verdict.cause
 
 
 def test_a_load_whose_prints_were_mixed_up_decides(template):
@@ -110,7 +125,7 @@ def test_a_load_whose_prints_were_mixed_up_decides(template):
     change = np.zeros(40)
     change[20:25] = [12, -12, 11, -10, -1]
     found = said(diagnosed(shifted(data, change)))
-    assert "the load with print P21" in found["one load decides"].cause
+    assert "the load L4" in found["one load decides"].cause
     assert "standard errors" in found["one load decides"].cause
 
 
@@ -174,9 +189,9 @@ def test_columns_and_prints_that_decide_alone_are_named(template):
     held = np.hstack([data.X, (data.load == 2).astype(float)[:, None]])
     found = diagnosed(replace(data, X=held, labels=(*data.labels, "c")))
     assert (
-        "without the load with print P11 nothing is known of c" in said(found)["one load alone holds up a term"].cause
+        "without the load L2 nothing is known of c" in said(found)["one load alone holds up a term"].cause
     )
-    assert found.predicted.by_load is None and "P11" in found.predicted.reason
+    assert found.predicted.by_load is None and "L2" in found.predicted.reason
 
 
 def without_loads(template):

@@ -1,6 +1,7 @@
 """Graded and pass-fail responses: simulated truth is found again, and what the prints cannot carry is counted and said."""
 
 import dataclasses
+import functools
 import json
 from dataclasses import replace
 
@@ -29,7 +30,15 @@ PASSED = {"name": "lid_fits", "kind": "pass_fail", "per": "print"}
 
 
 def case(response, replicates=8, terms="main"):
-    study = make_study(factors=TWO, model={"terms": terms}, printers=[], responses=[response], budget={"loads": 8})
+    return _planned(json.dumps(response), replicates, terms)
+
+
+@functools.cache
+def _planned(response, replicates, terms):
+    """Return study, plan and record; tests replace what they change of a record."""
+    study = make_study(
+        factors=TWO, model={"terms": terms}, printers=[], responses=[json.loads(response)], budget={"loads": 8}
+    )
     design = plan_runs(study, PlanRequest(kind="factorial", replicates=replicates, seed=1))
     return study, design, simulated(study, design)
 

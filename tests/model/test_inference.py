@@ -1,5 +1,7 @@
 """Where intervals come from: Kenward and Roger's, and with two load error degrees of freedom or fewer a posterior."""
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -8,14 +10,18 @@ from doe.design.plan import plan_runs
 from doe.design.read import read_table
 from doe.design.request import PlanRequest
 from doe.model import inference
+from doe.model.data import without
 from doe.model.fit import fit_model
+from doe.model.limits import shares_said
 from doe.model.measured import mean_interval
+from doe.model.structure import strata
 from doe.numerics import reml
 from doe.numerics.intervals import chosen_interval
 from doe.numerics.intervals import mean_interval as plain_interval
 from doe.numerics.mixture import mixture, mixture_interval
 from tests.conftest import make_study, numeric
 from tests.records import simulated
+from tests.studies import censored_bound
 
 TWO = [numeric("nozzle_temperature", 255, 285, 1), numeric("drying_time", 4, 12, 0.5, unit="h", change="load")]
 
@@ -101,3 +107,14 @@ def test_loads_that_are_used_up_leave_no_interval_of_a_mean():
         assert np.isnan([found.low[0], found.high[0], found.se[0]]).all()
     assert "nothing is known of the variation from load to load" in fit.responses[0].method
     assert np.isnan(fit.responses[0].covariance).all()
+
+
+def test_limits_that_say_little_stay_where_without_their_prints_nothing_judges_the_loads():
+    # In 1 of 25 simulated studies of 24 prints in 4 loads, a third of the coupons above a limit: of 24 prints 8 say less than
+    # half, and the other 16 leave no load error degree of freedom.
+    data = next(itertools.islice(censored_bound.drawn(4, "no break", 0.3, 1.0, 25, 1), 13, None))[0][0]
+    kept, mixed, found = censored_bound.fitted(data, "limits")
+    rest = without(kept, (shares_said(kept, mixed.variances, found.random) < 0.5)[kept.of_print])
+    assert (len(kept.names), len(rest.names), found.load_dof, strata(rest).load_dof) == (24, 16, 1, 0)
+    limits = inference.means(inference.infer(kept, mixed, found.random, found.load_dof), np.eye(15)[[0, 4]], 0.95)
+    assert np.isfinite([limits.low, limits.high]).all()

@@ -9,6 +9,7 @@ from doe.design.plan import plan_runs
 from doe.design.request import PlanRequest
 from doe.model.data import response_data
 from doe.model.fit import fit_model
+from doe.model.request import FitRequest
 from doe.numerics.censored import fit_censored
 from doe.numerics.reml import contrast
 from doe.study import scale
@@ -63,6 +64,7 @@ def test_a_break_in_the_grips_is_a_lower_limit_and_the_fit_is_that_of_limits():
     assert [one.estimate for one in found.coefficients] == pytest.approx(direct.estimates.tolist(), abs=1e-9)
     assert [one.se for one in found.coefficients] == pytest.approx(contrast(direct, np.eye(4)).se.tolist(), abs=1e-9)
     assert fitted[0].data.weights.min() < 1
+    assert found.components[-1].groups == found.values == len(values)  # limits are among the values that the residual is of
 
 
 def test_a_run_out_pulls_the_slope_up_where_leaving_it_out_flattens_it():
@@ -135,3 +137,13 @@ def test_limits_that_measured_values_cannot_be_set_beside_are_left_out_and_named
     assert only(fit).limits.used is False
     assert "limits left out" in names(fit)
     assert {one.low for one in only(fit).coefficients} == {None}
+
+
+def test_limits_cannot_count_where_no_print_has_two_measured_values():
+    study, design, record = case()
+    record = with_outcomes(record, record.coupons.index[record.coupons["number"] > 1], "broke in grips")
+    fit, _ = fit_model(study, design, record, FitRequest(examine=False))
+    assert not only(fit).limits.used
+    (said,) = (one for one in only(fit).verdicts if one.name == "limits left out")
+    assert "no print has two measured values, so that coupons cannot be told from prints" in said.cause
+    assert only(fit).values == len(design.runs)

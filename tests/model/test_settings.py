@@ -37,7 +37,7 @@ def test_reliable_readings_count_but_what_they_have_in_common_belongs_to_the_che
     assert found.reliability == pytest.approx(1 - 4 / np.var(set_to, ddof=1))
     assert (found.used, found.offset, found.prints, found.weight) == (True, pytest.approx(-6.0), len(set_to), 0.0)
     assert actual_settings(study, design, record)["nozzle_temperature"].to_numpy() == pytest.approx(set_to)
-    (verdict,) = (one for one in of_readings([found]) if one.name == "readings off the setpoints")
+    (verdict,) = (one for one in of_readings([found], study) if one.name == "readings off the setpoints")
     assert "6 °C below" in verdict.cause
 
 

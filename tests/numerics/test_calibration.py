@@ -140,11 +140,12 @@ def test_expanded_uncertainty_covers_the_actual_value(noise):
     # have no tails, so that coverage is above 95.45 % where one of them dominates.
     generator = np.random.default_rng(2)
     setpoints, budget = np.array([250.0, 265, 280]), calibration.Budget(limit=1.5, contact=2.5, readout=1.0)
+    line = calibration.fit_line(setpoints, setpoints - 6)
+    known = calibration.actual_uncertainty(line, calibration.Scatter(noise, math.inf), budget, 275)  # whatever was read
     inside = []
     for _ in range(4000):
         common = sum(generator.uniform(-half, half) for half in (1.5, 2.5, 1.0))
         line = calibration.fit_line(setpoints, setpoints - 6 + common + generator.normal(0, noise, 3))
-        known = calibration.actual_uncertainty(line, calibration.Scatter(noise, math.inf), budget, 275)
         inside.append(abs(float(calibration.to_actual(line, 275)) - 269) <= known.expanded)
     assert 0.945 <= np.mean(inside) <= 0.995
 

@@ -32,7 +32,7 @@ class TestMet:
 
     def test_the_share_is_wrong_by_no_more_than_is_said(self):
         distance = np.linspace(-8, 8, 20_001)
-        required = conformance.Margins(distance[:, None].astype(np.float32), None)
+        required = conformance.Margins(distance[:, None].astype(np.float32), None, False)
         shares = conformance.met(np.ones((1, 1)), required)[0]
         assert np.abs(shares - stats.norm.cdf(distance)).max() < 1.5e-4
 
@@ -53,17 +53,18 @@ class TestMet:
 
 class TestMargins:
     def test_at_the_posterior_mean_it_is_the_distance_from_the_nearer_limit_in_standard_deviations(self):
-        # Two draws: the mean of (value - limit) / sd over them, by hand; both at one setting with x = 2.
-        drawn = Draws(np.array([[1.0, 1.0], [3.0, 0.5]]), *np.zeros((3, 2)))
-        sd, rows = np.array([1.0, 2.0]), np.array([[1.0, 2.0], [1.0, -1.0]])
+        # Three draws: the mean of (value - limit) / sd over them, by hand; at the first setting x = 2, at the second -1.
+        drawn = Draws(np.array([[1.0, 1.0], [3.0, 0.5], [1.5, 1.0]]), *np.zeros((3, 3)))
+        sd, rows = np.array([1.0, 2.0, 1.0]), np.array([[1.0, 2.0], [1.0, -1.0]])
         least = conformance.margins(drawn, sd, 1.0, None)
-        assert least.mean == pytest.approx([(0 + 2 / 2) / 2, (1 + 0.5 / 2) / 2])
-        assert least.at_mean(rows) == pytest.approx([(2 + 3 / 2) / 2, (-1 + 1.5 / 2) / 2])
+        assert least.mean == pytest.approx([(0 + 2 / 2 + 0.5) / 3, (1 + 0.5 / 2 + 1) / 3])
+        assert least.at_mean(rows) == pytest.approx([(2 + 3 / 2 + 2.5) / 3, (-1 + 1.5 / 2 - 0.5) / 3])
         most = conformance.margins(drawn, sd, None, 1.0)
-        assert most.at_mean(rows) == pytest.approx([-(2 + 3 / 2) / 2, -(-1 + 1.5 / 2) / 2])
+        assert most.at_mean(rows) == pytest.approx([-(2 + 3 / 2 + 2.5) / 3, -(-1 + 1.5 / 2 - 0.5) / 3])
         both = conformance.margins(drawn, sd, 1.0, 4.0)
-        assert both.width == pytest.approx([3.0, 1.5])
-        assert both.at_mean(rows) == pytest.approx([(1 + 0) / 2, (-1 + 1.5 / 2) / 2])
+        assert (least.falls, most.falls, both.falls) == (False, True, False)
+        assert both.width == pytest.approx([3.0, 1.5, 3.0])
+        assert both.at_mean(rows) == pytest.approx([(1 + 0 + 0.5) / 3, (-1 + 1.5 / 2 - 0.5) / 3])
 
 
 def test_future_sd_shares_the_coupon_variance_among_the_coupons_of_a_mean():
@@ -216,6 +217,7 @@ class TestShifted:
     def test_it_is_the_model_at_the_actual_setting_of_each_draw(self):
         drawn, generator = several(), np.random.default_rng(5)
         offset, slope = generator.normal(0, 0.3, (2, 50, 3)) * [1, 0, 1]
+        offset[7] = slope[7] = 0  # a draw without any error does not keep the others from being moved
         x = np.array([[0.3, 2, -0.8], [-1, 0, 1], [0, 1, 0.4]])
         moved = conformance.shifted(drawn, MODEL, LEVELS, offset, slope)
         ours = model_matrix(x, MODEL, LEVELS) @ moved.beta[:, :-1].T
@@ -243,6 +245,7 @@ class TestShifted:
         for x in (-1.0, 0.0, 0.5):
             expected = calibration.standard_error(line, calibration.to_set(line, 270 + 15 * x)) / 15
             assert (offset + slope * x).std() == pytest.approx(float(expected), rel=0.01)
+            assert (offset + slope * x).mean() == pytest.approx(0, abs=4 * float(expected) / np.sqrt(100_000))
         single = calibration.fit_line([250, 250, 250], [244, 245, 246])
         offset, slope = conformance.line_error(single, 270.0, 15.0, 100_000, np.random.default_rng(1))
         assert offset.std() == pytest.approx(1 / np.sqrt(3) / 15, rel=0.01)

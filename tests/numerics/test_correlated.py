@@ -14,7 +14,7 @@ ROW = np.ones((1, 1, 1))
 def at(*distances, width=None):
     """Return one response whose distances from its limit, draw by draw, are given."""
     coefficients = np.array(distances, dtype=np.float32)[:, None]
-    return Margins(coefficients, None if width is None else np.full(len(distances), width, dtype=np.float32))
+    return Margins(coefficients, None if width is None else np.full(len(distances), width, dtype=np.float32), False)
 
 
 def matrix(*off):
@@ -39,6 +39,26 @@ def test_two_limits_are_a_rectangle():
     assert ours == pytest.approx(law.cdf([1.0, 0.7]) - law.cdf([-1.5, 0.7]), abs=3e-4)
 
 
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [((1.0, None), (None, 4.0)), ((None, 3.0), (None, 4.0)), ((1.0, 5.0), (None, 4.0)), ((1.0, 5.0), (2.0, None))],
+)
+def test_limits_from_above_count_the_correlation_of_the_values_themselves(first, second):
+    # Two values with means 2 and 3, standard deviations 1 and 2, correlated by 0.6: the probability of a rectangle.
+    rho, means, sds = 0.6, (2.0, 3.0), (1.0, 2.0)
+    drawn = [Draws(np.array([[mean]]), *np.ones((3, 1))) for mean in means]
+    wanted = [
+        conformance.margins(one, np.array([sd]), *limits) for one, sd, limits in zip(drawn, sds, (first, second), strict=True)
+    ]
+    ours = correlated.with_correlation([ROW, ROW], wanted, matrix(rho))[0]
+    low, high = (
+        [end if limit is None else (limit - mean) / sd for limit, mean, sd in zip(limits, means, sds, strict=True)]
+        for end, limits in zip((-9.0, 9.0), zip(first, second, strict=True), strict=True)
+    )
+    expected = stats.multivariate_normal(cov=matrix(rho)).cdf(high, lower_limit=low)
+    assert ours == pytest.approx(expected, abs=4e-4)
+
+
 def test_three_responses_follow_the_trivariate_normal_distribution():
     correlation = matrix(0.4, -0.2, 0.3)
     ours = correlated.with_correlation([ROW] * 3, [at(1.0, 2.0), at(0.5, 1.5), at(1.2, 1.7)], correlation)
@@ -46,9 +66,18 @@ def test_three_responses_follow_the_trivariate_normal_distribution():
     np.testing.assert_allclose(ours, expected, atol=1e-3)
 
 
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 6])
+def test_equally_correlated_values_that_all_stand_at_their_limit_meet_it_together_in_one_case_of_one_more(count):
+    # With a correlation of 1/2 each value is its own part less a shared one of the same law: all are above zero where the
+    # shared part is the least of count + 1.
+    correlation = (np.eye(count) + 1) / 2
+    ours = correlated.with_correlation([ROW] * count, [at(0.0)] * count, correlation)
+    assert ours == pytest.approx([1 / (count + 1)], abs=2e-3)
+
+
 def test_without_correlation_it_is_the_product():
     generator = np.random.default_rng(2)
-    wanted = [Margins(generator.normal(1, 1, (40, 3)).astype(np.float32), None) for _ in range(3)]
+    wanted = [Margins(generator.normal(1, 1, (40, 3)).astype(np.float32), None, False) for _ in range(3)]
     rows = [generator.normal(size=(4, 1, 3)) for _ in range(3)]
     ours = correlated.with_correlation(rows, wanted, np.eye(3))
     np.testing.assert_allclose(ours, conformance.conformance(rows, wanted)[0], atol=1e-3)

@@ -134,6 +134,14 @@ def test_the_pattern_of_a_load_is_the_f_test_of_its_prints_beside_fixed_loads():
     assert shifted.f == pytest.approx(found.f, rel=1e-9)  # a load off as a whole is another matter
 
 
+def test_a_load_of_one_print_has_no_pattern():
+    y, X, Z, load = split_plot(0.0)
+    kept = (load != 1) | (np.cumsum(load == 1) == 1)
+    space = diagnostics.error_space(y[kept], X[kept], Z[kept])
+    assert diagnostics.within_group(space, load[kept] == 1) is None
+    assert diagnostics.within_group(space, load[kept] == 2) is not None
+
+
 def test_inflation_of_the_longley_data():
     # Longley, J. Am. Stat. Assoc. 62 (1967) 819; these figures are printed in many texts, from memory.
     data = numbers("A_nist_longley")

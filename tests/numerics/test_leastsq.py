@@ -33,7 +33,6 @@ def test_certified_digits(name):
     assert digits(fit.se, [float(value) for value in certified["se"]]) >= least
     assert digits(np.sqrt(fit.residual_variance), float(certified["resid_sd"])) >= least
     assert digits(fit.residual_ss, float(certified["ss_residual"])) >= least
-    assert digits(fit.r2, float(certified["r_squared"])) >= 12
     assert fit.dof == certified["df_residual"]
 
 
@@ -85,14 +84,9 @@ def test_response_surface_fit(factors, y, reference):
     assert fit.estimates == pytest.approx(list(reference["coef"].values()), rel=1e-10, abs=1e-10)
     assert relative_error(fit.se, list(reference["se"].values())) < 1e-10
     assert fit.dof == reference["df_error"]
-    assert (
-        relative_error(
-            [fit.residual_ss, fit.residual_variance, fit.total_ss, fit.press, fit.r2, fit.adjusted_r2],
-            [reference[key] for key in ("sse", "mse", "ss_total", "press", "r2", "adj_r2")],
-        )
-        < 1e-10
-    )
-    assert fit.predicted_r2 == pytest.approx(1 - reference["press"] / reference["ss_total"], rel=1e-10)
+    press = np.sum((fit.residuals / (1 - fit.leverages)) ** 2)  # each value predicted from the others
+    ours = [fit.residual_ss, fit.residual_variance, press]
+    assert relative_error(ours, [reference[key] for key in ("sse", "mse", "press")]) < 1e-10
 
 
 @pytest.mark.parametrize(("factors", "y", "reference"), list(response_surfaces()))
@@ -138,11 +132,10 @@ def test_filtration_effects_and_projection():
     assert 2 * full.estimates[1:] == pytest.approx(list(published["effects"].values()), abs=1e-12)
     assert full.estimates[0] == pytest.approx(published["mean"], abs=1e-12)
     assert full.dof == 0
-    assert np.isnan([full.residual_variance, *full.se, *full.studentised, full.press]).all()
+    assert np.isnan([full.residual_variance, *full.se, *full.studentised]).all()
     reduced = fit_least_squares(y, interaction_columns(data, ["A", "C", "D", "A*C", "A*D"]))
     assert reduced.estimates == pytest.approx(list(published["regression"].values()), abs=1e-12)
     assert reduced.residual_ss == pytest.approx(recomputed["reduced_model"]["ss_error"], rel=1e-12)
-    assert reduced.r2 == pytest.approx(recomputed["reduced_model"]["r2"], rel=1e-12)
     projected = fit_least_squares(y, interaction_columns(data, ["A", "C", "D", "A*C", "A*D", "C*D", "A*C*D"]))
     assert (projected.residual_ss, projected.dof) == pytest.approx((179.5, 8), rel=1e-12)
     assert projected.residual_variance == pytest.approx(published["projected_2p3_ms_error"], abs=5e-3)
@@ -156,7 +149,6 @@ def test_ceramic_tests_of_the_reduced_model():
     ratios = (fit.estimates[1:] / fit.se[1:]) ** 2
     assert ratios == pytest.approx(list(published["F_reduced_model"].values()), abs=5e-5)
     assert relative_error(ratios, list(reference["recomputed"]["F_reduced"].values())) < 1e-8
-    assert fit.adjusted_r2 == pytest.approx(published["adj_r2_reduced"], abs=5e-8)
     assert fit.residual_variance == pytest.approx(published["ms_error_reduced"], abs=0.5)
 
 
@@ -174,11 +166,6 @@ def test_studentised_residual_is_the_t_of_a_shift(left_out):
     assert shifted.dof == fit.dof - 1
 
 
-def test_press_is_the_error_of_predicting_each_value_from_the_others():
-    errors = [Y[i] - X[i] @ fit_least_squares(np.delete(Y, i), np.delete(X, i, axis=0)).estimates for i in range(12)]
-    assert fit_least_squares(Y, X).press == pytest.approx(np.sum(np.square(errors)), rel=1e-10)
-
-
 def test_leverages():
     fit = fit_least_squares(Y, X)
     assert fit.leverages == pytest.approx(np.diag(X @ np.linalg.inv(X.T @ X) @ X.T), rel=1e-10)
@@ -191,20 +178,18 @@ def test_value_that_only_one_coefficient_explains():
     fit = fit_least_squares(Y, alone)
     assert fit.leverages[3] == pytest.approx(1, abs=1e-12)
     assert np.flatnonzero(np.isnan(fit.studentised)).tolist() == [3]
-    assert np.isnan(fit.press)
-    assert np.isnan(fit.predicted_r2)
 
 
 def test_constant_response():
     fit = fit_least_squares(np.full(12, 7.3), X)
-    assert (fit.residual_ss, fit.residual_variance, fit.total_ss) == (0, 0, 0)
+    assert (fit.residual_ss, fit.residual_variance) == (0, 0)
     assert fit.estimates == pytest.approx([7.3, 0, 0, 0], abs=1e-12)
-    assert np.isnan([fit.r2, fit.adjusted_r2, fit.predicted_r2, *fit.studentised]).all()
+    assert np.isnan(fit.studentised).all()
 
 
 def test_exact_fit():
     fit = fit_least_squares(X @ [5, 1, -2, 0.5], X)
-    assert (fit.residual_ss, fit.r2) == (0, 1)
+    assert fit.residual_ss == 0
     assert np.all(fit.se == 0)
 
 
@@ -220,7 +205,6 @@ def test_results_follow_the_units(scale):
     plain, scaled = fit_least_squares(Y, X), fit_least_squares(scale * Y, X * [1, scale, 1, 1 / scale])
     assert scaled.estimates == pytest.approx(scale * plain.estimates / [1, scale, 1, 1 / scale], rel=1e-10)
     assert scaled.studentised == pytest.approx(plain.studentised, rel=1e-8)
-    assert scaled.predicted_r2 == pytest.approx(plain.predicted_r2, rel=1e-10)
 
 
 def test_a_large_error_beside_columns_that_nearly_depend_costs_no_digits():

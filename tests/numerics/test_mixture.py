@@ -6,7 +6,7 @@ from scipy import stats
 
 from doe.numerics.intervals import mean_interval
 from doe.numerics.leastsq import fit_least_squares
-from doe.numerics.mixture import coefficients, mixture, mixture_interval
+from doe.numerics.mixture import draw_coefficients, mixture, mixture_interval
 from doe.numerics.prior import Prior, log_prior
 from tests.numerics.published import case, relative_error, table
 
@@ -27,7 +27,7 @@ def drawn(found, size, generator):
     place = generator.choice(len(found.weights), size, p=found.weights)
     residual = found.q[place] / generator.chisquare(found.dof, size)
     variances = residual[:, None] * np.column_stack([found.ratios[place], np.ones(size)])
-    return coefficients(found, place, np.sqrt(residual), generator), variances
+    return draw_coefficients(found, place, np.sqrt(residual), generator), variances
 
 
 def dense(y, X, groups, ratios):
@@ -59,7 +59,7 @@ def test_intervals_of_one_ratio_agree_with_quadrature():
     y, X, load, of_print = nested(loads=4)
     _, first = np.unique(of_print, return_index=True)
     y, X, load = y[first], X[first], load[first]
-    edges = np.linspace(0, 0.5 * np.pi, 3001)
+    edges = np.linspace(0, 0.5 * np.pi, 601)
     root = np.tan((edges[1:] + edges[:-1]) / 2)  # uniform under the half-Cauchy prior
     given = [dense(y, X, [load], [one**2]) for one in root]
     weight = np.exp(np.array([one[3] for one in given]) - max(one[3] for one in given))
@@ -76,7 +76,7 @@ def test_intervals_of_two_ratios_agree_with_quadrature():
     y, X, load, of_print = nested(loads=4, prints=3)
     n, p = X.shape
     size = float(np.mean(1 / np.bincount(of_print)))
-    middle = np.tan((np.arange(70) + 0.5) / 70 * np.pi / 2)  # uniform under a half-Cauchy prior of scale one
+    middle = np.tan((np.arange(45) + 0.5) / 45 * np.pi / 2)  # uniform under a half-Cauchy prior of scale one
     log, centres, scales = [], [], []
     for print_root in middle:
         unit = print_root**2 + size  # of a print's mean, in which the prior of the load ratio is stated

@@ -79,10 +79,10 @@ def test_saturation_stands_for_a_humidity_of_100():
         (lambda: oven_air.saturation_pressure(200), r"200 degC: vapour pressures are known from -80 to 150"),
         (lambda: oven_air.vapour_pressure(np.nan), r"nan degC: vapour pressures are known"),
         (lambda: oven_air.dew_point(0), r"pressure of the water vapour is 0 hPa: it must be above 0"),
-        (lambda: oven_air.room_pressure(23, 120), r"relative humidity is 120 %: it lies from 0 to 100"),
-        (lambda: oven_air.relative_humidity(oven_air.vapour_pressure(90), 80), r"its dew point lies below its temperature"),
+        (lambda: oven_air.room_pressure(23, 120), r"relative humidity is 120 %: it must lie from 0 to 100"),
+        (lambda: oven_air.relative_humidity(oven_air.vapour_pressure(90), 80), r"its dew point must lie below its temperature"),
         (lambda: oven_air.equilibrium_moisture(5, -1, 50), r"the known moisture is -1 %: it must be 0 or more"),
-        (lambda: oven_air.equilibrium_moisture(5, 1, 0), r"humidity of the known moisture is 0 %: it lies above 0"),
+        (lambda: oven_air.equilibrium_moisture(5, 1, 0), r"humidity of the known moisture is 0 %: it must lie above 0"),
     ],
 )
 def test_refused(call, words):

@@ -191,14 +191,14 @@ def dense_posterior(data, roots, shares):
 
 class TestUnequalCounts:
     def test_variances_and_coefficients_agree_with_dense_quadrature(self, monkeypatch):
-        monkeypatch.setattr(posterior, "_POINTS", 1500)  # the error of the grid of g is another matter
+        monkeypatch.setattr(posterior, "_POINTS", 6000)  # the error of the grid of g is another matter
         data = lost_coupons()
         angle = (np.arange(60) + 0.5) / 60 * np.pi / 2
-        shares = (np.arange(100) + 0.5) / 100
+        shares = (np.arange(50) + 0.5) / 50
         weight, centre, covariance, total = dense_posterior(data, np.tan(angle), shares)
         weight = weight * (1 + np.tan(angle) ** 2)[:, None]  # from the angle to the root
         weight /= weight.sum()
-        drawn = posterior.draws(data, 200_000, np.random.default_rng(5))
+        drawn = posterior.draws(data, 80_000, np.random.default_rng(5))
         kept = drawn.print_var > 0  # r < 1, where the reference is
         h = np.mean(1 / data.coupons)
         mean_var = drawn.print_var + h * drawn.coupon_var

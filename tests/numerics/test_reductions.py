@@ -219,6 +219,11 @@ class TestRefused:
                 [1.0, 2.0, 4.0], np.column_stack([np.ones(3), [-1.0, 0, 1]]), [(), (0,)], [0], [0, 0, 1]
             )
 
+    def test_a_matrix_with_fewer_columns_than_the_model(self):
+        y, X, model, levels = study()
+        with pytest.raises(ValueError, match="the model has 10 columns, and its matrix 9"):
+            reductions.reductions(y, X[:, :-1], model, levels)
+
     def test_loads_of_another_length(self):
         y, X, model, levels = study()
         with pytest.raises(ValueError, match="code of its load"):

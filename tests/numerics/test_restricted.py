@@ -36,7 +36,24 @@ def test_finds_the_higher_of_two_maxima():
             assert criterion(TWO_MAXIMA, np.ones((12, 1)), [ROWS, COLUMNS], [first, second]) >= fit.criterion - 1e-9
 
 
-@pytest.mark.parametrize("seed", range(6))
+def test_takes_the_highest_of_the_maxima_that_its_starts_lead_to():
+    # Twelve values, crossed, whose lattice has two lowest points; from these the search ends at different maxima.
+    groups = [np.array([2, 2, 1, 2, 1, 0, 0, 2, 0, 2, 1, 2]), np.array([1, 1, 1, 2, 0, 0, 0, 0, 3, 2, 2, 2])]
+    y, X = np.array([5.2, 4.2, -8.6, 4.0, -4.3, 1.8, -0.4, 5.0, 7.5, 2.9, -7.8, 4.0]), np.ones((12, 1))
+    contrasts = error_contrasts(y, X, groups)
+    ends = [restricted._climb(start, contrasts) for start in restricted._starts(contrasts)]
+    assert np.ptp([criterion(y, X, groups, end) for end in ends]) > 1
+    ratios, converged = most_likely_ratios(contrasts)
+    assert converged
+    lowest = criterion(y, X, groups, ratios)
+    for first in (0, *np.geomspace(0.1, 1e4, 25)):
+        for second in (0, *np.geomspace(0.1, 1e4, 25)):
+            assert criterion(y, X, groups, [first, second]) >= lowest - 1e-9
+
+
+# From 36 on a step would take a component at zero below it although its own slope does not; from 93 on the curvature points
+# the other way somewhere on the search.
+@pytest.mark.parametrize("seed", [*range(6), 36, 43, 64, 93, 161])
 def test_no_neighbour_is_more_likely(seed):
     generator = np.random.default_rng(seed)
     prints = np.repeat(np.arange(15), generator.integers(1, 4, size=15))
@@ -48,6 +65,18 @@ def test_no_neighbour_is_more_likely(seed):
     assert fit.converged
     assert fit.at_zero == tuple(ratios == 0)
     for step in np.vstack([np.eye(3), -np.eye(3)]) * 1e-3:
+        assert criterion(y, X, groups, np.maximum(ratios + step, 0)) >= fit.criterion - 1e-9
+
+
+def test_four_components_are_searched_as_three_are():
+    generator, number = np.random.default_rng(2), np.arange(48)
+    groups, X = [number // 8, number // 2, number % 3, number // 2 % 4], np.ones((48, 1))
+    y = generator.normal(size=48) + sum(2 * generator.normal(size=24)[group] for group in groups)
+    fit = fit_reml(y, X, groups)
+    ratios = fit.variances[:-1] / fit.variances[-1]
+    assert fit.converged
+    assert (ratios > 0).sum() >= 3
+    for step in np.vstack([np.eye(4), -np.eye(4)]) * 1e-3:
         assert criterion(y, X, groups, np.maximum(ratios + step, 0)) >= fit.criterion - 1e-9
 
 
@@ -114,7 +143,7 @@ def test_nested_groups_are_those_of_the_definition_in_every_layout_of_four_value
     for finer, coarser in product(numbered, repeat=2):
         inside = all(len(set(coarser[finer == group])) == 1 for group in finer)
         wanted = inside and (coarser.max() < finer.max() or (tie and coarser.max() == finer.max()))
-        assert nested(finer, coarser, tie) == wanted
+        assert (nested(finer, coarser, True) if tie else nested(finer, coarser)) == wanted
 
 
 def test_one_error_degree_of_freedom_of_many_pairs_is_enough():
@@ -124,6 +153,9 @@ def test_one_error_degree_of_freedom_of_many_pairs_is_enough():
     contrasts = error_contrasts(np.random.default_rng(1).normal(size=24), X, [load])
     assert contrasts.dof == (1, 12)
     assert contrasts.count == 13
+    # With a second component beside it, two sides of every load.
+    sided = np.column_stack([np.ones(24), X[:, 1:]])
+    assert error_contrasts(np.random.default_rng(1).normal(size=24), sided, [load, np.tile([0, 1], 12)]).dof == (1, 1, 11)
 
 
 @pytest.mark.parametrize("f", [0.99, 1.0001, 1.01, 1.02, 1.2])
@@ -142,6 +174,11 @@ def test_a_component_close_to_zero_is_that_of_the_mean_squares(f):
     assert fit.at_zero == (f < 1,)
 
 
+def test_a_ratio_beyond_what_arithmetic_holds_is_never_more_likely():
+    contrasts = error_contrasts(TWO_MAXIMA, np.ones((12, 1)), [ROWS, COLUMNS])
+    assert restricted._criterion(np.array([1e25, 0.0]), contrasts) == np.inf
+
+
 def test_only_a_maximum_is_called_one():
     # Two components of which the first is estimated at zero: away from the estimates the likelihood still rises somewhere.
     generator, prints = np.random.default_rng(6), np.repeat(np.arange(12), 3)
@@ -150,5 +187,8 @@ def test_only_a_maximum_is_called_one():
     contrasts = error_contrasts(y, np.ones((36, 1)), [prints // 3, prints])
     ratios, converged = most_likely_ratios(contrasts)
     assert converged and ratios[0] == 0 < ratios[1]
-    for other in ([0, 2 * ratios[1]], [0, ratios[1] / 2], [0, 0], [1, ratios[1]], [1e-3, ratios[1]]):
+    far = [0, 1e5 * ratios[1]]  # its slope is small, but not that per relative change
+    for other in ([0, 2 * ratios[1]], [0, ratios[1] / 2], [0, 0], [1, ratios[1]], [1e-3, ratios[1]], far):
         assert not restricted._is_minimum(np.array(other, dtype=float), contrasts)
+    assert restricted._is_minimum(ratios * (1 + 1e-7), contrasts)  # as near as any search comes
+    assert not restricted._is_minimum(ratios * (1 + 1e-4), contrasts)

@@ -13,8 +13,10 @@ from doe.design import setpoints
 from doe.design.plan import Design
 from doe.errors import InputRefused
 from doe.model.fit import fit_model
+from doe.model.request import FitRequest
 from doe.recommend import outlook, search
-from doe.recommend.choose import as_data, recommend_settings
+from doe.recommend.choose import recommend_settings
+from doe.recommend.results import as_data
 from doe.record.match import Record
 from doe.study import scale
 from doe.study.spec import Study
@@ -82,12 +84,14 @@ def grid(*levels):
     return settings, [load[key] for key in keys]
 
 
+PLAIN = FitRequest(examine=False)
+"""A fit without checks and smaller models, which take longer than it and do not move the setting."""
 NINE = grid((255, 270, 285), (4, 8, 12))  # 18 prints in 6 loads
 
 
 def advise(study, truths, settings=NINE[0], loads=NINE[1], printers=("",), **noise):
     design = make_design(study, settings, loads, printers)
-    fit, fitted = fit_model(study, design, make_record(study, design, truths, **noise))
+    fit, fitted = fit_model(study, design, make_record(study, design, truths, **noise), PLAIN)
     return recommend_settings(study, design, fit, fitted, 1)
 
 
@@ -158,7 +162,7 @@ class TestSetting:
         truth = {"strength": lambda at: 20 + at["nozzle"] / 15 + at["drying"] / 4}
         study = make_study()
         design = make_design(study, settings, [None] * len(settings))
-        fit, fitted = fit_model(study, design, make_record(study, design, truth, sd=(0.0, 0.3, 0.3)))
+        fit, fitted = fit_model(study, design, make_record(study, design, truth, sd=(0.0, 0.3, 0.3)), PLAIN)
         advice = recommend_settings(study, design, fit, fitted, 1)
         at = values_of(advice)
         assert (at["nozzle"] - 270) / 15 + (at["drying"] - 8) / 4 < 1.0
@@ -178,7 +182,7 @@ class TestSearch:
         design = make_design(study, settings, loads)
         for seed in range(2):
             record = make_record(study, design, truth, seed, sd=(0.3, 0.4, 0.5))
-            view = outlook.outlook(study, [fit_model(study, design, record)[1][0].data], [])
+            view = outlook.outlook(study, [fit_model(study, design, record, PLAIN)[1][0].data], [])
             area = search.region(study, view.views, [])
             everything = np.array(list(itertools.product(*[range(len(axis.natural)) for axis in area.axes])))
             allowed = everything[area.allows(everything)]

@@ -7,10 +7,10 @@ import pytest
 
 from doe.model.fit import fit_model
 from doe.numerics.desirability import Goal
-from doe.recommend import desirable, next_step, outlook, search
+from doe.recommend import choose, desirable, findings, next_step, outlook, search
 from doe.study.spec import Response
 from doe.verdicts import Verdict
-from tests.recommend.test_choose import NINE, STRENGTH, hill, make_design, make_record, make_study
+from tests.recommend.test_choose import NINE, PLAIN, STRENGTH, hill, make_design, make_record, make_study
 from tests.reference_data import expected_of, rows_of
 
 BARE = {key: value for key, value in STRENGTH.items() if key != "at_least"}
@@ -19,7 +19,7 @@ NOISE = {"sd": (0.1, 0.2, 0.3)}
 
 
 def view_of(study, design, record):
-    _, fitted = fit_model(study, design, record)
+    _, fitted = fit_model(study, design, record, PLAIN)
     view = desirable.wishes(fitted, [])
     area = search.region(study, view.views, [])
     best = search.best_setting(area, view.score, outlook.generator())
@@ -125,12 +125,12 @@ class TestSetting:
 
 class TestPlateaus:
     def test_nothing_is_worth_anything(self):
-        study, view, area, best, fitted = simulated([{**HIGH, "worthless_below": 30, "perfect_at": 40}], hill())
+        _, view, area, best, _ = simulated([{**HIGH, "worthless_below": 30, "perfect_at": 40}], hill())
         # the nearest to being worth something is still found
         assert {axis.value(int(at)) for axis, at in zip(area.axes, best, strict=True)} == {272.0, 9.5}
         found = desirable.desirable(view, area.coded(best[None]), 0.95)
         assert found.overall == 0.0
-        verdict = next(desirable.verdicts(study, found, fitted))
+        (verdict,) = desirable.verdicts(found)
         assert verdict.name == next_step.WORTHLESS
         assert "strength is predicted at 25" in verdict.cause and "worth nothing up to 30 MPa" in verdict.cause
 
@@ -151,24 +151,35 @@ class TestVerdicts:
     def test_quiet_study(self):
         study, view, area, best, fitted = simulated([HIGH], hill())
         found = desirable.desirable(view, area.coded(best[None]), 0.95)
-        assert list(desirable.verdicts(study, found, fitted)) == []
+        assert [*desirable.verdicts(found), *findings.of_fits(study, fitted, "the choice")] == []
 
     def test_loads_that_are_not_recorded_and_responses_that_did_not_choose(self):
-        study, view, area, best, fitted = simulated([HIGH], hill(), loads=[None] * 18)
+        study, *_, fitted = simulated([HIGH], hill(), loads=[None] * 18)
         graded = Response(name="bed_grade", kind="graded", grades=(0, 1), per="print", at_least=1)
         study = study.model_copy(update={"responses": (*study.responses, graded)})
-        found = desirable.desirable(view, area.coded(best[None]), 0.95)
-        names = [one.name for one in desirable.verdicts(study, found, fitted)]
-        assert names == ["loads not recorded", "responses that did not choose the setting"]
+        said = list(findings.of_fits(study, fitted, "the choice"))
+        assert [one.name for one in said] == ["loads not recorded", "responses that did not choose the setting"]
+        assert said[1].cause == "bed grade did not enter the choice"
 
     def test_lack_of_fit_is_repeated(self):
-        study, view, area, best, fitted = simulated([HIGH], hill())
+        study, *_, fitted = simulated([HIGH], hill())
         said = Verdict("lack of fit", "replicates agree better", "add a term", "strength")
         doubted = dataclasses.replace(fitted[0], result=dataclasses.replace(fitted[0].result, verdicts=(said,)))
-        found = desirable.desirable(view, area.coded(best[None]), 0.95)
-        assert list(desirable.verdicts(study, found, [doubted])) == [said]
+        assert list(findings.of_fits(study, [doubted], "the choice")) == [said]
 
 
 def test_a_study_has_aims_or_none():
     assert desirable.has_aims(make_study(responses=[{**BARE, **HIGH}]))
     assert not desirable.has_aims(make_study())
+
+
+def test_a_recommendation_by_aims_has_no_conformance_and_its_desirability_is_that_of_the_means():
+    study = make_study(responses=[{**BARE, **HIGH}], model={"terms": "quadratic"})
+    design = make_design(study, *NINE)
+    fit, fitted = fit_model(study, design, make_record(study, design, hill(), **NOISE), PLAIN)
+    advice = choose.recommend_settings(study, design, fit, fitted, 1)
+    assert {one.factor: one.value for one in advice.settings} == {"nozzle": 272.0, "drying": 9.5}
+    assert (advice.conformance, advice.window, advice.alternatives) == (None, None, None)
+    assert advice.desirable.overall == pytest.approx((advice.responses[0].mean - 20) / 10)
+    record = make_record(study, design, hill(), **NOISE)
+    assert choose.chosen_setting(study, design, fitted, advice, record) is None  # nothing to draw a map of conformance by

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from doe.model.fit import fit_model
-from doe.recommend import apart, findings, next_step, outlook, search
+from doe.recommend import conflict, findings, next_step, outlook, search
 from doe.recommend.bounds import Chosen
 from doe.recommend.choose import recommend_settings
 from doe.recommend.loads_to_show import Shown
@@ -90,7 +90,7 @@ class TestTooLow:
         area, view = case.chosen.area, case.chosen.view
         every = np.array([[i, j] for i in range(len(area.axes[0].natural)) for j in range(len(area.axes[1].natural))])
         every = every[area.allows(every)]
-        for one in apart.alone(case.chosen):
+        for one in conflict.alone(case.chosen):
             shares = [np.median(view.by_response(area.coded(place[None]))[one.response]) for place in every[::7]]
             assert one.best >= max(shares) - 1e-6
             there = view.by_response(area.coded(one.places[None]))[one.response]

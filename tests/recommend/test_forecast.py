@@ -14,7 +14,7 @@ from doe.numerics.confirming import NewPrints
 from doe.recommend import forecast
 from doe.recommend.confirmation import Catch, Forecast, Print, restored
 from doe.study import scale
-from tests.recommend.test_choose import NINE, STRENGTH, make_design, make_record, make_study
+from tests.recommend.test_choose import NINE, PLAIN, STRENGTH, make_design, make_record, make_study
 
 PRINTS = tuple(Print(f"P{place}", f"L{place}", "AB"[place % 2]) for place in range(4))
 AT = {"nozzle": [270.0], "drying": [8.0]}
@@ -24,7 +24,7 @@ def fitted(responses=(STRENGTH,), truths=None, sd=(0.3, 0.4, 0.5), loads=NINE[1]
     made = make_study(responses=list(responses), printers=[{"name": "A"}, {"name": "B"}], **study)
     design = make_design(made, NINE[0], loads, ("A", "B"))
     flat = {one["name"]: lambda at: np.full(len(at["nozzle"]), 26.0) for one in responses}
-    return made, fit_model(made, design, make_record(made, design, truths or flat, sd=sd))[1]
+    return made, fit_model(made, design, make_record(made, design, truths or flat, sd=sd), PLAIN)[1]
 
 
 def of(study, one, level=0.95):

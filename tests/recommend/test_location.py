@@ -12,6 +12,7 @@ from tests.recommend.test_choose import (
     DRYING,
     NINE,
     NOZZLE,
+    PLAIN,
     STRENGTH,
     SURFACE,
     grid,
@@ -28,7 +29,7 @@ NOISE = {"sd": (0.1, 0.2, 0.3)}
 
 def located(study, design, record, at=None):
     """Return the places; ``at`` stands for the recommended setting, coded units."""
-    _, fitted = fit_model(study, design, record)
+    _, fitted = fit_model(study, design, record, PLAIN)
     views = [one.data for one in fitted]
     by_aims = desirable.has_aims(study)
     area = search.region(study, views, [])
@@ -226,7 +227,7 @@ class TestLimits:
 
     def test_the_posterior_has_its_centre_at_the_estimates(self, scatter):
         study, *printed = held(scatter, 2.0)
-        _, (one,) = fit_model(study, *printed)
+        _, (one,) = fit_model(study, *printed, PLAIN)
         assert one.result.limits.used and one.result.limits.at_least == 4
         beta = outlook.outlook(study, [one.data], []).drawn[0].beta
         se = np.sqrt(np.diag(one.mixed.adjusted_covariance))

@@ -3,6 +3,7 @@
 import json
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from doe.design import calibrated
@@ -92,16 +93,32 @@ class TestCard:
 
     def test_what_the_uncertainty_leaves_out_is_said(self):
         rows, verdicts = rows_of(study_of(check(6), check(0), tool={"id": "TC-1", "kind": "thermocouple"}))
-        assert rows["A"]["unknown"]["nozzle"] == ["probe"]
-        assert rows["A"]["expanded"]["nozzle"] > 0
+        assert (rows["A"]["unknown"]["nozzle"], rows["A"]["unstated"]["nozzle"]) == (["probe"], ["TC-1"])
+        assert rows["A"]["expanded"]["nozzle"] is None  # the scatter alone is less than any whole uncertainty
         (verdict,) = verdicts
         assert verdict.name == "uncertainty of the probe not stated"
-        assert "printers A, B" in verdict.cause
+        assert "on printers A, B was read with 'TC-1'" in verdict.cause
         rows, verdicts = rows_of(study_of(check(6, wiggle=0)))
         assert rows["A"]["unknown"]["nozzle"] == ["scatter"]
         assert [one.name for one in verdicts] == ["scatter of the readings unknown"]
         rows, verdicts = rows_of(study_of(check(6, wiggle=0), tool={"id": "TC-1", "kind": "thermocouple"}))
         assert rows["A"]["expanded"]["nozzle"] is None
+
+
+    def test_a_slip_in_the_name_of_an_instrument_makes_no_uncertainty_smaller(self):
+        study = study_of(check(6), check(0))
+        rows, found = {}, {}
+        for name in ("TC-1", "TC1", ""):
+            reading = {"reading": "R1-01", "printer": "A", "factor": "nozzle", "set": 285.0, "actual": 279.1, "instrument": name}
+            readings = pd.DataFrame([{**reading, "read_on": ""}])
+            (rows[name], _), found[name] = printers.printer_rows(study, "AB", FULL, calibrated.lines_of(study, readings))
+        for name in ("TC1", ""):
+            assert rows[name]["expanded"]["nozzle"] >= rows["TC-1"]["expanded"]["nozzle"]  # its readout is not known either
+            assert rows[name]["unknown"]["nozzle"] == ["probe"]
+            assert found[name][0].name == "uncertainty of the probe not stated"
+        assert "on printer A was read with 'TC1', whose" in found["TC1"][0].cause
+        assert "read with an instrument without a name, whose" in found[""][0].cause
+        assert found["TC-1"] == () and "unstated" not in rows["TC-1"]
 
 
 class TestFleet:

@@ -8,8 +8,8 @@ from doe.model.measured import predicted_mean
 from doe.recommend import outlook
 from doe.recommend.choose import recommend_settings
 from doe.study.spec import Study
-from tests.recommend.test_choose import HEADER, NOZZLE, STRENGTH, grid, make_design, make_record
-from tests.study.test_bends import left_after
+from tests.recommend.test_choose import HEADER, NOZZLE, PLAIN, STRENGTH, grid, make_design, make_record
+from tests.study.test_nonlinear_scales import left_after
 
 HOURS = (4.0, 7.0, 12.0)
 TIMES = {"name": "drying", "unit": "h", "low": 4, "high": 12, "increment": 0.01, "change": "load"}
@@ -52,7 +52,7 @@ def both(kind, truth, increment=(0.05, 1e-3), ways=UPWARDS):
         values = truth(*map(np.array, zip(*settings, strict=True))) if values is None else values
         added = dict(zip(design.runs["print"], values, strict=True))
         record.coupons["strength"] = record.coupons["strength"] + record.coupons["print"].map(added)
-        found.append((study, design, record, *fit_model(study, design, record)))
+        found.append((study, design, record, *fit_model(study, design, record, PLAIN)))
     return found
 
 
@@ -104,7 +104,7 @@ def test_the_spread_of_a_setpoint_is_taken_where_the_setting_is(kind):
     settings, loads = grid((255, 270, 285), HOURS)
     design = make_design(study, settings, loads)
     record = make_record(study, design, {"strength": lambda at: truth(at["nozzle"], at["drying"])}, sd=(0.2, 0.3, 0.5))
-    fitted = fit_model(study, design, record)[1]
+    fitted = fit_model(study, design, record, PLAIN)[1]
     view = outlook.outlook(study, [fitted[0].data], ())
     hours = np.array([4.0, 5.5, 12.0])
     coded = np.column_stack([np.zeros(3), study.factors[1].coding.coded(hours)])

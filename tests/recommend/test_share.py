@@ -8,7 +8,7 @@ from doe.design import calibrated
 from doe.model.fit import fit_model
 from doe.recommend import outlook, printers, promise, share
 from doe.study import scale
-from tests.recommend.test_choose import NINE, hill, make_design, make_record, make_study
+from tests.recommend.test_choose import NINE, PLAIN, hill, make_design, make_record, make_study
 
 COARSE = {"name": "nozzle", "unit": "degC", "low": 255, "high": 285, "increment": 5}
 DRYING = {"name": "drying", "unit": "h", "low": 4, "high": 12, "increment": 0.5, "change": "load"}
@@ -26,7 +26,7 @@ def case(order):
     study = make_study(factors=(COARSE, DRYING), printers=PRINTERS)
     design = make_design(study, NINE[0], NINE[1], order)
     record = make_record(study, design, hill(height=27), sd=(0.1, 0.3, 0.8))
-    fitted = fit_model(study, design, record)[1]
+    fitted = fit_model(study, design, record, PLAIN)[1]
     names = share.printers_that_printed(design)
     assert names == list(order)
     view = outlook.outlook(study, [one.data for one in fitted], names)  # setpoints taken as exact: no line's error is drawn

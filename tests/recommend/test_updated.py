@@ -15,7 +15,7 @@ from doe.recommend.confirm import ConfirmRequest, plan_confirmation
 from doe.recommend.updated import updated
 from doe.record.declared import with_confirmations
 from doe.study import scale
-from tests.recommend.test_choose import NINE, STRENGTH, hill, make_design, make_record, make_study
+from tests.recommend.test_choose import NINE, PLAIN, STRENGTH, hill, make_design, make_record, make_study
 
 ADVICE = {
     "number": 1, "exploratory": False, "verdicts": [], "printers": [],
@@ -31,7 +31,7 @@ def test_the_mean_is_that_of_least_squares_without_a_round_of_its_own(rounds):
     design = Design(design.runs.assign(round=number))
     truth = {"strength": lambda at: np.asarray(26 + (at["nozzle"] - 270) / 15 + 0 * at["drying"], dtype=float)}
     record = make_record(study, design, truth, sd=(0.0, 0.5, 0.0))
-    _, fitted = fit_model(study, design, record)
+    _, fitted = fit_model(study, design, record, PLAIN)
     request = ConfirmRequest(1, ADVICE, "", {}, 3, loads=4)
     both, confirmation = plan_confirmation(study, design, record, fitted, request)
     new = both.of_round(rounds + 1)
@@ -48,7 +48,7 @@ def test_the_mean_is_that_of_least_squares_without_a_round_of_its_own(rounds):
     beta = np.linalg.lstsq(X, np.r_[record.prints["strength"], values], rcond=None)[0]
     assert found.responses[0]["mean"] == pytest.approx(np.r_[X[-1]] @ beta)
     # The fit itself stays what it was: a confirmation judges it.
-    _, again = fit_model(study, both, joined)
+    _, again = fit_model(study, both, joined, PLAIN)
     assert again[0].estimates == pytest.approx(fitted[0].estimates)
 
 
@@ -61,7 +61,7 @@ def tried(study, loads, printers=("",), values=VALUES, sd=(0.05, 0.1, 0.1)):
     """Return plan and record of a study with four confirmation prints at 272 degrees and 9.5 hours, and the confirmation."""
     design = make_design(study, NINE[0], loads, printers)
     record = make_record(study, design, hill(), sd=sd)
-    _, fitted = fit_model(study, design, record)
+    _, fitted = fit_model(study, design, record, PLAIN)
     advice = {
         **ADVICE, "printers": [{"printer": one.name, "setpoints": {}} for one in study.printers],
         "settings": {"nozzle": {"value": 272.0, "unit": "°C"}, "drying": {"value": 9.5, "unit": "h"}},
@@ -78,7 +78,7 @@ def test_bound_and_limits_are_those_that_a_recommendation_by_all_prints_would_ha
     both, record, confirmation = tried(study, NINE[1], order)
     found = updated(study, both, record, confirmation, None)
     whole = with_confirmations(both)
-    advice = recommend_settings(study, whole, *fit_model(study, whole, record), 1, record)
+    advice = recommend_settings(study, whole, *fit_model(study, whole, record, PLAIN), 1, record)
     assert {one.factor: one.value for one in advice.settings} == {"nozzle": 272.0, "drying": 9.5}
     asked = asdict(advice.conformance)
     for key in ("estimate", "lower", "level", "required", "by_response", "by_printer"):
@@ -148,7 +148,7 @@ def test_aims_rest_on_the_estimates_in_which_a_confirmation_has_no_mean_of_its_o
     design = Design(design.runs.assign(round=np.repeat([1, 2], 9)))
     truth = {"strength": lambda at: np.asarray(26 + (at["nozzle"] - 270) / 15 + 0 * at["drying"], dtype=float)}
     record = make_record(study, design, truth, sd=(0.0, 0.5, 0.0))
-    _, fitted = fit_model(study, design, record)
+    _, fitted = fit_model(study, design, record, PLAIN)
     both, confirmation = plan_confirmation(study, design, record, fitted, ConfirmRequest(1, ADVICE, "", {}, 3, loads=4))
     names = list(both.of_round(3)["print"])
     prints = pd.DataFrame({"print": names, "outcome": "completed", "deviation": "", "strength": VALUES})

@@ -8,8 +8,8 @@ import pytest
 
 from doe.cli import steps
 from doe.cli.collecting import Asked, collect
-from doe.cli.desk import STUDY as FILE
-from doe.cli.desk import Desk
+from doe.cli.open_study import STUDY as FILE
+from doe.cli.open_study import OpenStudy
 from doe.errors import InputRefused
 from doe.files import Folder
 from doe.sheet import layout
@@ -22,7 +22,7 @@ def sheeted(tmp_path_factory):
     from doe.design.request import PlanRequest
 
     folder = Folder(tmp_path_factory.mktemp("study"))
-    Desk(folder).commit("new", {FILE: STUDY.encode()})
+    OpenStudy(folder).commit("new", {FILE: STUDY.encode()})
     planning.plan(folder, PlanRequest(seed=1), replacing=False)
     steps.sheet(folder)
     return folder
@@ -36,8 +36,8 @@ def folder(sheeted, tmp_path):
 
 def typed(folder, path, *values):
     """Write a book with values of the first coupons' strength to a path; return it."""
-    study = Desk(folder).study()
-    place = layout.locations(study, Desk(folder).design(study), 1)["Coupons"]
+    study = OpenStudy(folder).study()
+    place = layout.locations(study, OpenStudy(folder).design(study), 1)["Coupons"]
     book = openpyxl.load_workbook(folder.path / "sheets" / "round-1.xlsx")
     for number, value in enumerate(values):
         book["Coupons"][f"{place['columns']['z_strength']}{place['first_row'] + number}"] = value
@@ -51,7 +51,7 @@ def test_books_of_one_name_from_two_folders_are_both_read(folder, tmp_path):
     first = typed(folder, tmp_path / "anna" / "book.xlsx", 30.5)
     second = typed(folder, tmp_path / "ben" / "book.xlsx", None, 31.5)
     collect(folder, Asked((first, second)))
-    assert Desk(folder).record(Desk(folder).study()).coupons["z_strength"].dropna().to_list() == [30.5, 31.5]
+    assert OpenStudy(folder).record(OpenStudy(folder).study()).coupons["z_strength"].dropna().to_list() == [30.5, 31.5]
     assert folder.log()[-1]["detail"]["books"] == ["anna/book.xlsx", "ben/book.xlsx"]
     assert {"anna/book.xlsx", "ben/book.xlsx"} <= set(folder.log()[-1]["read"])
 
@@ -81,7 +81,7 @@ def test_what_was_tolerated_and_what_is_unlikely_is_shown_returned_and_logged(fo
 def test_a_value_is_withdrawn_with_its_reason_once_its_cell_is_empty(folder, tmp_path):
     full, empty = typed(folder, tmp_path / "a" / "book.xlsx", 30.5), typed(folder, tmp_path / "b" / "book.xlsx")
     collect(folder, Asked((full,)))
-    name = Desk(folder).record(Desk(folder).study()).coupons["coupon"][0]
+    name = OpenStudy(folder).record(OpenStudy(folder).study()).coupons["coupon"][0]
     asked = (f"{name}:z_strength",)
     for books, reason, message in (((full,), "r", "it still gives z_strength"), ((empty,), " ", "there is no reason")):
         with pytest.raises(InputRefused, match=message):
@@ -91,7 +91,7 @@ def test_a_value_is_withdrawn_with_its_reason_once_its_cell_is_empty(folder, tmp
     done = collect(folder, Asked((empty,), withdraw=asked, reason="another coupon's"))
     (change,) = done.data["corrections"]
     assert (change["row"], change["old"], change["new"], change["why"]) == (name, "30.5", "", "another coupon's")
-    assert not Desk(folder).record(Desk(folder).study()).coupons["z_strength"].notna().any()
+    assert not OpenStudy(folder).record(OpenStudy(folder).study()).coupons["z_strength"].notna().any()
 
 
 def test_an_older_copy_that_brings_a_corrected_value_back_is_asked_about(folder, tmp_path):
@@ -108,10 +108,10 @@ def test_what_programs_leave_beside_a_workbook_is_passed_over(folder):
 
 
 def test_an_export_and_a_book_come_together(folder, tmp_path):
-    name = Desk(folder).design(Desk(folder).study()).runs["print"][1] + "-1"
+    name = OpenStudy(folder).design(OpenStudy(folder).study()).runs["print"][1] + "-1"
     (tmp_path / "machine.csv").write_text(f"coupon,z_strength\n{name},33.25\n")
     collect(folder, Asked((typed(folder, tmp_path / "a" / "book.xlsx", 30.5),), coupons=tmp_path / "machine.csv"))
-    assert sorted(Desk(folder).record(Desk(folder).study()).coupons["z_strength"].dropna()) == [30.5, 33.25]
+    assert sorted(OpenStudy(folder).record(OpenStudy(folder).study()).coupons["z_strength"].dropna()) == [30.5, 33.25]
 
 
 def test_files_that_are_none_are_refused(folder, tmp_path):

@@ -10,14 +10,15 @@ from doe.record.read_tables import read_record, record_files
 from doe.report.protocol import deviation_rows
 from doe.sheet import layout
 from doe.sheet.instructions import instructions
-from tests.sheet.books import DEFINITIONS, NAME, Operator, make_book, make_design, make_study
+from tests.record.typing_over import blank_book
+from tests.sheet.books import DEFINITIONS, NAME, Operator, make_design, make_study
 
 HELD = {"fan": "off", "print_speed": "60 mm/s"}
 STUDY, DESIGN = make_study(conditions=HELD), make_design()
 
 
 def collected(typed):
-    hand = Operator(make_book(STUDY), STUDY)
+    hand = Operator(blank_book(STUDY), STUDY)
     for row, values in typed.items():
         hand.type("Prints", row, values)
     return match(STUDY, DESIGN, read_workbook(hand.save(), NAME), DEFINITIONS).record

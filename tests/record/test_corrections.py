@@ -12,7 +12,7 @@ from doe.record.match import Record
 from doe.record.read import read_workbook
 from doe.record.read_tables import record_files
 from doe.record.schema import TABLES, frame, schema, with_stress
-from tests.record.typing_over import matched, typed
+from tests.record.typing_over import blank_book, matched, typed
 from tests.sheet.books import NAME, STUDY, filled_cells, make_book, make_design, make_study
 
 WHO, WHEN = "N. N.", "2026-03-09T16:00:00Z"
@@ -28,7 +28,7 @@ def merged(before, cells, **more):
 
 
 def blank():
-    return read_workbook(make_book(), NAME)
+    return read_workbook(blank_book(), NAME)
 
 
 @pytest.fixture(scope="module")
@@ -208,7 +208,7 @@ def merged_or_refused(before, book):
         return None
 
 
-@settings(deadline=None, max_examples=25)
+@settings(deadline=None, max_examples=15)
 @given(records(), records())
 def test_merging_twice_is_merging_once(first, second):
     before, _ = merge(None, first, WHO, WHEN)

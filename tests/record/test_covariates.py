@@ -14,6 +14,7 @@ from doe.record.read_tables import read_record, record_files
 from doe.record.schema import TABLES, value_columns
 from doe.sheet import layout
 from doe.sheet.instructions import instructions
+from tests.record.typing_over import blank_book
 from tests.sheet.books import DEFINITIONS, NAME, Operator, fill, filled_book, make_book, make_design, make_study
 
 COVARIATES = [
@@ -27,7 +28,7 @@ WHEN = "2026-03-08T10:00:00Z"
 
 
 def filled(*typed):
-    hand = Operator(make_book(STUDY), STUDY)
+    hand = Operator(blank_book(STUDY), STUDY)
     for sheet, row, key, value in typed:
         hand.type(sheet, row, {key: value})
     return hand.save()
@@ -166,5 +167,5 @@ def test_a_file_with_an_unknown_covariate_is_refused(record):
 
 
 def test_an_operator_can_fill_all_the_rest_beside_them():
-    record, _ = collected(fill(make_book(STUDY), study=STUDY))
+    record, _ = collected(fill(blank_book(STUDY), study=STUDY))
     assert record.prints["warp"].notna().sum() == 5

@@ -4,7 +4,7 @@ import datetime
 
 import pytest
 
-from doe.record.plausible import unlikely_days
+from doe.record.days import contradictions, unlikely_days
 from tests.record.typing_over import matched_book, typed
 from tests.sheet.books import make_design
 
@@ -44,6 +44,25 @@ def test_a_print_before_its_load_was_dried_is_named():
     assert [line.split(": ")[1] for line in lines] == [
         "printed_on of P01A is 2026-03-02, before its load L01X came out of the dryer on 2026-03-03. It is recorded as it stands."
     ]
+
+
+def test_many_days_of_one_sort_are_one_line_a_column():
+    lines = said(today=datetime.date(2026, 2, 1), issued=datetime.date(2026, 2, 1))
+    (prints,) = [line for line in lines if "printed_on" in line]
+    assert prints.startswith("Please look again, round-1.xlsx, sheet Prints, cells ")
+    assert prints.endswith(", which is still to come: today is 2026-02-01. They are recorded as they stand.")
+    days = [one for one in matched_book(typed()).record.prints[["print", "printed_on"]].itertuples(index=False) if one[1]]
+    first, last = min(day for _, day in days), max(day for _, day in days)
+    assert f"printed_on of {len(days)} prints, {days[0][0]} to {days[-1][0]}, is {first} to {last}, " in prints
+
+
+def test_what_contradicts_itself_is_told_of_the_prints_that_are_asked_about():
+    record = matched_book(typed(("Coupons", "P02C-1", "log.tested_on", day(2)))).record
+    (line,) = contradictions(record, ["P02C"], TODAY)
+    assert line == "log.tested_on of P02C-1 is 2026-03-02, before its print was made on 2026-03-03"
+    assert contradictions(record, ["P01A"], TODAY) == ()
+    (line,) = contradictions(record, ["P01A"], datetime.date(2026, 2, 1))
+    assert line.startswith("printed_on of P01A is 2026-03-02, which is still to come")
 
 
 def test_one_day_of_a_time_zone_is_allowed():

@@ -16,12 +16,13 @@ from doe.model.values import single_values
 from doe.numerics import strength
 from doe.numerics.strength import FORMULAS
 from doe.record.corrections import Correction, merge
+from doe.record.emptied import emptied_lines
 from doe.record.match import match
 from doe.record.plausible import unlikely
 from doe.record.read import read_workbook
 from doe.record.read_tables import read_record, record_files
-from doe.record.schema import computed_columns, formulas, frame, schema, value_columns, with_stress
-from doe.record.standing import standing
+from doe.record.schema import formulas, frame, schema, value_columns, with_stress
+from doe.record.together import join
 from doe.sheet import layout
 from tests.record.typing_over import place_of
 from tests.sheet.books import DEFINITIONS, NAME, STUDY, Operator, filled_book, make_book, make_design, make_study
@@ -172,7 +173,7 @@ def test_impossible_inputs_are_refused_with_their_cells(wrong):
 
 def test_an_emptied_input_is_said_and_what_follows_from_it_is_not(whole):
     _, _, book = collected(("P02C-1", "energy.strike", None))
-    lines = standing(whole, book.record)
+    lines = emptied_lines(whole, join([book], whole))
     assert lines[0].startswith("energy.strike of P02C-1 is on record, but its cell is empty now") and len(lines) == 2
 
 
@@ -229,7 +230,7 @@ def test_every_formula_is_known_again_by_its_columns(name):
     assert (found.function, found.arithmetic, found.unit) == (formula.function, formula.arithmetic, formula.unit)
     coupons = frame(columns, [{"coupon": "P01A-1"}])
     measured, *dimensions = study.responses[0].inputs
-    assert computed_columns(coupons) == ["y"] and value_columns(coupons) == [measured, "y"]
+    assert list(formulas(coupons)) == ["y"] and value_columns(coupons) == [measured, "y"]
     assert set(dimensions) < set(coupons)
 
 

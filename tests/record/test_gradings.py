@@ -14,7 +14,8 @@ from doe.report.agreement import agreement_table
 from doe.sheet import layout
 from doe.sheet.grading import gradings
 from doe.study.read import parse_study
-from tests.sheet.books import DEFINITIONS, NAME, PRINTS, STUDY, Operator, make_book, make_design, make_study, opened
+from tests.record.typing_over import blank_book
+from tests.sheet.books import DEFINITIONS, NAME, PRINTS, STUDY, Operator, make_design, make_study, opened
 from tests.study.studies import changed
 
 RESPONSES = [{**one, "grader_check": 4} if one["name"] == "bed_grade" else one for one in STUDY["responses"]]
@@ -23,7 +24,7 @@ CODED = gradings(CHECKED, DESIGN, 1)
 
 
 def collected(typed):
-    hand = Operator(make_book(CHECKED), CHECKED)
+    hand = Operator(blank_book(CHECKED), CHECKED)
     for code, values in typed.items():
         hand.type("Grader check", hand_row(hand, code), values)
     return match(CHECKED, DESIGN, read_workbook(hand.save(), NAME), DEFINITIONS).record
@@ -71,7 +72,7 @@ def test_only_the_first_round_has_them():
 
 
 def test_the_sheet_reveals_neither_print_nor_pair():
-    book = opened(make_book(CHECKED))
+    book = opened(blank_book(CHECKED))
     shown = [str(cell.value) for row in book["Grader check"].iter_rows() for cell in row if cell.value is not None]
     assert not any(name in text for text in shown for name in PRINTS)
     codes = [text for text in shown if text in {one.code for one in CODED}]
@@ -130,8 +131,8 @@ def test_a_check_that_was_asked_for_and_not_made_is_named():
 
 
 def test_a_workbook_from_before_the_check_is_read():
-    book = opened(make_book())
-    hand = Operator(make_book())
+    book = opened(blank_book())
+    hand = Operator(blank_book())
     hand.book = book
     found = match(CHECKED, DESIGN, read_workbook(hand.save(), NAME), DEFINITIONS)
     assert found.remarks == () and not len(found.record.gradings)

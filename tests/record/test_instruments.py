@@ -12,7 +12,8 @@ from doe.record.read import read_workbook
 from doe.record.read_tables import read_record, record_files
 from doe.report.protocol import deviation_rows
 from doe.study.read import parse_study
-from tests.sheet.books import DEFINITIONS, NAME, STUDY, Operator, make_book, make_design, make_study
+from tests.record.typing_over import blank_book
+from tests.sheet.books import DEFINITIONS, NAME, STUDY, Operator, make_design, make_study
 from tests.study.studies import WHOLE, changed
 
 DUE = datetime.date(2026, 3, 31)
@@ -29,8 +30,35 @@ def day(number, month=4):
     return datetime.datetime(2026, month, number)
 
 
+def test_an_instrument_is_named_as_the_study_does_and_said():
+    hand = Operator(blank_book(GUARDED), GUARDED)
+    for row, name in (("R1-01", "tc-03 "), ("R1-02", "TC-03"), ("R1-03", "a lent one"), ("R1-04", None)):
+        read = {"printer": "A", "factor": "nozzle_temperature", "set": 265, "actual": 258.6, "instrument": name}
+        hand.type("Printer checks", row, {**read, "read_on": day(1)})
+    book = match(GUARDED, DESIGN, read_workbook(hand.save(), NAME), DEFINITIONS)
+    checks = book.record.checks
+    assert checks["instrument"].to_list() == ["TC-03", "TC-03", "a lent one", ""]
+    assert ("tc-03", "TC-03", "Instrument") in {(one.found, one.value, one.column) for one in book.read_as}
+    lent = next(one for one in book.remarks if "'a lent one'" in one)
+    assert "sheet Printer checks, cell " in lent and "add it there with its kind or its limit_of_error" in lent
+    assert not [one for one in book.remarks if "TC-03" in one]  # one that is named, or nothing, is nothing to remark on
+    (line,) = overdue_lines(GUARDED, book.record.prints, book.record.coupons, checks)
+    assert line == "Instrument TC-03 was due 2026-03-31, and was used after that day: readings R1-01, R1-02."
+
+
+def test_a_slip_in_the_name_of_an_instrument_is_said_with_its_cell_and_what_was_meant():
+    hand = Operator(blank_book(GUARDED), GUARDED)
+    read = {"printer": "A", "factor": "nozzle_temperature", "set": 265, "actual": 258.6, "instrument": "TC03"}
+    hand.type("Printer checks", "R1-01", read)
+    book = match(GUARDED, DESIGN, read_workbook(hand.save(), NAME), DEFINITIONS)
+    (said,) = [one for one in book.remarks if "TC03" in one]
+    cell = book.places["checks", "R1-01", "instrument"]
+    assert said.startswith(f"{cell}: no instrument is named 'TC03' under [[instruments]]")
+    assert "did you mean 'TC-03'?" in said
+
+
 def recorded(typed, study=GUARDED):
-    hand = Operator(make_book(study), study)
+    hand = Operator(blank_book(study), study)
     for (sheet, row), values in typed.items():
         hand.type(sheet, row, values)
     book = match(study, DESIGN, read_workbook(hand.save(), NAME), DEFINITIONS).record

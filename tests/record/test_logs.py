@@ -11,7 +11,8 @@ from doe.record.read import read_workbook
 from doe.record.read_tables import read_record, record_files
 from doe.record.schema import TABLES, value_columns
 from doe.sheet.logs import log_columns
-from tests.sheet.books import DEFINITIONS, NAME, Operator, filled_book, make_book, make_design, make_study
+from tests.record.typing_over import blank_book
+from tests.sheet.books import DEFINITIONS, NAME, Operator, filled_book, make_design, make_study
 
 STUDY, DESIGN = make_study(), make_design()
 PLACES = {"print": ("Prints", "P02C", "prints"), "coupon": ("Coupons", "P02C-1", "coupons"), "load": ("Loads", "L01X", "loads")}
@@ -31,7 +32,7 @@ def collected(content):
 
 @pytest.fixture(scope="module")
 def record():
-    hand = Operator(make_book())
+    hand = Operator(blank_book())
     for per, (sheet, row, _) in PLACES.items():
         for column in log_columns(STUDY, per):
             hand.book[sheet][hand.address(sheet, row, column.key)].value = TYPED[column.kind][0]
@@ -72,7 +73,7 @@ def test_where_nothing_was_logged_the_files_are_what_they_were():
 
 
 def test_a_sheet_without_these_columns_is_read_without_a_word():
-    hand = Operator(make_book())
+    hand = Operator(blank_book())
     for per, (sheet, _, _) in PLACES.items():
         for column in log_columns(STUDY, per):
             place = hand.places[sheet]

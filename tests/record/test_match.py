@@ -11,7 +11,7 @@ from doe.record.match import match
 from doe.record.read import Cells, read_workbook
 from doe.record.schema import TABLES
 from doe.sheet import layout
-from tests.record.typing_over import address, matched, moved, place, place_of, put, typed
+from tests.record.typing_over import address, blank_book, matched, moved, place, place_of, put, typed
 from tests.sheet.books import (
     DEFINITIONS,
     NAME,
@@ -79,7 +79,7 @@ def test_loads_and_readings_are_matched(record):
 
 
 def test_a_blank_workbook_gives_every_planned_row_without_outcome():
-    record, remarks = matched(read_workbook(make_book(), NAME))
+    record, remarks = matched(read_workbook(blank_book(), NAME))
     assert (record.prints["outcome"] == "").all()
     assert len(record.prints) == 6
     assert len(record.coupons) == 18
@@ -147,11 +147,16 @@ def test_blank_rows_for_readings_may_go(record):
 
 def test_identifiers_may_change_in_case_and_blanks(record):
     same(matched(typed(("Prints", "P05F", "print", " p05f ")))[0], record)
+    same(matched(typed(("Prints", "P05F", "print", "P05\u200bF\u00a0")))[0], record)
 
 
 SAME_VALUE = {
     "number with its unit": (("Coupons", "P01A-1", "force.z_strength"), "251.1 N", 251.1),
     "number with its unit and a comma": (("Coupons", "P01A-1", "first_layer_peel"), "1,45N/mm", 1.45),
+    "number with a sign that nobody sees": (("Coupons", "P01A-1", "force.z_strength"), "\u200b251.1\u200e", 251.1),
+    "word with signs that nobody sees": (("Prints", "P02C", "outcome"), "com\u00adpleted\u200b", "completed"),
+    "date with a sign that nobody sees": (("Prints", "P02C", "printed_on"), "\ufeff2026-03-09", "2026-03-09"),
+    "nothing that can be seen": (("Prints", "P02C", "note"), " \u200b", ""),
     "minus of a word processor": (("Prints", "P01A", "warp"), "\u22120.2", -0.2),
     "date in words": (("Prints", "P02C", "printed_on"), "9 March 2026", "2026-03-09"),
     "month first in words": (("Prints", "P02C", "printed_on"), "Mar 9, 2026", "2026-03-09"),
@@ -202,6 +207,12 @@ REFUSED = {
         ("Coupons", "P03D-1", "first_layer_peel", "26.4 kN/m"), "'26.4 kN/m' is not a number; a number in N/mm is allowed"
     ),
     "unit with another prefix": (("Coupons", "P03D-1", "force.z_strength", "26.4 n"), "a number in N is allowed"),
+    "formula kept as text": (("Coupons", "P03D-1", "force.z_strength", "=250+1"), r"'=250\+1' is not a number"),
+    "thousands set apart by a blank": (("Coupons", "P03D-1", "force.z_strength", "1 234,5"), "'1 234,5' is not a number"),
+    "more than": (("Coupons", "P03D-1", "force.z_strength", ">250"), "'>250' is not a number; .* type the number alone"),
+    "letter for a digit": (("Coupons", "P03D-1", "force.z_strength", "25O.1"), "'25O.1' is not a number"),
+    "day without a year": (("Prints", "P03D", "printed_on", "4.3."), "'4.3.' is not a date"),
+    "time without a day": (("Loads", "L01X", "dried_from", datetime.time(8, 30)), "'08:30:00' is not a date with its time"),
     "dash": (("Prints", "P03D", "warp", "-"), "'-' is not a number"),
     "thousand or fraction": (("Coupons", "P03D-1", "force.z_strength", "1,234"), "may be a thousand or a fraction"),
     "thousand or fraction, point": (("Coupons", "P03D-1", "force.z_strength", "1.234"), "may be a thousand or a fraction"),
@@ -260,7 +271,7 @@ REFUSED = {
     "unlike any identifier": (("Loads", "L02R", "load", "spare"), "'spare' is not in the plan.* or clear the row"),
     "repeated identifier": (("Coupons", "P03D-2", "coupon", "P03D-1"), "'P03D-1' stands in row 10 already"),
     "identifier cleared": (("Coupons", "P03D-2", "coupon", None), "a row is filled in but has no identifier"),
-    "reading without its actual": (("Printer checks", "R1-01", "actual", None), "the reading lacks: actual"),
+    "reading without its actual": (("Printer checks", "R1-01", "actual", None), "the reading lacks: Actual"),
     "unknown factor": (("Printer checks", "R1-01", "factor", "Nozle temperature"), "did you mean 'Nozzle temperature'"),
 }
 

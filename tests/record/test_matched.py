@@ -4,10 +4,12 @@ from dataclasses import replace
 
 import pytest
 
+from doe.errors import InputRefused
 from doe.record.match import match
 from doe.record.read import read_workbook
 from doe.sheet.grading import gradings
-from tests.record.typing_over import PLACES, address, matched, matched_book, place, put, typed
+from doe.study.operators import in_language
+from tests.record.typing_over import PLACES, address, matched, matched_book, moved, place, put, typed
 from tests.sheet.books import (
     DEFINITIONS,
     LOADS,
@@ -68,6 +70,16 @@ def test_what_was_used_for_a_whole_load_stands_in_the_cell_of_the_load_for_each_
     assert found == {("prints", "P03D"): wanted, ("prints", "P04E"): wanted}
 
 
+def test_empty_cells_are_noted_and_those_of_a_load_for_each_of_its_prints():
+    book = matched_book(filled_cells())
+    assert {("prints", "P02C", "note"), ("checks", "R1-03", "actual"), ("coupons", "P04E-1", "force.z_strength")} <= book.blank
+    assert not book.blank & book.places.keys()
+    own = {("prints", "print"), ("coupons", "coupon"), ("loads", "load"), ("checks", "reading"), ("spools", "entry")}
+    assert not {(table, key) for table, _, key in book.blank} & own and not [key for _, _, key in book.blank if key == "reason"]
+    emptied = {(table, row) for table, row, key in book.blank if key == "used.drying_time"}
+    assert emptied == {("prints", name) for name in ("P01A", "P02C", "P05F", "P06H")}  # the others were dried otherwise
+
+
 def test_setpoints_that_are_the_plans_are_noted_and_not_recorded():
     cells = typed(("Prints", "P01A", "used.nozzle_temperature", 262), ("Loads", "L03K", "used.drying_time", 12))
     book = matched_book(cells)
@@ -117,3 +129,50 @@ def test_rows_with_a_single_cell_are_kept_and_rows_with_none_are_not():
     (grading,) = record.gradings.to_dict("records")
     assert (grading["code"], grading["item"], grading["time"], grading["grade.bed_grade"]) == (code.code, code.item, code.time, 3)
     assert record.checks.empty
+
+
+# In which language a workbook is written, and where it says whose it is ------------------------------------------------
+
+def first_sheet(cells, title, to=lambda row, column: (row, column), other=None):
+    """Return the cells with the first sheet under another name, its cells moved, and something else written on it."""
+    cells = moved(cells, "Instructions", to)
+    said = {**cells.sheets["Instructions"], **(other or {})}
+    rest = {name: content for name, content in cells.sheets.items() if name != "Instructions"}
+    return replace(cells, sheets={**rest, title: said})
+
+
+@pytest.mark.parametrize(("now", "then", "sheet"), [("en", "de", "Drucke"), ("de", "en", "Prints")])
+def test_a_workbook_is_read_in_its_own_language_whatever_the_study_asks_for_by_now(now, then, sheet):
+    study = make_study()
+    hand = Operator(make_book(in_language(study, then)), in_language(study, then))
+    hand.type("Prints", "P02C", {"outcome": "detached"})
+    book = match(in_language(study, now), make_design(), read_workbook(hand.save(), NAME), DEFINITIONS)
+    assert book.record.prints["outcome"].to_list() == ["", "detached", "", "", "", ""]
+    assert book.remarks == () and book.read_as == ()
+    assert book.places["prints", "P02C", "outcome"].startswith(f"{NAME}, sheet {sheet}, cell ")
+
+
+@pytest.mark.parametrize("title", ["Instructions", "Anleitung", "Sheet1"])
+def test_the_first_sheet_is_known_by_its_name_in_any_language_and_else_by_what_stands_on_it(title):
+    record, remarks = matched(first_sheet(filled_cells(), title))
+    assert record.prints.equals(matched(filled_cells())[0].prints) and remarks == ()
+
+
+def test_what_makes_a_workbook_known_is_looked_for_in_the_first_fifty_rows_and_to_the_right():
+    rows = PLACES["Instructions"]["rows"]
+    down = 50 - max(rows.values())  # the last label then stands in row 50
+    lower = first_sheet(filled_cells(), "Instructions", lambda row, column: (row + down, column + (60 if column > 1 else 0)))
+    assert matched(lower)[0].prints.equals(matched(filled_cells())[0].prints)
+    too_low = first_sheet(filled_cells(), "Instructions", lambda row, column: (row + down + 1, column))
+    with pytest.raises(InputRefused, match="the workbook has format none"):
+        matched(too_low)
+
+
+def test_the_value_beside_a_label_is_the_nearest_to_its_right_and_of_two_labels_the_first_counts():
+    row = PLACES["Instructions"]["rows"]["study"]
+    assert matched(first_sheet(filled_cells(), "Instructions", other={(row, 3): "other-clip"}))[1] == ()
+    label = filled_cells().sheets["Instructions"][row, 1]
+    again = {(row + 1, 70): label, (row + 2, 70): label, (row + 2, 71): "other-clip"}  # the first of them has no value
+    assert matched(first_sheet(filled_cells(), "Instructions", other=again))[1] == ()
+    with pytest.raises(InputRefused, match="the workbook belongs to study 'other-clip'"):
+        matched(put(first_sheet(filled_cells(), "Instructions", other=again), "Instructions", (row, 2), None))

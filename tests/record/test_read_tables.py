@@ -11,6 +11,7 @@ from doe.record.corrections import merge
 from doe.record.match import Record
 from doe.record.read_tables import NAMES, read_record, record_files
 from doe.record.schema import TABLES, frame, schema
+from doe.sheet.columns import OUTCOME_OF
 from tests.record.typing_over import matched, typed
 from tests.sheet.books import filled_cells, make_study
 
@@ -68,6 +69,10 @@ OF_COLUMN = {
 }
 
 
+def kind_of(key):
+    return "outcome" if key.startswith(OUTCOME_OF) else key
+
+
 @st.composite
 def tables(draw, table, columns):
     rows = []
@@ -77,8 +82,8 @@ def tables(draw, table, columns):
         for key, kind in columns.items():
             if key == identifier:
                 row[key] = f"X{number}"
-            elif OF_COLUMN.get(key) is not None and table in ("prints", "coupons"):
-                row[key] = draw(OF_COLUMN[key])
+            elif OF_COLUMN.get(kind_of(key)) is not None and table in ("prints", "coupons"):
+                row[key] = draw(OF_COLUMN[kind_of(key)])
             else:
                 row[key] = draw({"text": TEXT, "date": DAY, "number": NUMBER, "integer": st.integers(-(2**62), 2**62)}[kind])
         rows.append(row)

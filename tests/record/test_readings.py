@@ -7,7 +7,8 @@ from doe.record.read_tables import read_record, record_files
 from doe.record.schema import TABLES, value_columns
 from doe.sheet import layout
 from doe.sheet.instructions import instructions
-from tests.sheet.books import DEFINITIONS, NAME, Operator, make_book, make_design, make_study
+from tests.record.typing_over import blank_book
+from tests.sheet.books import DEFINITIONS, NAME, Operator, make_design, make_study
 
 PLAIN, DESIGN = make_study(), make_design()
 FACTOR = next(factor for factor in PLAIN.factors if factor.is_numeric and factor.change == "print")
@@ -18,7 +19,7 @@ KEY = f"read.{FACTOR.name}"
 
 
 def collected(study, value):
-    hand = Operator(make_book(study), study)
+    hand = Operator(blank_book(study), study)
     hand.type("Prints", "P01A", {"outcome": "completed", **({KEY: value} if value else {})})
     book = match(STUDY, DESIGN, read_workbook(hand.save(), NAME), DEFINITIONS)
     return book.record, book.remarks

@@ -1,6 +1,7 @@
 """What happens to workbooks in use: each is read rightly, with a line about it, or refused with its cell."""
 
 import pytest
+from openpyxl.styles import Font
 
 from doe.errors import InputRefused
 from doe.record import parts, read
@@ -63,6 +64,35 @@ def insert_row(hand):
     hand.book["Coupons"].insert_rows(hand.places["Coupons"]["first_row"] + 4)
 
 
+def filter_rows(hand):
+    place, sheet = hand.places["Coupons"], hand.book["Coupons"]
+    sheet.auto_filter.ref = f"A{place['header_row']}:K{place['last_row']}"
+    for number in range(place["first_row"] + 3, place["last_row"] + 1):
+        sheet.row_dimensions[number].hidden = True
+
+
+def move_column(hand):
+    """Cut a column and put it behind another one, headings and all."""
+    place, sheet = hand.places["Prints"], hand.book["Prints"]
+    first, last = (sheet[f"{place['columns'][key]}1"].column for key in ("warp", "note"))
+    for number in range(place["header_row"], place["last_row"] + 1):
+        values = [sheet.cell(number, column).value for column in range(first, last + 1)]
+        for column, value in zip(range(first, last + 1), [*values[1:], values[0]], strict=True):
+            sheet.cell(number, column).value = value
+
+
+def blanks_at_the_end(hand):
+    cell(hand, "Prints", "P02C", "outcome").value = "completed\u00a0"
+    cell(hand, "Prints", "P02C", "print").value = "P02C\u00a0 "
+    cell(hand).value = "258.1 \u00a0"
+    place = hand.places["Prints"]
+    hand.book["Prints"][f"{place['columns']['warp']}{place['header_row']}"].value = "Warp\u00a0(mm) "
+
+
+def strike_through(hand):
+    cell(hand).font = Font(strike=True)
+
+
 def scribble_below(hand):
     hand.book["Prints"].cell(hand.places["Prints"]["last_row"] + 3, 5).value = "seen by the foreman"
 
@@ -75,6 +105,10 @@ AS_BEFORE = {
     "sorted rows": (sort, None),
     "inserted column": (insert_column, None),
     "inserted row": (insert_row, None),
+    "filter": (filter_rows, "hidden rows were read like the others: 7, 8, 9, 10, 11, 12 and 9 more"),
+    "moved column": (move_column, None),
+    "blanks at the end": (blanks_at_the_end, None),
+    "struck through": (strike_through, "struck through, and read like the others: H7. Clear a cell whose value does not count."),
     "a remark below the table": (scribble_below, "'seen by the foreman' has no identifier; not collected"),
 }
 
@@ -107,6 +141,54 @@ def another_copy(hand):
     sheet[hand.address(*FORCE)] = 99.0
 
 
+def copy_of_row(hand, sheet, source, target):
+    """Copy a whole row over another one."""
+    page = hand.book[sheet]
+    rows = [hand.places[sheet]["first_row"] + number for number in (source, target)]
+    for column in range(1, page.max_column + 1):
+        page.cell(rows[1], column).value = page.cell(rows[0], column).value
+
+
+def copied_row(hand):
+    copy_of_row(hand, "Prints", 0, 2)
+
+
+def copied_row_with_its_name_mended(hand):
+    name = cell(hand, "Coupons", "P02C-2", "coupon").coordinate
+    copy_of_row(hand, "Coupons", 0, 4)
+    hand.book["Coupons"][name].value = "P02C-2"
+
+
+def sorted_without_the_identifiers(hand):
+    place, sheet = hand.places["Prints"], hand.book["Prints"]
+    columns = [sheet[f"{letter}1"].column for key, letter in place["columns"].items() if key not in ("order", "print")]
+    rows = range(place["first_row"], place["last_row"] + 1)
+    values = [[sheet.cell(number, column).value for column in columns] for number in rows]
+    for number, row in zip(rows, reversed(values), strict=True):
+        for column, value in zip(columns, row, strict=True):
+            sheet.cell(number, column).value = value
+
+
+def shifted_down(hand):
+    """Insert a cell in one column, as happens where one result was forgotten."""
+    place, sheet = hand.places["Coupons"], hand.book["Coupons"]
+    name = place["columns"]["force.z_strength"]
+    for number in range(place["last_row"], place["first_row"] + 3, -1):
+        sheet[f"{name}{number + 1}"].value = sheet[f"{name}{number}"].value
+
+
+def merged_headings(hand):
+    place = hand.places["Prints"]
+    first, last = (f"{place['columns'][key]}{place['header_row']}" for key in ("bed_grade", "leak_test"))
+    hand.book["Prints"].merge_cells(f"{first}:{last}")
+
+
+def row_of_units(hand):
+    place = hand.places["Prints"]
+    hand.book["Prints"].insert_rows(place["first_row"])
+    hand.book["Prints"][f"{place['columns']['warp']}{place['first_row']}"].value = "mm"
+
+
 def error(hand):
     cell(hand, "Prints", "P02C", "note").value = "#REF!"
 
@@ -116,6 +198,12 @@ REFUSED = {
     "percentage": (as_percent, "sheet Coupons, cell [A-Z]+7: 26.4 %, which a spreadsheet keeps as 0.264"),
     "typed over what is computed": (over_the_formula, "sheet Coupons, cell [A-Z]+7: '26.4' was typed over what is computed"),
     "a copy that differs": (another_copy, r"sheet Coupons Copy: .*differs in 1 cells, such as .*, cell [A-Z]+7"),
+    "copied row": (copied_row, "sheet Prints, cell B5: 'P01A' stands in row 3 already"),
+    "copied row, its name mended": (copied_row_with_its_name_mended, "Coupons, cell B8: 'P01A' was typed over the plan's 'P02C'"),
+    "sorted but for identifiers": (sorted_without_the_identifiers, "Prints, cell C3: 'L03K' was typed over the plan's 'L01X'"),
+    "shifted down": (shifted_down, "sheet Coupons, cell A22: a row is filled in but has no identifier"),
+    "merged headings": (merged_headings, r"sheet Prints, row 2: the column 'Leak test \(pass or fail\)' is missing"),
+    "a row of units": (row_of_units, "sheet Prints, cell B3: a row is filled in but has no identifier"),
     "error of a formula": (error, "'#REF!' is the error of a formula"),
 }
 

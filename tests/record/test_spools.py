@@ -14,7 +14,8 @@ from doe.record.read_tables import read_record, record_files
 from doe.record.spools import spool_uses
 from doe.report.protocol import spool_rows
 from doe.sheet import layout
-from tests.sheet.books import DEFINITIONS, LOADS, NAME, Operator, make_book, make_design, make_study, opened
+from tests.record.typing_over import blank_book
+from tests.sheet.books import DEFINITIONS, LOADS, NAME, Operator, make_design, make_study, opened
 
 STUDY, DESIGN, WHEN = make_study(), make_design(), "2026-03-10T10:00:00Z"
 DAY = datetime.datetime(2026, 3, 1)
@@ -31,7 +32,7 @@ def collected(content):
 
 
 def filled(ledger=LEDGER, used=USED):
-    hand = Operator(make_book())
+    hand = Operator(blank_book())
     for name, values in ledger.items():
         hand.type("Spools", name, values)
     for load, text in used.items():
@@ -66,7 +67,7 @@ def test_what_is_typed_is_in_the_record_and_its_file(record):
 
 
 def test_a_record_without_a_ledger_has_no_file_of_it_and_reads_back():
-    plain = merge(None, collected(make_book()).record, "N. N.", WHEN)[0]
+    plain = merge(None, collected(blank_book()).record, "N. N.", WHEN)[0]
     files = record_files(plain)
     assert "record/spools.csv" not in files
     assert list(read_record(files, STUDY).spools) == ["entry", "lot", "spool", "opened_on", "moisture", "note"]
@@ -92,6 +93,12 @@ def test_loads_are_found_by_the_name_of_their_spools(record):
     assert uses["S-9"].flags == ("not in the ledger",)
 
 
+def test_spools_may_be_joined_by_a_word_of_either_language():
+    last = list(dict.fromkeys(LOADS))[2]
+    record, _ = merge(None, collected(filled(used={last: "S-2 und S-9"})).record, "N. N.", WHEN)
+    assert {one.spool: one.loads for one in spool_uses(record) if one.loads} == {"S-2": (last,), "S-9": (last,)}
+
+
 def test_the_report_shows_them(record):
     table = spool_rows(record)
     assert table.rows[0][:5] == ("0815", "S-1", "2026-03-01", "0.4", "L01X, L02R")
@@ -99,9 +106,9 @@ def test_the_report_shows_them(record):
 
 
 def test_a_workbook_from_before_the_ledger_is_read():
-    book = opened(make_book())
+    book = opened(blank_book())
     del book["Spools"]
-    hand = Operator(make_book())
+    hand = Operator(blank_book())
     hand.book = book
     found = collected(hand.save())
     assert found.remarks == () and not len(found.record.spools)

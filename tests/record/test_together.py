@@ -6,13 +6,14 @@ import pytest
 
 from doe.errors import InputRefused
 from doe.record.corrections import Beside, merge
+from doe.record.emptied import emptied_lines, withdrawable
 from doe.record.plausible import unlikely
 from doe.record.read import read_workbook
 from doe.record.read_tables import record_files
-from doe.record.standing import standing, withdrawable
 from doe.record.together import join
-from tests.record.typing_over import address, matched, matched_book, typed
-from tests.sheet.books import NAME, filled_cells, make_book, make_design, make_study
+from tests.record.test_exported import read as exported
+from tests.record.typing_over import address, blank_book, matched, matched_book, typed
+from tests.sheet.books import NAME, filled_cells, make_design, make_study
 
 WHO, WHEN = "N. N.", "2026-03-09T16:00:00Z"
 FORCE = ("Coupons", "P02C-1", "force.z_strength")
@@ -25,7 +26,7 @@ def book(name, *changes, cells=None):
 
 def blank(*changes):
     """Return the cells of an unfilled workbook with a few typed in."""
-    return typed(*changes, cells=read_workbook(make_book(), NAME))
+    return typed(*changes, cells=read_workbook(blank_book(), NAME))
 
 
 def collected(before, *books, prefer=None):
@@ -116,10 +117,10 @@ def test_the_reason_in_the_row_is_kept_with_the_correction():
 def test_an_emptied_cell_is_said_and_a_withdrawn_value_is_on_file_and_its_return_too():
     before, _, _ = collected(None, book("a.xlsx"))
     emptied = book("a.xlsx", (*FORCE, None))
-    lines = standing(before, emptied.record)
+    lines = emptied_lines(before, join([emptied], before))
     assert lines[0].startswith("force.z_strength of P02C-1 is on record, but its cell is empty now")
     assert "--withdraw P02C-1:force.z_strength" in lines[-1]
-    assert standing(before, book("a.xlsx").record) == ()
+    assert emptied_lines(before, join([book("a.xlsx")], before)) == ()
     assert withdrawable(before, "P02C-1", "force.z_strength") == CELL
     assert withdrawable(before, "P02C-1", "z_strength") is None and withdrawable(before, "P99", "warp") is None
     after, (change,) = merge(before, emptied.record, WHO, WHEN, Beside(withdrawn=frozenset({CELL}), reason="wrong row"))
@@ -128,9 +129,36 @@ def test_an_emptied_cell_is_said_and_a_withdrawn_value_is_on_file_and_its_return
     assert (back.old, back.new) == ("", "258.1") and value(again) == 258.1
 
 
+def test_nothing_is_said_of_values_that_a_file_has_no_cell_for():
+    before, _, _ = collected(None, book("a.xlsx"))
+    machine = exported("coupon,first_layer_peel\nP01A-1,1.5\n")
+    assert emptied_lines(before, join([machine], before)) == ()
+    both = join([machine, book("b.xlsx", ("Coupons", "P01A-1", "first_layer_peel", None))], before)
+    assert emptied_lines(before, both) == ()  # one of the two files gives it
+    (line, _) = emptied_lines(before, join([exported("coupon,outcome,first_layer_peel\nP01A-1,completed,\n")], before))
+    assert line.startswith("first_layer_peel of P01A-1 is on record, but its cell is empty now")
+
+
+def test_a_reading_that_was_cleared_and_a_setpoint_of_a_load_are_said_to_stay():
+    before, _, _ = collected(None, book("a.xlsx"))
+    reading = [("Printer checks", "R1-01", key, None) for key in ("printer", "factor", "set", "actual", "instrument", "read_on")]
+    (line,) = emptied_lines(before, join([book("a.xlsx", *reading)], before))
+    assert line.startswith("Rows that are on record, but blank in what was read now: R1-01. ")
+    line, remedy = emptied_lines(before, join([book("a.xlsx", ("Loads", "L02R", "used.drying_time", None))], before))
+    assert line.startswith("used.drying_time of P03D, P04E is on record") and "--withdraw P03D:used.drying_time" in remedy
+    planned = book("a.xlsx", ("Prints", "P03D", "used.nozzle_temperature", 277))  # as planned: that is a correction
+    assert emptied_lines(before, join([planned], before)) == ()
+
+
+def test_what_the_plan_fixes_cannot_be_withdrawn():
+    before, _, _ = collected(None, book("a.xlsx"))
+    assert withdrawable(before, "P01A", "printer") is None and withdrawable(before, "P01A-1", "print") is None
+    assert withdrawable(before, "P01A", "operator") == ("prints", "P01A", "operator")
+
+
 def test_blank_rows_on_record_are_named_in_one_line():
     before, _, _ = collected(None, book("a.xlsx"))
-    lines = standing(before, matched_book(blank()).record)
+    lines = emptied_lines(before, join([matched_book(blank())], before))
     assert lines[0].startswith("Rows that are on record, but blank in what was read now: P01A, P02C")
     assert len(lines) == 1
 

@@ -7,9 +7,21 @@ from openpyxl.utils import column_index_from_string
 
 from doe.record.match import match
 from doe.sheet import layout
-from tests.sheet.books import DEFINITIONS, filled_cells, make_design, make_study
+from tests.sheet.books import DEFINITIONS, filled_cells, make_book, make_design, make_study
 
 PLACES = layout.locations(make_study(), make_design(), 1)
+
+
+_BLANK = {}
+
+
+def blank_book(study=None):
+    """Return the bytes of a blank workbook of the first round; they are made once for equal studies."""
+    study = study or make_study()
+    key = study.model_dump_json()
+    if key not in _BLANK:
+        _BLANK[key] = make_book(study)
+    return _BLANK[key]
 
 
 def place_of(address):

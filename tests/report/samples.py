@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 
 from doe.design.plan import Design
-from doe.model.results import Coefficient, Completion, Component, Fit, ResponseFit, Summary
+from doe.model.coefficients import Coefficient, Component
+from doe.model.results import Completion, Fit, ResponseFit, Summary
 from doe.recommend.results import Conformance, Promise, Recommendation, Setting
 from doe.record.match import Record
 from doe.report.inputs import ReportInputs

@@ -34,6 +34,15 @@ class TestEveryValue:
         assert shown["P01A"][3] == "" and shown["P01A"][-1] == "1: broke in grips"
         assert next(row for row in prints.rows if row[0] == "P12A")[3:] == ("", "", "", "lost")
 
+    def test_the_own_outcome_of_a_test_stands_in_its_table_alone(self):
+        peel = STUDY.responses[0].model_copy(update={"name": "peel"})
+        study = STUDY.model_copy(update={"responses": (STUDY.responses[0], peel)})
+        own = RECORD.coupons["outcome"].where(RECORD.coupons["coupon"] == "P02A-3", "").replace("completed", "no break")
+        coupons = RECORD.coupons.assign(**{"peel": 1.0, "outcome.peel": own, "outcome.z_strength": ""})
+        strength, other = appendix.value_tables(study, DESIGN, dataclasses.replace(RECORD, coupons=coupons))
+        said = [{row[0]: row[-1] for row in table.rows}["P02A"] for table in (strength, other)]
+        assert said == ["", "3: no break"]
+
     def test_values_that_a_print_has_one_of_share_a_table(self):
         _, prints = appendix.value_tables(STUDY, DESIGN, RECORD)
         assert prints.columns == ("Print", "Load", "Printer", "warp, mm", "bed grade", "lid fits", "Remarks")
@@ -68,6 +77,14 @@ class TestConsequences:
             with_limits = dataclasses.replace(first, limits=LimitCount(1, 0, used, ("P01A-1",)), excluded=())
             fit = dataclasses.replace(FIT, responses=(with_limits,))
             assert _effects(fit)["P01A-1"] == f"z strength: {words}"
+
+    def test_the_own_outcome_of_a_test_makes_its_value_alone_a_limit(self):
+        own = RECORD.coupons["coupon"].map({"P02A-3": "broke in grips"}).fillna("")
+        record = dataclasses.replace(RECORD, coupons=RECORD.coupons.assign(**{"outcome.z_strength": own}))
+        first = dataclasses.replace(FIT.responses[0], limits=LimitCount(1, 0, True, ("P02A-3",)), excluded=())
+        other = dataclasses.replace(first, response="peel", limits=LimitCount(1, 0, True, ("P02A-3",)))
+        fit = dataclasses.replace(FIT, responses=(first, other))
+        assert _effects(fit, record)["P02A-3"] == "z strength: counts as at least its limit"
 
     def test_a_value_in_doubt_says_how_far_it_moves_the_model(self):
         prints = RECORD.prints.copy()

@@ -2,6 +2,8 @@
 
 from dataclasses import asdict
 
+import pytest
+
 from doe.report import sections
 from doe.report.chosen_plan import restored, rounds_table, why_blocks
 from doe.report.tables import Table
@@ -69,6 +71,7 @@ def test_rounds_of_a_plan_that_was_thrown_away_are_not_shown():
     assert rounds_table(lines).rows == ()
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_it_stands_in_the_section_on_the_plan():
     line = {**_line("plan", reason="To map.", comparison=[asdict(SHOWN)])}
     made = sections.document(samples.inputs(log=(line,)))["sections"][SECTION]

@@ -29,7 +29,7 @@ COUNTED = (
 JUDGED = Judgement(
     study="clip", confirmation=1, recommendation=2, verdict="not confirmed", reasons=("z_strength fell",), remarks=(),
     next="look", override="", simulated=False, aims=False, outcomes=(OUTCOME,), counted=COUNTED, planned=3,
-    without=(("P33A", "detached"),), updated=None, not_updated="", inputs={},
+    without=(("P33A", "detached"),), updated=None, inputs={},
 )  # fmt: skip
 CATCHES = tuple(
     Catch(loads, sds, 1.25 * sds, min(0.99, 0.1 * loads * sds / 3)) for loads in range(3, 13) for sds in (2.0, 3.0)
@@ -64,6 +64,20 @@ class TestState:
         found = rows_of(shown.state_table(2, good, {"by": "A. Person", "when": "2026-11-25T10:00:00Z"}))
         assert found["by a person"] == "released by A. Person on 2026-11-25"
         assert found["overridden"] == "known curvature"
+
+    def test_confirmed_stands_beside_what_would_have_been_caught(self):
+        good = replace(JUDGED, verdict="confirmed", outcomes=(replace(OUTCOME, prints=4),))
+        caught = shown.caught_changes(PLANNED, good)
+        assert caught == ("in z strength a drop of 3.8 MPa (3 standard deviations of a new print) with 40 %",)
+        said = caught[0] + "; a smaller one may have gone unseen"
+        assert rows_of(shown.state_table(2, good, None, caught=caught))["what it would have caught"] == said
+        assert "what it would have caught" not in rows_of(shown.state_table(3, good, None, ended=True, caught=caught))
+
+    def test_nothing_is_said_of_it_where_it_is_not_confirmed_or_too_few_prints_counted(self):
+        assert shown.caught_changes(PLANNED, JUDGED) == ()
+        assert shown.caught_changes(PLANNED, replace(JUDGED, verdict="confirmed")) == ()  # 2 prints
+        aside = replace(JUDGED, verdict="confirmed", outcomes=(replace(OUTCOME, prints=4, judged=False),))
+        assert shown.caught_changes(PLANNED, aside) == ()
 
     def test_what_no_longer_holds(self):
         found = rows_of(shown.state_table(3, JUDGED, None, ended=True))

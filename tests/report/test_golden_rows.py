@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from doe.model.results import as_data
-from doe.recommend import choose
+from doe.recommend import results
 
 ROOT = Path(__file__).parents[2]
 
@@ -45,7 +45,7 @@ def test_reading_the_results_back_loses_nothing(name):
     folder = SCRIPT.HERE / name
     stored = [json.loads((folder / file).read_text(encoding="utf-8")) for file in ("fit.json", "recommendation.json")]
     assert as_data(SCRIPT.stored_fit(folder)) == stored[0]
-    assert json.loads(json.dumps(choose.as_data(SCRIPT.stored_advice(folder)))) == stored[1]
+    assert json.loads(json.dumps(results.as_data(SCRIPT.stored_advice(folder)))) == stored[1]
 
 
 def test_a_figure_that_changes_changes_the_rows(tmp_path):

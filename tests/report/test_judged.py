@@ -1,6 +1,8 @@
 import dataclasses
 import json
 
+import pytest
+
 from doe.model.results import JudgedColumn, JudgedFit, JudgedSetting
 from doe.report import front, judged, screens, sections
 from doe.verdicts import Verdict
@@ -70,6 +72,7 @@ def test_the_terminal_shows_model_and_verdicts():
     assert ("grades not seen", "bed grade") in [row[:2] for row in tables[-1].rows]
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_the_report_holds_the_same_tables_and_counts_the_verdict():
     inputs = samples.inputs(STUDY, fit=with_judged(FIT))
     blocks = sections.document(inputs)["sections"][5]["blocks"]

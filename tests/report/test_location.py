@@ -92,3 +92,19 @@ def test_tables_without_rows_are_left_out():
     tables = location.location_tables(Locations((bare,), {}, 0.95))
     assert [table.title for table in tables] == ["Where the highest mean of z strength lies"]
     assert "best setting: 28.13, 95 %" in tables[0].note
+
+
+def said_of(shape, sense="highest"):
+    table = location.shape_table(dataclasses.replace(PLACE, shape=shape, sense=sense), 0.95)
+    assert table.rows[0][0] == "what to do with it"
+    return table.rows[0][1]
+
+
+def test_the_first_line_of_a_shape_says_what_to_do_with_it():
+    assert said_of(SHAPE).startswith("nothing: these data leave open what kind of surface it is")
+    sure = dataclasses.replace(SHAPE, shares={"maximum": 0.97, "minimum": 0.0, "saddle": 0.03})
+    assert said_of(sure).startswith("the mean is highest at the level point and gets worse to every side")
+    assert said_of(dataclasses.replace(sure, inside=False)).startswith("the highest point lies beyond what was looked at")
+    assert said_of(sure, "lowest").startswith("it has no lowest point within itself")
+    saddle = dataclasses.replace(SHAPE, shares={"maximum": 0.0, "minimum": 0.0, "saddle": 1.0})
+    assert said_of(saddle).startswith("it has no highest point within itself")

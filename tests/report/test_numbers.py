@@ -82,3 +82,11 @@ def test_rounding_a_bound_does_not_add_to_the_claim():
 def test_levels_and_degrees_of_freedom():
     assert [numbers.level(share) for share in (0.95, 0.9, 0.995)] == ["95 %", "90 %", "99.5 %"]
     assert [numbers.dof(value) for value in (13, 5.96, 5.4, None)] == ["13", "6", "5.4", "n/a"]
+
+
+@pytest.mark.parametrize(
+    ("share", "said"),
+    [(0, "0 %"), (0.004, "< 1 %"), (0.006, "1 %"), (0.57, "57 %"), (0.994, "99 %"), (0.997, "> 99 %"), (1, "100 %")],
+)
+def test_a_rough_share_is_whole_percent_and_never_all_or_none_by_rounding(share, said):
+    assert numbers.whole_percent(share) == said

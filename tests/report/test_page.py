@@ -6,8 +6,8 @@ from html.parser import HTMLParser
 
 import pytest
 
-from doe.report.page import as_json, page, write_page
-from doe.report.read import page_templates
+from doe.report import page as pages
+from doe.report.page import as_json, page, page_templates, write_page
 from doe.report.sections import document
 from tests.report import explored, samples
 
@@ -43,8 +43,15 @@ class _Seen(HTMLParser):
 
 
 @pytest.fixture(scope="module")
-def content():
-    return write_page(explored.inputs()[0]).decode()
+def made():
+    return document(explored.inputs()[0])
+
+
+@pytest.fixture(scope="module")
+def content(made):
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(pages, "document", lambda inputs: made)  # the figures are drawn once
+        return write_page(explored.inputs()[0]).decode()
 
 
 @pytest.fixture(scope="module")
@@ -57,8 +64,8 @@ def test_the_same_inputs_give_the_same_bytes():
     assert write_page(inputs) == write_page(inputs)
 
 
-def test_it_says_what_the_report_says(seen):
-    made, shown = document(explored.inputs()[0]), seen.data("report")
+def test_it_says_what_the_report_says(seen, made):
+    shown = seen.data("report")
     assert shown == json.loads(json.dumps({key: made[key] for key in shown}))
     assert set(made) - set(shown) == {"attachments", "description", "date", "draft", "keywords"}
 
@@ -106,6 +113,7 @@ def test_texts_are_set_as_text_and_no_tag_carries_a_program(seen):
     assert not [key for _, attributes in seen.tags for key in attributes if key.startswith("on") or key == "style"]
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_markup_in_a_study_stays_text():
     hostile = _Seen(write_page(samples.inputs(samples.study(title=MARKUP, material=MARKUP))).decode())
     shown = hostile.data("report")
@@ -127,6 +135,7 @@ def test_marks_in_the_data_are_not_filled_in():
     assert made.data("explorer") is None
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_simulated_data_are_named():
     shown = _Seen(write_page(samples.inputs(samples.study(simulated=True))).decode()).data("report")
     assert shown["simulated"] is True

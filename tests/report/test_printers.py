@@ -79,22 +79,24 @@ def test_card_of_a_printer_that_drifted_says_so():
 
 
 @pytest.mark.parametrize(
-    ("kind", "more", "shown", "note"),
+    ("instrument", "more", "shown", "note"),
     [
-        ("thermocouple", {"repeatability": 1.0}, "*", "the scatter of the readings alone, the true one is larger"),
-        ("type K class 1", {}, "†", "Too few readings to show how they scatter"),
+        (None, {"repeatability": 1.0}, "*", "like the worst instrument of the study that has one and reads this factor"),
+        ("TC-1", {}, "†", "Too few readings to show how they scatter"),
     ],
 )
-def test_what_an_uncertainty_leaves_out_is_marked(kind, more, shown, note):
-    (card,) = cards(study_of(check(6, **more), kind=kind))
+def test_what_an_uncertainty_leaves_out_is_marked(instrument, more, shown, note):
+    card = cards(study_of(check(6, **{**more, "instrument": instrument}), check(0)))[0]
     assert card.rows[0][4].endswith(shown)
     assert note in card.note
 
 
-def test_without_any_uncertainty_none_is_shown():
-    (card,) = cards(study_of(check(6), kind="thermocouple"))
+@pytest.mark.parametrize("more", [{}, {"repeatability": 1.0}], ids=["nothing known", "scatter known"])
+def test_without_a_limit_of_error_no_uncertainty_is_shown(more):
+    (card,) = cards(study_of(check(6, **more), kind="thermocouple"))
     assert card.rows[0][4] == "270, ± not known"
     assert "JCGM" not in card.note
+    assert "the scatter of the readings alone would claim too much" in card.note
 
 
 def test_fleet_with_shares():

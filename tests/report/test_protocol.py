@@ -81,6 +81,16 @@ def test_every_deviation_is_listed_with_what_is_known_about_it():
     assert rows["P01A-1"][3:] == ("broke in grips", "slipped first")
 
 
+def test_what_became_of_one_test_alone_is_told_with_its_name():
+    own = RECORD.coupons["coupon"].map({"P02A-3": "broke in grips", "P02A-2": "lost"}).fillna("")
+    coupons = RECORD.coupons.assign(**{"outcome.z_strength": own, "z_strength": RECORD.coupons["z_strength"].mask(own == "lost")})
+    record = dataclasses.replace(RECORD, coupons=coupons)
+    rows = {row[0]: row for row in protocol.deviation_rows(STUDY, DESIGN, record).rows}
+    assert rows["P02A-3"][3] == "z strength broke in grips"
+    summary = {row[0]: row for row in protocol.data_summary(STUDY, record).rows}
+    assert summary["z strength, MPa"][6] == "broke in grips 1, detached 5, lost 6"
+
+
 def test_what_became_of_the_print_is_not_told_again_for_each_coupon():
     coupons = RECORD.coupons.copy()
     coupons.loc[coupons["print"] == "P04A", "outcome"] = "detached"
@@ -171,5 +181,9 @@ def test_loads_probes_and_corrections_are_shown_as_they_were_written():
     assert protocol.load_rows(RECORD).rows[0] == (
         "L01C", "S0", "2026-03-01T20:00", "2026-03-02T04:00", "80.5", "1210.3", "", "",
     )
+    first = pd.Series(["left", *[""] * (len(RECORD.loads) - 1)], index=RECORD.loads.index)
+    told = protocol.load_rows(dataclasses.replace(RECORD, loads=RECORD.loads.assign(**{"log.dryer": first})))
+    assert (told.columns[4], told.rows[0][4]) == ("Dryer", "left")
+    assert "Dryer" not in protocol.load_rows(RECORD).columns
     assert protocol.check_rows(STUDY, RECORD).rows == (("A", "nozzle temperature", "270", "263.9", "TC-03", "2026-03-01"),)
     assert protocol.correction_rows(RECORD).rows[0][:4] == ("P02A-3", "z_strength", "2.81", "28.1")

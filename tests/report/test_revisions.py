@@ -2,6 +2,8 @@
 
 import dataclasses
 
+import pytest
+
 from doe.report import sections
 from doe.report.inputs import Issued, Revision
 from doe.report.revisions import changes_words, revision_rows
@@ -43,6 +45,7 @@ def test_every_revision_has_its_row():
     assert second[:4] == ("2", "2026-04-01T08:00:00Z", "cd" * 8, "ef" * 8) and second[4].startswith("Protocol amended")
 
 
+@pytest.mark.usefixtures("undrawn")
 def test_the_report_closes_the_table_with_itself_and_a_draft_has_none():
     earlier = Issued(1, "2026-03-02T08:00:00Z", "cd" * 32, "ef" * 32, ())
     inputs = dataclasses.replace(samples.inputs(), revision=Revision(2, CHANGED, (earlier,)))

@@ -3,7 +3,7 @@ import dataclasses
 from doe.model.limits import LimitCount
 from doe.model.sensitivity import Sensitivity, Shift
 from doe.model.settings import Readings
-from doe.report import measured, recommended, rows
+from doe.report import measured, recommended, rows, screens
 from doe.report.values import reading_rows
 from doe.verdicts import Verdict
 from tests.report import samples
@@ -105,14 +105,14 @@ def test_promises_say_what_each_interval_is_for():
 
 
 def test_the_answer_in_plain_words():
-    text = recommended.answer(ADVICE)
+    text = recommended.answer(ADVICE, 0.95)
     assert "an estimated 94.1 % meet every measured requirement; with 95 % confidence at least 81.2 % do" in text
     assert "it is not shown by these data" in text
     better = dataclasses.replace(ADVICE.conformance, lower=0.91)
-    assert "These data show it" in recommended.answer(dataclasses.replace(ADVICE, conformance=better))
+    assert "These data show it" in recommended.answer(dataclasses.replace(ADVICE, conformance=better), 0.95)
     worse = dataclasses.replace(ADVICE.conformance, estimate=0.8, lower=0.5)
-    assert "the setting does not do" in recommended.answer(dataclasses.replace(ADVICE, conformance=worse))
-    assert "no share" in recommended.answer(dataclasses.replace(ADVICE, conformance=None))
+    assert "the setting does not do" in recommended.answer(dataclasses.replace(ADVICE, conformance=worse), 0.95)
+    assert "no share" in recommended.answer(dataclasses.replace(ADVICE, conformance=None), 0.95)
 
 
 def test_conformance_lists_what_is_not_part_of_it():
@@ -163,3 +163,24 @@ def test_limits_and_values_in_doubt_have_their_tables_where_there_are_any():
 def test_readings_say_what_counts():
     one = Readings("nozzle_temperature", "°C", 20, 24, 0.87, -5.6, 0.001, False, 0.4)
     assert reading_rows([one]).rows == (("nozzle temperature", "20 of 24", "0.870", "−5.60 °C", "setpoints", "n/a"),)
+
+
+def test_the_gravest_verdicts_come_first_in_every_table_and_are_named_at_the_end():
+    said = [
+        Verdict("unequal coupon counts", "c", "nothing to do"), Verdict("lack of fit", "c", "n", "warp"),
+        Verdict("failed prints", "c", "n"), Verdict("coupon out of line", "c", "settle this first", "z_strength"),
+        Verdict("lack of fit", "c", "n", "z_strength"),
+    ]  # fmt: skip
+    assert [row[0] for row in rows.verdict_table(said).rows] == [
+        "coupon out of line", "lack of fit", "lack of fit", "failed prints", "unequal coupon counts",
+    ]  # fmt: skip
+    (line,) = screens.settle_first(said)
+    assert line.endswith(": coupon out of line (z strength); lack of fit (warp, z strength).")
+    assert screens.settle_first(said[:1]) == ()
+
+
+def test_beyond_six_grave_verdicts_the_rest_is_counted():
+    names = ("lack of fit", "curvature", "rounds differ", "one load decides", "drift with run order", "scatter not normal",
+             "no factor stands out", "values in doubt")  # fmt: skip
+    (line,) = screens.settle_first(Verdict(name, "c", "n") for name in names)
+    assert ": values in doubt (the study); lack of fit (the study)" in line and line.endswith("; and 2 more.")

@@ -18,6 +18,7 @@ DEFINITIONS = {"factors": ["nozzle_temperature", "drying_time"], "responses": ["
 CAUTIONS = (
     "The hot end and the bed burn: let them cool before you clean, and change hot nozzles only when trained for it.",
     "Fibre dust: cut and sand wet or with extraction, wear a suitable respirator and gloves.",
+    "The SDS, local codes and qualified people prevail over this list.",
 )
 NAME = "round-1.xlsx"
 

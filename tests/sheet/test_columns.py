@@ -46,6 +46,7 @@ def test_what_the_study_asks_for_has_no_second_column():
     [
         ({"unit": "MPa", "at_least": 25}, True, (0, 250)),
         ({"unit": "mm", "at_most": 0.8}, False, (-8, 8)),
+        ({"unit": "mm", "at_least": 9.9, "at_most": 10.1}, False, (0, 101)),
         ({"unit": "mm", "at_least": -0.1, "at_most": 0.2}, False, (-2, 2)),
         ({"unit": "mm", "aim": "minimise", "worthless_above": 3, "perfect_at": 0}, False, (-30, 30)),
         ({"unit": "mm", "at_least": 0}, False, None),

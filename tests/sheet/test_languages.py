@@ -4,10 +4,8 @@ import functools
 import itertools
 import re
 import string
-import subprocess
 from dataclasses import replace
 
-import openpyxl
 import pandas as pd
 import pytest
 from openpyxl.utils import column_index_from_string
@@ -28,14 +26,12 @@ from tests.sheet.books import (
     MADE_AT,
     NAME,
     STUDY,
-    Operator,
     fill,
     make_book,
     make_design,
     make_study,
     opened,
 )
-from tests.sheet.test_live import OFFICE, TYPED
 
 ENGLISH, GERMAN = texts("en"), texts("de")
 OTHERS = [one for one in languages() if one != "en"]
@@ -327,25 +323,3 @@ def test_the_timetable_is_one_in_every_language():
 
 def test_equal_inputs_give_equal_bytes_in_every_language():
     assert write_german() == german_bytes()
-
-
-@pytest.mark.office
-@pytest.mark.skipif(OFFICE is None, reason="LibreOffice Calc is not installed")
-def test_a_german_workbook_computes_the_same_states(tmp_path):
-    study = in_language(make_study(), "de")
-    hand = Operator(make_book(study), study=study)
-    for (sheet, row), values in TYPED.items():
-        hand.type(sheet, row, values)
-    (tmp_path / "book.xlsx").write_bytes(hand.save())
-    profile = f"-env:UserInstallation={(tmp_path / 'profile').as_uri()}"
-    command = [OFFICE, profile, "--headless", "--convert-to", "xlsx", "--outdir", tmp_path / "out", tmp_path / "book.xlsx"]
-    subprocess.run(command, check=True, capture_output=True, timeout=120)
-    hand.book = openpyxl.load_workbook(tmp_path / "out" / "book.xlsx", data_only=True)
-    page = hand.book["Drucke"]
-    states = {row: page[hand.address("Prints", row, "live.state")].value for sheet, row in TYPED if sheet == "Prints"}
-    assert states == {
-        "P01A": "fertig", "P02C": "unvollständig", "P03D": "prüfen", "P04E": "unvollständig", "P05F": "fertig",
-    }  # as of tests/sheet/test_live.py
-    front = {row[0].value: row[1].value for row in hand.book["Anleitung"].iter_rows(min_row=1, max_row=20)}
-    assert front["Drucke"] == "2 von 6 Drucken fertig, 2 unvollständig, 1 zu prüfen"
-    assert front["Probekörper"] == "5 von 18 Probekörpern fertig, 2 unvollständig, 2 zu prüfen"

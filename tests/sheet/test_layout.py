@@ -33,8 +33,9 @@ def test_prints_columns_stand_in_their_order():
 def test_coupons_ask_for_force_and_dimensions_where_a_formula_is_given():
     assert keys(by_name(make_study())["Coupons"]) == [
         "coupon", "print", "number", "live.print_outcome", "outcome", "deviation", "live.state", "force.z_strength",
-        "width.z_strength", "thickness.z_strength", "z_strength", "first_layer_peel", "log.tested_by", "log.tested_on",
-        "log.conditioning", "log.break_location", "log.photographs", "note",
+        "width.z_strength", "thickness.z_strength", "z_strength", "outcome.z_strength", "first_layer_peel",
+        "outcome.first_layer_peel", "log.tested_by", "log.tested_on", "log.conditioning", "log.break_location",
+        "log.photographs", "note",
     ]
 
 
@@ -42,7 +43,8 @@ def test_loads_and_checks_columns():
     made = by_name(make_study())
     assert keys(made["Loads"]) == [
         "load", "target.drying_time", "set.drying_time", "used.drying_time", "prints", "live.state", "spool", "dried_from",
-        "dried_to", "oven_reading", "mass_before", "mass_after", "log.empty_spool", "log.dried_by", "live.mass_lost", "note",
+        "dried_to", "oven_reading", "mass_before", "mass_after", "log.empty_spool", "log.dried_by", "log.dryer",
+        "live.mass_lost", "note",
     ]
     assert keys(made["Printer checks"]) == ["reading", "printer", "factor", "set", "actual", "instrument", "read_on"]
     assert len(made["Printer checks"].rows) == 24
@@ -59,7 +61,7 @@ def test_headers_are_words_with_units():
 def test_coupons_are_numbered_and_those_beyond_a_response_are_closed():
     coupons = by_name(make_study())["Coupons"]
     assert coupons.row_ids()[:4] == ["P01A-1", "P01A-2", "P01A-3", "P02C-1"]
-    assert {key for row, key in coupons.closed if row == "P01A-3"} == {"first_layer_peel"}
+    assert {key for row, key in coupons.closed if row == "P01A-3"} == {"first_layer_peel", "outcome.first_layer_peel"}
     assert not [key for row, key in coupons.closed if row == "P01A-2"]
 
 

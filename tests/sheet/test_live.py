@@ -10,7 +10,7 @@ import pytest
 from doe.sheet import layout
 from doe.sheet.marks import marks
 from doe.sheet.states import ROW, in_letters
-from doe.study.operators import texts
+from doe.study.operators import in_language, texts
 from tests.sheet.books import Operator, make_book, make_design, make_study
 
 OFFICE = shutil.which("soffice")
@@ -18,6 +18,7 @@ pytestmark = [pytest.mark.office, pytest.mark.skipif(OFFICE is None, reason="Lib
 
 FREE = 40
 """A column beyond all sheets, where the conditions of the marks are computed."""
+GERMAN = in_language(make_study(), "de")
 DAY = datetime.datetime(2026, 3, 1, 8)
 WHOLE = {"force.z_strength": 250.0, "width.z_strength": 5.0, "thickness.z_strength": 2.0}
 TYPED = {
@@ -33,6 +34,9 @@ TYPED = {
     ("Coupons", "P02C-2"): {"outcome": "broke in handling", "width.z_strength": 5.0},
     ("Coupons", "P02C-3"): {"thickness.z_strength": 2.0, "width.z_strength": -1.0},
     ("Coupons", "P03D-1"): {"outcome": "completed", "first_layer_peel": 1.0, **WHOLE},
+    ("Coupons", "P04E-1"): {"outcome": "completed", **WHOLE, "outcome.first_layer_peel": "broke in handling"},
+    ("Coupons", "P04E-2"): {"outcome": "completed", **WHOLE, "outcome.z_strength": "broke in handling"},
+    ("Coupons", "P04E-3"): {"outcome": "completed", "outcome.z_strength": "no break", "force.z_strength": 250.0},
     ("Loads", "L01X"): {
         "dried_from": DAY, "dried_to": DAY.replace(hour=14), "mass_before": 1250, "mass_after": 1242.5, "log.empty_spool": 250,
     },
@@ -41,13 +45,18 @@ TYPED = {
 }
 
 
-@pytest.fixture(scope="module")
-def computed(tmp_path_factory):
-    """Return the typed workbook with everything computed, and per mark the column that says whether it holds."""
-    folder = tmp_path_factory.mktemp("live")
-    hand = Operator(make_book())
+def typed_over(study):
+    hand = Operator(make_book(study), study=study)
     for (sheet, row), values in TYPED.items():
         hand.type(sheet, row, values)
+    return hand
+
+
+@pytest.fixture(scope="module")
+def office(tmp_path_factory):
+    """Return the typed workbook and a German one with everything computed, and per mark the column that says whether it holds."""
+    folder = tmp_path_factory.mktemp("live")
+    hand, german = typed_over(make_study()), typed_over(GERMAN)
     columns = {}
     for table in layout.sheets(make_study(), make_design(), 1):
         for place, mark in enumerate(marks(table, texts("en")), FREE):
@@ -55,17 +64,25 @@ def computed(tmp_path_factory):
             condition = in_letters(mark.condition, table.letters)
             for row in range(table.first_row, table.last_row + 1):
                 hand.book[table.name].cell(row, place).value = f"=IF({condition.replace(ROW, str(row))},1,0)"
-    (folder / "book.xlsx").write_bytes(hand.save())
+    files = [folder / "book.xlsx", folder / "german.xlsx"]
+    for file, one in zip(files, (hand, german), strict=True):
+        file.write_bytes(one.save())
     profile = f"-env:UserInstallation={(folder / 'profile').as_uri()}"
-    command = [OFFICE, profile, "--headless", "--convert-to", "xlsx", "--outdir", folder / "out", folder / "book.xlsx"]
+    command = [OFFICE, profile, "--headless", "--convert-to", "xlsx", "--outdir", folder / "out", *files]
     subprocess.run(command, check=True, capture_output=True, timeout=120)
-    return openpyxl.load_workbook(folder / "out" / "book.xlsx", data_only=True), columns
+    return *(openpyxl.load_workbook(folder / "out" / file.name, data_only=True) for file in files), columns
 
 
-def value(book, sheet, row, key):
+@pytest.fixture(scope="module")
+def computed(office):
+    book, _, columns = office
+    return book, columns
+
+
+def value(book, sheet, row, key, study=None):
     hand = Operator.__new__(Operator)
-    hand.book, hand.places = book, layout.locations(make_study(), make_design(), 1)
-    return book[sheet][hand.address(sheet, row, key)].value
+    hand.book, hand.places = book, layout.locations(study or make_study(), make_design(), 1)
+    return book[hand.places[sheet]["sheet"]][hand.address(sheet, row, key)].value
 
 
 def test_states(computed):
@@ -74,6 +91,7 @@ def test_states(computed):
     assert state == {
         "Prints P01A": "done", "Prints P02C": "incomplete", "Prints P03D": "check", "Prints P04E": "incomplete",
         "Prints P05F": "done", "Coupons P01A-1": "done", "Coupons P01A-2": "incomplete", "Coupons P01A-3": "done",
+        "Coupons P04E-1": "done", "Coupons P04E-2": "check", "Coupons P04E-3": "incomplete",
         "Coupons P02C-1": "check", "Coupons P02C-2": "done", "Coupons P02C-3": "incomplete", "Coupons P03D-1": "check",
         "Loads L01X": "done", "Loads L02R": "check", "Loads L03K": "incomplete",
     }
@@ -85,8 +103,17 @@ def test_progress(computed):
     front = computed[0]["Instructions"]
     said = {row[0].value: row[1].value for row in front.iter_rows(min_row=1, max_row=20)}
     assert said["Prints"] == "2 of 6 prints done, 2 incomplete, 1 to check"
-    assert said["Coupons"] == "5 of 18 coupons done, 2 incomplete, 2 to check"
+    assert said["Coupons"] == "6 of 18 coupons done, 3 incomplete, 3 to check"
     assert said["Loads"] == "1 of 3 loads done, 1 incomplete, 1 to check"
+
+
+def test_a_german_workbook_computes_the_same_states(office):
+    words = {"done": "fertig", "incomplete": "unvollständig", "check": "prüfen"}
+    for sheet, row in TYPED:
+        assert value(office[1], sheet, row, "live.state", GERMAN) == words[value(office[0], sheet, row, "live.state")], row
+    said = {row[0].value: row[1].value for row in office[1]["Anleitung"].iter_rows(min_row=1, max_row=20)}
+    assert said["Drucke"] == "2 von 6 Drucken fertig, 2 unvollständig, 1 zu prüfen"
+    assert said["Probekörper"] == "6 von 18 Probekörpern fertig, 3 unvollständig, 3 zu prüfen"
 
 
 def test_values(computed):
@@ -110,6 +137,10 @@ MARKED = {
     ("Coupons", "P02C-3", "outcome"): "missing", ("Coupons", "P02C-3", "width.z_strength"): "unusual",
     ("Coupons", "P03D-1", "outcome"): "contradiction", ("Coupons", "P03D-1", "live.state"): "contradiction",
     ("Coupons", "P03D-1", "force.z_strength"): "contradiction", ("Coupons", "P03D-1", "first_layer_peel"): "contradiction",
+    ("Coupons", "P04E-2", "force.z_strength"): "contradiction", ("Coupons", "P04E-2", "live.state"): "contradiction",
+    ("Coupons", "P04E-2", "outcome.z_strength"): "contradiction",
+    ("Coupons", "P04E-2", "first_layer_peel"): "missing", ("Coupons", "P04E-3", "width.z_strength"): "missing",
+    ("Coupons", "P04E-3", "thickness.z_strength"): "missing",
     ("Loads", "L02R", "dried_to"): "contradiction", ("Loads", "L02R", "mass_after"): "contradiction",
     ("Loads", "L02R", "live.state"): "contradiction", ("Loads", "L03K", "oven_reading"): "unusual",
 }

@@ -16,8 +16,9 @@ import pandas as pd
 from doe.model.fit import fit_model
 from doe.model.request import FitRequest
 from doe.numerics.terms import model_matrix
-from doe.recommend.choose import as_data, recommend_settings
+from doe.recommend.choose import recommend_settings
 from doe.recommend.confirm import ConfirmRequest, plan_confirmation
+from doe.recommend.results import as_data
 from doe.recommend.updated import updated
 from doe.record.match import Record
 from doe.study import scale

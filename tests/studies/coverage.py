@@ -28,12 +28,11 @@ from doe.design import check
 from doe.design.plan import plan_runs
 from doe.design.request import PlanRequest
 from doe.numerics.batched import fit_batch, share_plan
-from doe.numerics.criteria import rank
 from doe.numerics.intervals import chosen_interval, mean_interval
 from doe.numerics.mixture import mixture, mixture_interval
 from doe.numerics.precision import precision
 from doe.numerics.reml import contrast, fit_reml, prediction
-from doe.numerics.terms import model_matrix, standard_terms
+from doe.numerics.terms import model_matrix, rank, standard_terms
 from tests.conftest import make_study
 
 PRINTS = {4: 24, 5: 30, 6: 30, 8: 40, 12: 60}  # by loads

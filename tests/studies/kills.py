@@ -31,12 +31,13 @@ from pathlib import Path
 
 from doe.cli import steps
 from doe.cli.app import main as command_line
-from doe.cli.desk import STUDY, Desk
+from doe.cli.open_study import STUDY, OpenStudy
 from doe.demo import bench, read, write
 from doe.files import Folder
 
-LOADED = ("doe.cli.filing", "doe.design.plan", "doe.model.fit", "doe.record.integrity", "doe.record.match", "doe.record.read",
-          "doe.recommend.choose", "doe.report.protocol", "doe.report.screens", "doe.report.write", "doe.sheet.write")  # fmt: skip
+LOADED = ("doe.cli.report_inputs", "doe.design.plan", "doe.model.fit", "doe.record.integrity", "doe.record.match",
+          "doe.record.read", "doe.recommend.choose", "doe.report.protocol", "doe.report.screens", "doe.report.write",
+          "doe.sheet.write")  # fmt: skip
 """What commands import when they run: loaded before the forks, so that a kill hits their own work."""
 
 COMMANDS = {
@@ -57,7 +58,7 @@ def stages(place, wanted):
     """Return the study folder before each of the wanted commands, made once."""
     folder = Folder(place / "study")
     steps.make_folder(folder)
-    Desk(folder).commit("new", {STUDY: read.demo_study()})
+    OpenStudy(folder).commit("new", {STUDY: read.demo_study()})
     found = {}
     for command in COMMANDS:
         if found.keys() >= wanted:
@@ -66,15 +67,15 @@ def stages(place, wanted):
         status, said, _ = run(folder.path, COMMANDS[command])
         require(status == 0, said)
         if command == "sheet":
-            desk = Desk(folder)
-            study = desk.study()
-            design = desk.design(study)
+            opened = OpenStudy(folder)
+            study = opened.study()
+            design = opened.design(study)
             from doe.sheet import layout
 
             filled = write.fill_workbook(
                 folder.read("sheets/round-1.xlsx"), layout.locations(study, design, 1), bench.run(study, design, 20)
             )
-            desk.commit("demo", {"sheets/round-1.xlsx": filled}, simulated=True)
+            opened.commit("demo", {"sheets/round-1.xlsx": filled}, simulated=True)
         if command == "fit":
             status, said, _ = run(folder.path, ("recommend",))
             require(status == 0, said)

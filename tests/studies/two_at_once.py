@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from doe.cli.desk import Desk
+from doe.cli.open_study import OpenStudy
 from doe.demo import bench, write
 from doe.files import Folder
 from doe.sheet import layout
@@ -28,9 +28,9 @@ def books(place, chance):
     """Return the study before its collection, two books, and all that stands in them: (print or coupon, key) -> value."""
     path = stages(place, {"collect"})["collect"]
     folder = Folder(path)
-    desk = Desk(folder)
-    study = desk.study()
-    design = desk.design(study)
+    opened = OpenStudy(folder)
+    study = opened.study()
+    design = opened.design(study)
     places, blank = layout.locations(study, design, 1), _blank(place)
     results = bench.run(study, design, 20)
     mine = {name for name in design.runs["print"] if chance.random() < 0.5}

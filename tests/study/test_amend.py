@@ -68,7 +68,7 @@ def test_definitions_hold_what_a_sheet_depends_on_and_nothing_else():
         ("coupons = 5", "coupons = 4"),
         ("ISO 527-2", "ISO 178"),
         ("[0, 1, 2, 3, 4, 5]", "[0, 2, 4]"),
-        ('change = "load"', 'change = "print"'),
+        ("high = 80\nincrement = 1", 'high = 80\nincrement = 1\nchange = "load"'),
         ('name = "seal"', 'name = "tight"'),
         ("increment = 0.5", "increment = 1"),
     ]:

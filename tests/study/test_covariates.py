@@ -76,10 +76,11 @@ def test_a_single_bracket_is_explained():
 
 
 def test_a_covariate_per_load_needs_loads():
-    without = changed("loads = 6\n", "", changed('increment = 0.5\nchange = "load"', "increment = 0.5"))
+    by_print = WHOLE.replace("drying_time", "soak_time")  # what a print does; drying is never set from print to print
+    without = changed("loads = 6\n", "", changed('increment = 0.5\nchange = "load"', "increment = 0.5", by_print))
     (problem,) = problems(AGE, text=without)
     assert "key 'per'" in problem.where and "without drying loads" in problem.found
-    budgeted = changed('change = "load"', "")
+    budgeted = changed('change = "load"', "", by_print)
     assert parse_study(f"{budgeted}\n{AGE}").covariates[0].per == "load"  # the budget has loads
 
 

@@ -47,7 +47,8 @@ def test_265_degrees_on_a_lined_hot_end_are_refused_with_reason_and_source():
     text = str(refused.value)
     assert "'nozzle_temperature' goes up to 265 °C, and printer 'A' is lined" in text
     assert "stays below 250 °C" in text and "verified source: PTFE suppliers' pages" in text
-    assert "all metal" in text
+    assert 'write hot_end = "all-metal"' in text
+    assert "at or below 249 (240 is what a shop keeps to" in text
     assert {one.where.split(" (")[0] for one in refused.value.problems} == {
         "study.toml, factors[1] 'nozzle_temperature', key 'high'",
         "study.toml, printers[1] 'A', limits, key 'nozzle_temperature'",

@@ -147,3 +147,23 @@ def test_text_with_quotes_stays_text():
 def test_what_cannot_stand_in_a_study_is_refused(arguments, where):
     with pytest.raises(InputRefused, match=f"the new study, {where}"):
         new_study_text("PA-CF", **arguments)
+
+
+def test_a_family_without_drying_has_it_as_a_comment_that_can_be_used():
+    text = new_study_text("other", "clip-1")
+    assert "drying_time" not in {one.name for one in parse_study(text).factors}
+    before, block, after = text.partition('# [[factors]]\n# name = "drying_time"\n')
+    asked, rest = after.split("\n\n", 1)
+    used = "\n".join(line.removeprefix("# ") for line in (block + asked).splitlines())
+    factor = parse_study(f"{before}{used}\n\n{rest}").factors[-1]
+    assert (factor.name, factor.unit, factor.change) == ("drying_time", "h", "load")
+    assert "# Does it take up water" in before
+    assert "# Does it take up water" not in new_study_text("PA12", "clip-1")
+
+
+@pytest.mark.parametrize("family", families())
+def test_every_family_offers_a_dimension(family):
+    study = parse_study(new_study_text(family, "clip-1", responses=["z_strength", "dimension"]))
+    one = study.responses[1]
+    assert (one.unit, one.kind, one.per) == ("mm", "measured", "coupon")
+    assert one.at_least < one.at_most

@@ -60,6 +60,11 @@ WRONG = {
                     "not known", "'increment'", "did you mean 'increment'?"),
     "unknown key, nothing alike": ("spools = 2", "spools = 2\nzzz = 1", "[oven], key 'zzz'", "not known", "'spools'",
                                    "remove it"),
+    "two dryers as a key": ("spools = 2", "spools = 2\ndryers = 2", "[oven], key 'dryers'", "not known", "a study has one [oven]",
+                            "count each filling of either as a load of its own"),
+    "two dryers as a table": ("[oven]", "[[dryers]]\nspools = 2\n[oven]", "key 'dryers'", "not known", "one [oven]",
+                              "'doe help when-not'"),
+    "two ovens": ("[oven]", "[[oven]]\nspools = 1\n[[oven]]", "[oven]", "a list", "one table", 'change = "load"'),
     "unknown table": ("[budget]", "[bugdet]", "key 'bugdet'", "not known", "'budget'", "did you mean 'budget'?"),
     "field name of the model": ("[oven]", "[header]\n[oven]", "key 'header'", "not known", "'study'", "remove it"),
     "missing key": ('id = "pa12cf-clip"\n', "", "[study], key 'id' (line 1)", "missing", "required", 'id = "'),
@@ -329,7 +334,8 @@ def test_keys_of_cost_and_calendar_are_read():
 
 
 def test_the_oven_may_say_the_drying_time_where_no_factor_does():
-    text = changed('unit = "h"', 'unit = "1"', changed("spools = 2", "spools = 2\ndrying_time = 6"))
+    other = WHOLE.replace("drying_time", "soak").replace('name = "soak"\nunit = "h"', 'name = "soak"\nunit = "1"')
+    text = changed("spools = 2", "spools = 2\ndrying_time = 6", other)
     assert parse_study(text).oven.drying_time == 6
 
 

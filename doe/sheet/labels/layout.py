@@ -11,7 +11,6 @@ from dataclasses import dataclass
 import segno
 
 from doe.design.plan import Design
-from doe.sheet.layout import coupons_per_print
 from doe.sheet.pieces import pieces_of_tests
 from doe.sheet.plate import ORIENTATION, places
 from doe.study.operators import Texts, texts_of
@@ -53,7 +52,7 @@ def labels(study: Study, design: Design, round_number: int) -> tuple[Label, ...]
     """
     runs = design.of_round(round_number).sort_values("order", kind="stable")
     coded, say = len(runs) <= MOST_CODES, texts_of(study)
-    coupons, spots = coupons_per_print(study), places(study, runs, say)
+    coupons, spots = study.coupons_per_print, places(study, runs, say)
     foot = say(f"labels.foot{'_simulated' if study.header.simulated else ''}", study=study.header.id, round=round_number)
     made = []
     stand_for = runs.get("reprint_of", [""] * len(runs))
@@ -70,7 +69,7 @@ def labels(study: Study, design: Design, round_number: int) -> tuple[Label, ...]
 
 def _bag(study: Study, say: Texts, name: str) -> str:
     """Return what is in the bag of a print, test by test where there is room for it."""
-    coupons, tests = coupons_per_print(study), pieces_of_tests(study, say)
+    coupons, tests = study.coupons_per_print, pieces_of_tests(study, say)
     first, last = f"{name}-1", f"{name}-{coupons}"
     said = say(f"labels.{'coupons' if coupons > 1 else 'coupon' if coupons else 'whole'}", first=first, last=last)
     full = say("labels.tested", coupons=said, tests=tests) if tests else said
