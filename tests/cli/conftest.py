@@ -86,3 +86,14 @@ def doe(capsys, monkeypatch):
 def snapshot(path):
     """Return every file of a folder with its bytes."""
     return {one.relative_to(path).as_posix(): one.read_bytes() for one in sorted(path.rglob("*")) if one.is_file()}
+
+
+@pytest.fixture(scope="module")
+def undrawn_throughout():
+    """Leave figures undrawn, which take most of a report's time, in a module that asks for texts, files and numbers alone."""
+    from doe.report import drawn
+
+    empty = b'<svg xmlns="http://www.w3.org/2000/svg" width="9" height="9" viewBox="0 0 9 9"></svg>'
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(drawn, "_DRAWN", dict.fromkeys(drawn._DRAWN, lambda _: empty))
+        yield

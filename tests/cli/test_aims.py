@@ -9,6 +9,8 @@ from openpyxl import load_workbook
 
 from tests.reference_data import expected_of, rows_of
 
+pytestmark = pytest.mark.usefixtures("undrawn_throughout")
+
 # Derringer and Suich (1980): silica, silane and sulfur in a tyre tread compound; x1 = (silica - 1.2) / 0.5, x2 = (silane - 50)
 # / 10, x3 = (sulfur - 2.3) / 0.5. The ranges reach to the axial prints at 1.633.
 CENTRES = {"silica": (1.2, 0.5), "silane": (50.0, 10.0), "sulfur": (2.3, 0.5)}

@@ -17,6 +17,8 @@ from doe.record.read_tables import record_files
 from tests.cli.conftest import collected, strength_study
 from tests.records import simulated
 
+pytestmark = pytest.mark.usefixtures("undrawn_throughout")
+
 
 def _pages(folder):
     pages = PdfReader(io.BytesIO(folder.read(DRAFT))).pages

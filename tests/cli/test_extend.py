@@ -24,6 +24,8 @@ from doe.numerics.terms import rank
 from doe.study import amend, scale
 from tests.cli.conftest import TWO_FACTORS, snapshot
 
+pytestmark = pytest.mark.usefixtures("undrawn_throughout")
+
 
 def planned(path, study_text, request):
     """Make a study folder with its first round, as ``doe plan`` leaves it."""

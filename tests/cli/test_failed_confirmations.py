@@ -12,6 +12,8 @@ from doe.files import Folder
 from tests.cli.conftest import snapshot
 from tests.cli.test_confirming import answer, fill, refused
 
+pytestmark = pytest.mark.usefixtures("undrawn_throughout")
+
 
 @pytest.fixture(scope="module")
 def planned_once(tmp_path_factory):

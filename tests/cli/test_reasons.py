@@ -17,6 +17,8 @@ from doe.report.sections import study_digest
 from tests.cli.conftest import collected, strength_study
 from tests.records import simulated
 
+pytestmark = pytest.mark.usefixtures("undrawn_throughout")
+
 
 def _text(folder):
     return " ".join(" ".join(page.extract_text() for page in PdfReader(io.BytesIO(folder.read("report.pdf"))).pages).split())

@@ -23,6 +23,8 @@ from doe.study import materials
 from doe.study.read import parse_study
 from tests.cli.conftest import written_down
 
+pytestmark = pytest.mark.usefixtures("undrawn_throughout")
+
 README = Path(__file__).parents[2] / "README.md"
 COMMANDS = (
     "amend", "check", "collect", "confirm", "demo", "drying", "extend", "fit", "help", "new", "plan",

@@ -17,6 +17,8 @@ from doe.report.verify import carried, page_differences, page_words, value_diffe
 from tests.cli.altered import file_problems, files_of, with_digit, with_digit_on_page, with_file
 from tests.cli.conftest import collected
 
+pytestmark = pytest.mark.usefixtures("undrawn_throughout")
+
 RUNS = Path(__file__).parents[2] / "example_runs"
 EXAMPLES = sorted(path.parent.name for path in RUNS.glob("*/report.pdf"))
 QUICK = "4-no-window"
