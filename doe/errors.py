@@ -53,6 +53,8 @@ class InputRefused(DoeError):
     exit_status = 3
     heading = "Refused: {count}; nothing was changed."
     """What stands above the problems; ``{count}`` is their number in words."""
+    shown: int | None = None
+    """How many problems are shown, the first ones; all of them where it is None. ``--json`` lists them all in any case."""
 
     def __init__(self, problems: Problem | Iterable[Problem]) -> None:
         self.problems = (problems,) if isinstance(problems, Problem) else tuple(problems)
@@ -73,6 +75,8 @@ class NotReproduced(InputRefused):
     """A report says what the data that it carries do not."""
 
     heading = "Not reproduced: {count}."
+    shown = 12
+    """What was changed comes first; what follows from it, and words that it moved, may be hundreds."""
 
 
 class InternalFault(DoeError):

@@ -62,6 +62,42 @@ def dump_json(data: Any) -> bytes:  # noqa: ANN401 - any JSON value
     return (json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n").encode()
 
 
+def load_json(name: str, content: bytes, *keys: str) -> dict[str, Any]:
+    """
+    Return the JSON object that a file of the study holds.
+
+    Parameters
+    ----------
+    name : str
+        Of the file, for messages.
+    content : bytes
+    keys : str
+        What must be in it.
+
+    Raises
+    ------
+    InputRefused
+        A file that was cut off or edited, so that it is none or lacks a key.
+    """
+    try:
+        data = json.loads(content)
+    except ValueError:
+        data = None
+    if not isinstance(data, dict) or any(key not in data for key in keys):
+        raise unreadable(name)
+    return data
+
+
+def unreadable(name: str) -> InputRefused:
+    """Return the refusal of a result that is not as doe wrote it."""
+    return InputRefused(
+        Problem(
+            name, "it cannot be read: it was cut off or edited", "a file as doe wrote it",
+            "bring it back from a copy, or run the command again that writes it; 'doe check' says which files were altered",
+        )
+    )  # fmt: skip
+
+
 def now() -> datetime.datetime:
     """Return the time, UTC, whole seconds; ``SOURCE_DATE_EPOCH`` fixes it for reproducible outputs."""
     fixed = os.environ.get("SOURCE_DATE_EPOCH")

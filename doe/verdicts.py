@@ -24,8 +24,9 @@ class Verdict:
 
 _VALUES = (
     "coupon out of line", "print out of line", "load out of line", "values in doubt decide", "values in doubt cannot be left out",
-    "values in doubt", "the recommendation rests on values in doubt", "failed prints with values", "printer drifted",
-    "probe overdue", "grades not repeatable", "no variation", "planned beyond a printer's limits",
+    "values in doubt", "the recommendation rests on values in doubt", "corrected values without a reason",
+    "failed prints with values", "printer drifted", "probe overdue", "grades not repeatable", "no variation",
+    "planned beyond a printer's limits",
 )
 """Values that may be wrong: what follows from them is worth nothing until this is settled."""
 _CONCLUSIONS = (
@@ -73,6 +74,7 @@ _REMARKS = (
     "average over the rounds", "bound at 95 %", "covariate did not vary", "covariate declared after the data",
     "rounding to increments", "axial points pulled in", "region ends at the range", "chosen for a larger model",
     "prints in the order of the line", "fewer prints than asked for", "starting points left as they were",
+    "corrections without a reason",
 )
 """What is good to know, with nothing to do about it or nothing that changes the answer."""
 _RANKS = {name: rank for rank, names in enumerate((_VALUES, _CONCLUSIONS, _NOT_SHOWN, _REMARKS)) for name in names}

@@ -97,8 +97,11 @@ def _say(error: DoeError) -> None:
         print(json_line(_problems(error)))
     elif isinstance(error, InputRefused):
         print(wrapped(error.heading.format(count=_count(error)), room), file=sys.stderr)
-        for problem in error.problems:
+        for problem in error.problems[: error.shown]:
             print(wrapped(f"- {problem}", room), file=sys.stderr)
+        if (more := len(error.problems) - (error.shown or len(error.problems))) > 0:
+            said = f"and {more} more difference{'s' if more > 1 else ''}, of words or of numbers; --json lists all."
+            print(wrapped(said, room), file=sys.stderr)
     else:
         print(wrapped(f"doe: {error}", room), file=sys.stderr)
 

@@ -35,7 +35,7 @@ class Asked:
     prefer: str | None = None
     """The file whose values stand where files disagree."""
     withdraw: tuple[str, ...] = ()
-    """Recorded values to take off the record, as ``ROW:COLUMN``."""
+    """What to take off the record: ``ROW:COLUMN``, or ``ROW`` for all of it, of a print with its coupons."""
     reason: str = ""
     by: str = ""
 
@@ -87,11 +87,14 @@ def collect(folder: Folder, asked: Asked) -> Done:
     """Read what was handed in into the record; empty cells never erase, changed values become corrections."""
     from doe.record import corrections, read_tables
     from doe.record.days import unlikely_days
+    from doe.record.dryings import hours_lines
     from doe.record.emptied import emptied_lines
     from doe.record.evidence import gathered
     from doe.record.instruments import overdue_lines
     from doe.record.integrity import require_record
     from doe.record.plausible import unlikely
+    from doe.record.unprinted import unprinted_lines
+    from doe.study.responses import ends_at_break
 
     with folder.locked("collect"):
         opened = OpenStudy(folder)
@@ -103,18 +106,22 @@ def collect(folder: Folder, asked: Asked) -> Done:
         books = _matched(study, design, files)
         prefer = _label_of(folder, files, asked.prefer)
         joined = _joined(books, before, prefer)
-        beside = _requested(joined.beside, before, asked)
+        read_off = frozenset(one.name for one in study.responses if not ends_at_break(one))
+        beside = replace(_requested(joined.beside, before, asked, (study, design)), read_off=read_off)
         record, changes = corrections.merge(before, joined.record, asked.by, stamp(), beside)
+        _require_gone(record, beside.withdrawn)
         overdue = overdue_lines(study, record.prints, record.coupons, record.checks)
         evidence = gathered(folder)
         remarks = (*passed_over, *(remark for book in books for remark in book.remarks), *overdue, *evidence.lines)
         odd = (
             *unlikely(study, design, record, beside.places),
             *unlikely_days(design, record, beside.places, _issued(folder), now().date()),
+            *hours_lines(study, design, record, beside.places),
         )
         stays = () if before is None else emptied_lines(before, joined, beside.withdrawn)
+        unprinted = unprinted_lines(record, beside.places, joined.blank)
         said = _Said(
-            (*remarks, *stays, *_returned(before, changes)), tuple(one for book in books for one in book.read_as),
+            (*remarks, *unprinted, *stays, *_returned(before, changes)), tuple(one for book in books for one in book.read_as),
             joined.decided, odd, changes,
         )
         tables = read_tables.record_files(record)
@@ -255,32 +262,54 @@ def _joined(books: Sequence["Matched"], before: "Record | None", prefer: str | N
     return together.Joined(before, corrections.Beside(), ())  # there is only something to withdraw
 
 
-def _requested(beside: "Beside", before: "Record | None", asked: Asked) -> "Beside":
+def _requested(beside: "Beside", before: "Record | None", asked: Asked, there: "tuple[Study, Design]") -> "Beside":
     """Add what was asked for on the command line: values to withdraw, and why."""
-    from doe.record.emptied import withdrawable
-
     problems: list[Problem] = []
     cells: list[Cell] = []
     for text in asked.withdraw:
-        name, _, column = text.partition(":")
-        cell = withdrawable(before, name, column)
-        if cell is None:
+        found = _asked_for(text, before, there)
+        given = [cell for cell in found if cell in beside.places]
+        cells += found
+        if not found:
             problems.append(Problem(
-                f"--withdraw {text}", "there is no such value on record", "ROW:COLUMN of a recorded value, such as P01A-1:note",
-                "look it up in record/",
+                f"--withdraw {text}", "there is no such value on record",
+                "ROW:COLUMN of a recorded value, such as P01A-1:note, or a ROW", "look it up in record/",
             ))  # fmt: skip
-        elif cell in beside.places:
-            problems.append(Problem(
-                beside.places[cell], f"it still gives {column} of {name}", "a value that is withdrawn stands in no file",
-                "clear the cell first",
-            ))  # fmt: skip
-        else:
-            cells.append(cell)
+        problems += [
+            Problem(beside.places[cell], f"it still gives {cell[2]} of {cell[1]}", "a value that is withdrawn stands in no file",
+                    "clear the cell first") for cell in given
+        ]  # fmt: skip
     if asked.withdraw and not asked.reason.strip():
         problems.append(Problem("--withdraw", "there is no reason", "a value is withdrawn for a reason", "give it with --reason"))
     if problems:
         raise InputRefused(problems)
     return replace(beside, withdrawn=frozenset(cells), reason=asked.reason.strip())
+
+
+def _asked_for(text: str, before: "Record | None", there: "tuple[Study, Design]") -> "list[Cell]":
+    """Return the cells of what is to be withdrawn; of a whole row not what is used for all prints of a load."""
+    from doe.record.withdrawal import in_record, withdrawable
+
+    name, mark, column = (part.strip() for part in text.partition(":"))
+    if mark:
+        return list(withdrawable(before, name, column) or withdrawable(before, name, in_record(*there, column)))
+    of_loads = {f"used.{factor.name}" for factor in there[0].load_factors}
+    return [cell for cell in withdrawable(before, name) if cell[2] not in of_loads]
+
+
+def _require_gone(record: "Record", withdrawn: "Iterable[Cell]") -> None:
+    """Refuse to withdraw what follows from other values: it would stay, unsaid."""
+    from doe.record.withdrawal import still_there
+
+    problems = [
+        Problem(
+            f"--withdraw {name}:{column}", "it follows from the values of its row, or of its coupons, which stay on record",
+            "a value that somebody gave",
+            f"take the whole row off with --withdraw {name}, or give another {column} in the workbook",
+        ) for _, name, column in still_there(record, set(withdrawn))
+    ]  # fmt: skip
+    if problems:
+        raise InputRefused(problems)
 
 
 def _returned(before: "Record | None", changes: Iterable["Correction"]) -> list[str]:

@@ -1,13 +1,12 @@
 """The plan of a confirmation with what it is made from, before anything is written."""
 
-import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from doe.cli.confirmation_state import numbers_of
 from doe.cli.open_study import RECOMMENDATION, OpenStudy
 from doe.errors import InputRefused, Problem
-from doe.files import digest
+from doe.files import digest, load_json
 
 if TYPE_CHECKING:
     from doe.design.plan import Design
@@ -98,14 +97,15 @@ def advice_to_try(opened: OpenStudy, asked: Asked, there: There) -> tuple[dict[s
             )
         )
     content = opened.take(name)
-    stored: dict[str, Any] = json.loads(content)
+    stored = load_json(name, content, "inputs", "number", "settings", "verdicts")
     if content != opened.take(RECOMMENDATION):
         raise InputRefused(
             Problem(
                 "--recommendation",
                 f"number {asked.recommendation} is not the latest",
                 "only the latest rests on all that is known",
-                f"confirm number {json.loads(opened.take(RECOMMENDATION))['number']}, by leaving --recommendation out",
+                f"confirm number {load_json(RECOMMENDATION, opened.take(RECOMMENDATION), 'number')['number']}, by leaving "
+                "--recommendation out",
             )
         )
     if stored["inputs"] not in (there.files, there.declared):
@@ -127,11 +127,12 @@ def _history(opened: OpenStudy, design: "Design", advice: dict[str, Any]) -> tup
     refuted, last = [], 0
     settings = {name: one["value"] for name, one in advice["settings"].items()}
     for number in numbers_of(opened.folder, "confirmation"):
-        stored = json.loads(opened.folder.read(f"confirmation-{number}.json"))
+        planned = f"confirmation-{number}.json"
+        stored = load_json(planned, opened.folder.read(planned), "round", "settings")
         if stored["round"] not in design.confirmations:
             continue
         last, name = number, f"judgement-{number}.json"
-        said = json.loads(opened.folder.read(name))["verdict"] if opened.folder.has(name) else ""
+        said = load_json(name, opened.folder.read(name), "verdict")["verdict"] if opened.folder.has(name) else ""
         if said == NOT_CONFIRMED and {key: one["value"] for key, one in stored["settings"].items()} == settings:
             refuted.append(number)
     return last + 1, tuple(refuted)

@@ -1,21 +1,23 @@
 """Where the trial of a recommendation stands: from the latest confirmation to its release."""
 
-import json
 from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from doe.cli.open_study import RECOMMENDATION, OpenStudy
 from doe.cli.progress import Progress
 from doe.errors import Problem
-from doe.files import Folder, digest
+from doe.files import Folder, digest, load_json, unreadable
 
 if TYPE_CHECKING:
     from doe.design.plan import Design
     from doe.recommend.confirmation import Confirmation, Judgement
     from doe.record.match import Record
 
+T = TypeVar("T")
+
 RELEASE = "release.json"
+_SIGNED = ("by", "when", "judgement_digest", "inputs")
 _ANEW = "run 'doe fit', 'doe recommend' and 'doe confirm' again, in this order"
 
 
@@ -55,18 +57,29 @@ def latest_trial(folder: Folder, rounds: Collection[int], inputs: Callable[[], d
     numbers = numbers_of(folder, "confirmation")
     if not numbers:
         return None
-    from doe.recommend.confirmation import Confirmation, Judgement, restored
+    from doe.recommend.confirmation import Confirmation, Judgement
 
-    found = restored(Confirmation, json.loads(folder.read(f"confirmation-{numbers[-1]}.json")))
+    planned = f"confirmation-{numbers[-1]}.json"
+    found = _as_stored(Confirmation, planned, load_json(planned, folder.read(planned)))
     if found.round not in rounds:
         return None
     name = f"judgement-{found.number}.json"
-    stored: dict[str, Any] = json.loads(folder.read(name)) if folder.has(name) else {}
-    judgement, again, rests_on = restored(Judgement, stored) if stored else None, stored.get("again"), inputs()
+    stored = load_json(name, folder.read(name), "verdict") if folder.has(name) else {}
+    judgement, again, rests_on = _as_stored(Judgement, name, stored) if stored else None, stored.get("again"), inputs()
     known = (found.inputs, found.recommendation_digest) if again is None else (again["inputs"], again["recommendation_digest"])
     superseded = not folder.has(RECOMMENDATION) or (rests_on, digest(folder.read(RECOMMENDATION))) != known
     stale = () if judgement is None else tuple(_changed(folder, judgement))
     return Trial(found, judgement, stale, superseded, rests_on, again)
+
+
+def _as_stored(kind: type[T], name: str, data: dict[str, Any]) -> T:
+    """Return a confirmation or a judgement from the data in its file; refused where something is missing in them."""
+    from doe.recommend.confirmation import restored
+
+    try:
+        return restored(kind, data)
+    except (AttributeError, KeyError, TypeError, ValueError):
+        raise unreadable(name) from None
 
 
 def _changed(folder: Folder, judgement: "Judgement") -> Iterator[str]:
@@ -96,7 +109,7 @@ def may_hold(folder: Folder, latest: Trial) -> bool:
     """
     if not folder.has(RECOMMENDATION) or not folder.has(f"sheets/round-{latest.confirmation.round}.xlsx"):
         return False
-    advised = json.loads(folder.read(RECOMMENDATION))
+    advised = load_json(RECOMMENDATION, folder.read(RECOMMENDATION), "settings", "inputs")
     settings = {name: one["value"] for name, one in advised["settings"].items()}
     tried = {name: one["value"] for name, one in latest.confirmation.settings.items()}
     return bool(advised["inputs"] == latest.rests_on and settings == tried)
@@ -137,9 +150,25 @@ def release_of(opened: OpenStudy, latest: Trial | None) -> dict[str, Any] | None
     """Return the release where it still holds: of the latest confirmation, with its judgement and all files as they were."""
     if latest is None or not opened.folder.has(RELEASE) or next(not_releasable(latest), None) is not None:
         return None
-    stored: dict[str, Any] = json.loads(opened.folder.read(RELEASE))
+    stored = load_json(RELEASE, opened.folder.read(RELEASE), *_SIGNED)
     judged = digest(opened.folder.read(f"judgement-{latest.confirmation.number}.json"))
     return stored if stored["judgement_digest"] == judged else None
+
+
+def lapsed(opened: OpenStudy, latest: Trial | None) -> str:
+    """Return by whom and when a study was released, when that ended and why; empty where there is no release, or it holds."""
+    if not opened.folder.has(RELEASE) or release_of(opened, latest) is not None:
+        return ""
+    stored = load_json(RELEASE, opened.folder.read(RELEASE), *_SIGNED)
+    ended = f"the release of {stored['when'][:10]} by {stored['by']} ended"
+    known, lines = stored["inputs"], opened.folder.log()
+    released = max((at for at, line in enumerate(lines) if line["command"] == "release"), default=len(lines))
+    for line in lines[released + 1 :]:
+        now = {**line["read"], **line["wrote"]}
+        if changed := sorted(name for name in known if now.get(name, known[name]) != known[name]):
+            return f"{ended} on {line['time'][:10]}, since {', '.join(changed)} changed (doe {line['command']})"
+    changed = sorted(name for name in known if not opened.folder.has(name) or digest(opened.folder.read(name)) != known[name])
+    return f"{ended}, since {', '.join(changed) or 'what it rests on'} changed"
 
 
 # Where it stands

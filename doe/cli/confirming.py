@@ -1,5 +1,6 @@
 """The command that tries a recommended setting on new prints: ``confirm``."""
 
+import shlex
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Any
@@ -165,7 +166,7 @@ def _planned(opened: OpenStudy, study: "Study", there: There, asked: Asked) -> D
     made, confirmation = made_plan(opened, study, there, asked, tried)
     data, number = as_data(confirmation), confirmation.number
     if asked.loads is None and _caught(confirmation, confirmation.loads) < _BLIND:
-        return _show_choice(confirmation)
+        return _show_choice(confirmation, asked)
     files = {PLAN: plan_text(made), f"confirmation-{number}.json": dump_json(data)}
     detail = {"number": number, "recommendation": tried[0]["number"], "round": confirmation.round, "seed": asked.seed}
     opened.commit("confirm", files, **detail, **({"override": asked.override} if asked.override else {}))
@@ -178,17 +179,32 @@ def _caught(confirmation: "Confirmation", loads: int) -> float:
     return min((one.chance for one in catches if (one.loads, one.sds) == (loads, 3.0)), default=1.0)
 
 
-def _show_choice(confirmation: "Confirmation") -> Done:
+def _least_caught(confirmation: "Confirmation") -> str:
+    """Return the response in which the planned loads are least likely to catch a drop of three standard deviations."""
+    found = [(one.chance, each.response) for each in confirmation.forecasts for one in each.catches
+             if (one.loads, one.sds) == (confirmation.loads, 3.0)]  # fmt: skip
+    return min(found)[1]
+
+
+def _again_with(asked: Asked) -> str:
+    """Return the options that a plan was asked for with and that the next call needs as well."""
+    return f"{' --replace' if asked.replacing else ''}{f' --override {shlex.quote(asked.override)}' if asked.override else ''}"
+
+
+def _show_choice(confirmation: "Confirmation", asked: Asked) -> Done:
     """Show what each number of loads would catch, where the usual number would miss more than it catches; plans nothing."""
     from doe.recommend.forecast import CANDIDATES
     from doe.report import confirmation as tables
 
-    usual, most = confirmation.loads, max(CANDIDATES)
-    choices = [f"doe confirm --loads {usual}: the usual number all the same, with {100 * _caught(confirmation, usual):.0f} %"]
+    usual, most, rest = confirmation.loads, max(CANDIDATES), _again_with(asked)
+    chance = f"{100 * _caught(confirmation, usual):.0f} %"
+    choices = [f"doe confirm --loads {usual}{rest}: the usual number all the same, with {chance}"]
     if confirmation.proposed is not None:
-        choices.insert(0, f"doe confirm --loads {confirmation.proposed}: the fewest loads that catch it in four of five cases")
+        proposed = f"doe confirm --loads {confirmation.proposed}{rest}"
+        choices.insert(0, f"{proposed}: the fewest loads that catch it in four of five cases")
     else:
-        choices.insert(0, f"doe confirm --loads {most}: {100 * _caught(confirmation, most):.0f} %, where all of them complete")
+        all_most = f"{100 * _caught(confirmation, most):.0f} %"
+        choices.insert(0, f"doe confirm --loads {most}{rest}: {all_most}, where all of them complete")
         choices.insert(0, "doe extend: a further round first, which tells more about this setting, so that fewer prints will do")
     return Done(
         {"planned": False, "caught": _caught(confirmation, usual), "proposed": confirmation.proposed, "next": choices},
@@ -196,8 +212,9 @@ def _show_choice(confirmation: "Confirmation") -> Done:
         ("Choose one:", *(f"- {one}" for one in choices)),
         (
             f"Nothing was planned: {usual} prints on new loads would catch a change for the worse of three standard deviations "
-            f"of a new print with a chance of only {100 * _caught(confirmation, usual):.0f} %. More often than not they would "
-            "confirm a setting that is that much worse than predicted.",
+            f"of a new print with a chance of only {chance} in {_least_caught(confirmation)}. More "
+            "often than not they would not call 'not confirmed' a setting that is that much worse than predicted: it would end "
+            "confirmed, or inconclusive where a limit is near.",
         ),
     )
 

@@ -104,7 +104,7 @@ def recommended(done: Done) -> Step:
     return Step(
         "doe recommend",
         f"{_setting(done.data)} {done.lines[0]}",
-        "the lower bound rather than the estimate; and each printer's card"
+        "the lower bound, not the estimate; and each printer's card"
         f"{_apart(done.data)}.",
         done,
     )
@@ -155,7 +155,7 @@ def _apart(advised: Mapping[str, Any]) -> str:
         if _differ(setpoints.values()):
             each = " and ".join(f"{numbers.setting(value)} on {printer}" for printer, value in setpoints.items())
             actual = f"{words(name)} {numbers.setting(one['value'])} {one['unit']}"
-            return f": {actual} takes {each}, since their displays read differently"
+            return f": {actual} takes {each}, since their displays differ"
     return ""
 
 

@@ -1,6 +1,5 @@
 """The command that plans a further round: ``extend``."""
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
@@ -12,7 +11,7 @@ from doe.cli.open_study import FIT, RECOMMENDATION, Done, OpenStudy, require_beg
 from doe.cli.options import HERE, JsonOption, StudyOption, show
 from doe.cli.steps import fresh_seed
 from doe.errors import InputRefused, Problem
-from doe.files import Folder, digest
+from doe.files import Folder, digest, load_json
 from doe.verdicts import Verdict
 
 if TYPE_CHECKING:
@@ -248,7 +247,7 @@ def _fresh(opened: OpenStudy, name: str, command: str, why: str, plans: set[str]
         )
     inputs = opened.inputs()
     opened.require(name, f"it is not there, and {why}", command)
-    stored: dict[str, Any] = json.loads(opened.take(name))
+    stored = load_json(name, opened.take(name), "inputs")
     given = stored["inputs"]
     if {**given, PLAN: ""} == {**inputs, PLAN: ""} and given.get(PLAN) not in plans:
         raise InputRefused(

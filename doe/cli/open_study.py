@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from doe import __version__
 from doe.errors import InputRefused, Problem
-from doe.files import Folder, digest
+from doe.files import Folder, digest, load_json
 
 if TYPE_CHECKING:
     from doe.design.plan import Design
@@ -116,11 +116,9 @@ class OpenStudy:
 
     def fitted_inputs(self, design: "Design", record: "Record") -> dict[str, str]:
         """Return the digests of what the declared fit rests on; refused where the fit was made from anything else."""
-        import json
-
         inputs = self.declared_inputs(design, record)
         self.require(FIT, "the record has not been fitted yet", "doe fit")
-        if json.loads(self.take(FIT))["inputs"] != inputs:
+        if load_json(FIT, self.take(FIT), "inputs")["inputs"] != inputs:
             raise InputRefused(
                 Problem(
                     FIT,

@@ -113,7 +113,10 @@ def collect(
     ] = None,
     withdraw: Annotated[
         list[str] | None,
-        typer.Option(metavar="ROW:COLUMN", help="Take a value off the record, such as P01A-1:note. Give it once for each value."),
+        typer.Option(
+            metavar="ROW:COLUMN",
+            help="Take a value off the record, such as P01A-1:note; or a ROW, of a print with its coupons. Once for each.",
+        ),
     ] = None,
     reason: Annotated[
         str, typer.Option(metavar="TEXT", help="Why values were corrected or withdrawn, where a row does not say so itself.")

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from doe.cli.confirmation_state import RELEASE, Trial, not_releasable, trial
-from doe.cli.open_study import FIT, RECOMMENDATION, Done, OpenStudy, require_begun
+from doe.cli.open_study import FIT, PAGE, RECOMMENDATION, REPORT, Done, OpenStudy, require_begun
 from doe.cli.options import HERE, JsonOption, StudyOption, show
 from doe.errors import InputRefused, Problem
-from doe.files import Folder, digest, dump_json
+from doe.files import Folder, digest, dump_json, load_json
 
 if TYPE_CHECKING:
     from doe.record.match import Record
@@ -50,9 +50,11 @@ def release(
 def released(folder: Folder, by: str, reason: str = "") -> Done:
     """Release a confirmed study; what it rests on and is in doubt only for a reason."""
     from doe.files import stamp
+    from doe.record.integrity import DRAFT, require_whole
 
     with folder.locked("release"):
         opened = OpenStudy(folder)
+        require_whole(folder, besides=(REPORT, PAGE, DRAFT))
         study = opened.study()
         design, record = opened.design(study), opened.record_or_none(study)
         latest = trial(opened, design, record)
@@ -87,6 +89,8 @@ def released(folder: Folder, by: str, reason: str = "") -> Done:
             *(f"Signed although {one}." for one in latest.judgement.remarks),
             *(f"Signed although {one}. Why: {reason}." for one in doubts),
             f"Wrote {RELEASE}. Any later change of study, plan, record or recommendation ends it.",
+            f"The digest of the log's last line is {folder.log_head()}: hand it over apart from the study. "
+            "'doe verify' shows it again, so that a log that was sealed anew is found out.",
             "Next: doe report",
         ),
     )
@@ -94,15 +98,13 @@ def released(folder: Folder, by: str, reason: str = "") -> Done:
 
 def _doubts(folder: Folder, study: "Study", record: "Record", latest: Trial) -> Iterator[str]:
     """Yield what the conclusion rests on and is in doubt: values of the first prints and of the confirmation, and days."""
-    import json
-
     from doe.files import now
     from doe.recommend.doubted import doubted_values
     from doe.recommend.next_step import DOUBTS
     from doe.record.days import contradictions
 
-    advised = json.loads(folder.read(RECOMMENDATION))["verdicts"]
-    fit = json.loads(folder.read(FIT)) if folder.has(FIT) else {"responses": [], "inputs": None}
+    advised = load_json(RECOMMENDATION, folder.read(RECOMMENDATION), "verdicts")["verdicts"]
+    fit = load_json(FIT, folder.read(FIT), "responses", "inputs") if folder.has(FIT) else {"responses": [], "inputs": None}
     fitted = [one for each in fit["responses"] for one in each["verdicts"]] if fit["inputs"] == latest.rests_on else []
     first = [f"{one['about']}: {one['name']} ({one['cause']})" for one in (*advised, *fitted) if one["name"] in DOUBTS]
     yield from dict.fromkeys(first)
@@ -110,6 +112,18 @@ def _doubts(folder: Folder, study: "Study", record: "Record", latest: Trial) -> 
     mine = {one.print for one in latest.confirmation.prints} - without.keys()
     yield from (f"of the confirmation, {one}" for one in doubted_values(study, record, mine))
     yield from contradictions(record, record.prints["print"], now().date())
+    yield from _clocks(folder)
+
+
+def _clocks(folder: Folder) -> Iterator[str]:
+    """Yield the lines of the log that are dated before what they follow, the line that a release is about to add among them."""
+    from doe.files import stamp
+    from doe.record.integrity import earlier_lines
+
+    yield from earlier_lines(folder.log_texts())
+    last, time = folder.log()[-1], stamp()
+    if time < last["time"]:
+        yield f"the clock says {time}, earlier than the last line of the log ('doe {last['command']}', {last['time']})"
 
 
 def _unreasoned(doubts: list[str], reason: str) -> list[Problem]:

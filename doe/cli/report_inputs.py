@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 from doe import __version__
 from doe.cli.open_study import RECOMMENDATION, OpenStudy
-from doe.files import LOG, Folder, digest, dump_json
+from doe.files import LOG, Folder, digest, dump_json, load_json
 
 if TYPE_CHECKING:
     from doe.recommend.results import Recommendation
@@ -30,7 +30,6 @@ def report_inputs(opened: OpenStudy, made_with: Mapping[str, str] | None = None)
     InputRefused
         Where the study is not fitted, or was changed since.
     """
-    import json
     from functools import partial
 
     from doe.cli import confirmation_state
@@ -49,7 +48,7 @@ def report_inputs(opened: OpenStudy, made_with: Mapping[str, str] | None = None)
     fit, fitted = fit_model(study, design, record, FitRequest(declared=opened.declared(study)), inputs)
     advice = None
     if opened.folder.has(RECOMMENDATION):
-        stored: dict[str, Any] = json.loads(opened.take(RECOMMENDATION))
+        stored = load_json(RECOMMENDATION, opened.take(RECOMMENDATION), "inputs", "number")
         if stored["inputs"] == inputs:
             advice = _as_logged(opened, stored)
             advice = advice or choose.recommend_settings(study, design, fit, fitted, stored["number"], record)
@@ -80,7 +79,7 @@ def report_inputs(opened: OpenStudy, made_with: Mapping[str, str] | None = None)
         if tried is None
         else TrialState(
             tried.confirmation, tried.judgement, released, tried.superseded or bool(tried.stale),
-            "" if tried.again is None else tried.again["why"],
+            "" if tried.again is None else tried.again["why"], confirmation_state.lapsed(opened, tried),
         ),
         chosen=None if advice is None else choose.chosen_setting(study, design, fitted, advice, record),
         prepared_at=log[-1]["time"],

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from doe.cli.open_study import EXPLORATORY, FIT, PAGE, RECOMMENDATION, REPORT, STUDY, Done, OpenStudy
 from doe.cli.progress import after_fit, progress_of
 from doe.errors import InputRefused, Problem
-from doe.files import Folder, dump_json, now
+from doe.files import Folder, dump_json, load_json, now
 
 if TYPE_CHECKING:
     from doe.report.inputs import ReportInputs
@@ -235,15 +235,14 @@ def recommend(folder: Folder) -> Done:
 
 def _next_number(folder: Folder, opened: OpenStudy, inputs: dict[str, str]) -> int:
     """Return the latest recommendation's number where it rests on the same files, else the next one."""
-    import json
-
     numbers = [
         int(name.removeprefix("recommendation-").removesuffix(".json"))
         for name in folder.names("recommendation-*.json")
     ]
     if not numbers:
         return 1
-    latest = json.loads(opened.take(f"recommendation-{max(numbers)}.json"))
+    name = f"recommendation-{max(numbers)}.json"
+    latest = load_json(name, opened.take(name), "inputs")
     return max(numbers) if latest["inputs"] == inputs else max(numbers) + 1
 
 
@@ -256,13 +255,13 @@ def _page(inputs: "ReportInputs") -> dict[str, bytes]:
 def report(folder: Folder, *, page: bool = False) -> Done:
     """Write the report of everything that stands in the study now; as one page of HTML as well where that is asked for."""
     from doe.cli.report_inputs import report_inputs
-    from doe.record.integrity import require_record
+    from doe.record.integrity import DRAFT, require_whole
     from doe.report.sections import study_digest
     from doe.report.write import write_report
 
     with folder.locked("report"):
         opened = OpenStudy(folder)
-        require_record(folder)
+        require_whole(folder, besides=(REPORT, PAGE, DRAFT))
         inputs = report_inputs(opened)
         written = {REPORT: write_report(inputs), **(_page(inputs) if page else {})}
         issued = {"revision": inputs.revision.number, "study_digest": study_digest(inputs.attachments)}

@@ -1,14 +1,13 @@
 """Where a study stands, told from its files alone, with the one command that comes next."""
 
-import json
 from dataclasses import dataclass
 
 from doe.cli import confirmation_state
-from doe.cli.open_study import DRAFT_FILE, FIT, RECOMMENDATION, REPORT, STUDY, Done
+from doe.cli.open_study import DRAFT_FILE, FIT, RECOMMENDATION, REPORT, STUDY, Done, OpenStudy
 from doe.cli.progress import PILOT_ROUND, Progress, after_collect, after_fit
 from doe.cli.report_inputs import ONLY_SHOW
 from doe.cli.status_facts import Facts, facts_by_log, facts_by_reading
-from doe.files import Folder, digest
+from doe.files import Folder, digest, load_json
 
 
 @dataclass(frozen=True)
@@ -35,10 +34,19 @@ def _told_by_log(folder: Folder) -> Done | None:
 
 
 def _told(folder: Folder, seen: Facts | None) -> Done:
-    found, drafted = _standing(folder, seen), _drafted(folder)
-    data = {"study": str(folder.path), "state": found.state, "next": found.next, "draft": drafted}
+    found, drafted, ended = _standing(folder, seen), _drafted(folder), _lapsed(folder, seen)
+    data = {"study": str(folder.path), "state": found.state, "next": found.next, "draft": drafted, "release_ended": ended or None}
     said = () if drafted is None else (_DRAFT_WORDS[drafted],)
-    return Done(data, lines=(found.state, *said, f"Next: {found.next}"))
+    ends = (f"{ended[0].upper()}{ended[1:]}.",) if ended else ()
+    return Done(data, lines=(found.state, *ends, *said, f"Next: {found.next}"))
+
+
+def _lapsed(folder: Folder, seen: Facts | None) -> str:
+    """Return what there is to say of a release that ended."""
+    if seen is None or seen.progress is None or not folder.has(confirmation_state.RELEASE):
+        return ""
+    latest = confirmation_state.latest_trial(folder, seen.progress.confirmations, lambda: seen.inputs)
+    return confirmation_state.lapsed(OpenStudy(folder), latest)
 
 
 def _drafted(folder: Folder) -> str | None:
@@ -132,7 +140,7 @@ def _after_report(folder: Folder, seen: Facts) -> str:
     """Return what comes after the report: a further round where the budget has prints left, else what was recommended."""
     prints, loads = seen.left_of_budget()
     if not prints:
-        return str(json.loads(folder.read(RECOMMENDATION))["next"])
+        return str(load_json(RECOMMENDATION, folder.read(RECOMMENDATION), "next")["next"])
     of_loads = f" in {loads} loads" if loads else ""
     return f"doe extend: {prints} prints{of_loads} of the budget are left for a round around the recommended setting"
 
@@ -144,10 +152,11 @@ def _after_collect(folder: Folder, seen: Facts, said: str, to_fit: str) -> Stand
     ``to_fit`` is what comes next where the record was not fitted since.
     """
     assert seen.progress is not None
-    inputs, fit = seen.inputs, json.loads(folder.read(FIT)) if folder.has(FIT) else None
+    inputs, fit = seen.inputs, load_json(FIT, folder.read(FIT), "inputs", "responses") if folder.has(FIT) else None
     if fit is None or fit["inputs"] != inputs:
         return Standing(f"{said}; not fitted since.", to_fit)
-    advised = json.loads(folder.read(RECOMMENDATION)) if folder.has(RECOMMENDATION) else None
+    there = folder.has(RECOMMENDATION)
+    advised = load_json(RECOMMENDATION, folder.read(RECOMMENDATION), "inputs", "number", "next") if there else None
     if advised is None or advised["inputs"] != inputs:
         return Standing(f"{said} and fitted.", after_fit(bool(fit["responses"]), seen.progress))
     if not folder.has(REPORT) or not _reported(folder):

@@ -2,9 +2,10 @@
 
 import json
 import tempfile
-from collections.abc import Collection, Container, Iterator, Mapping
+from collections.abc import Collection, Container, Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from doe.cli.open_study import FIT, RECOMMENDATION, Done, OpenStudy
 from doe.cli.report_inputs import SOFTWARE, report_inputs, versions
@@ -12,9 +13,18 @@ from doe.cli.steps import outside
 from doe.errors import InputRefused, NotReproduced, Problem
 from doe.files import LOG, Folder, digest, dump_json, log_line
 
-_MOST = 40
-"""Lines of differences that are shown of each kind."""
+if TYPE_CHECKING:
+    from doe.cli.confirmation_state import Trial
+    from doe.design.plan import Design
+    from doe.record.match import Record
+
 _NOT_SEEN = "What figures draw, and what may lie over the text, was not compared."
+_LAID_OVER = Problem(
+    "", "the file was changed after doe wrote it: its words and numbers are the same, its bytes are not",
+    "the bytes that these very versions write from what it carries",
+    "do not rely on what it shows, which may be drawn or laid over the text: ask for the file as doe wrote it (made on another "
+    "kind of computer, figures may differ in their last digits: verify it on that kind)",
+)  # fmt: skip
 _GIVEN, _WARNED = "what the carried data give", "do not rely on it"
 
 
@@ -49,21 +59,53 @@ def verified(file: Path) -> Done:
 
             anew = write_report(report_inputs(OpenStudy(folder), json.loads(files[SOFTWARE])))
             problems += [] if anew == content else _pages(printed, page_words(anew, "the report made anew"))
-    if problems:
-        raise NotReproduced(problems)
-    same = anew == content
-    words = sum(map(len, printed))
+            if anew != content and not problems and not _other_versions(files):
+                problems.append(replace(_LAID_OVER, where=file.name))
+        if problems:
+            raise NotReproduced(problems)
+        return _came_out(folder, files, sum(map(len, printed)), same=anew == content)
+
+
+def _came_out(folder: Folder, files: Mapping[str, bytes], words: int, *, same: bool) -> Done:
+    """Say what was done and came out again."""
+    opened, head = OpenStudy(folder), folder.log_head()
+    study = opened.study()
+    latest = _judged(opened, opened.design(study), opened.record(study))
+    again = {FIT: "fitted", RECOMMENDATION: "recommended", **({} if latest is None else {_name_of(latest): "judged"})}
+    computed, did = [name for name in again if name in files], [what for name, what in again.items() if name in files]
+    left = sorted(name for name in files if name.startswith("judgement-") and name not in again)
     return Done(
-        {"files": sorted(files), "words": words, "identical": same, "versions": _other_versions(files)},
+        {
+            "files": sorted(files), "words": words, "identical": same, "versions": _other_versions(files),
+            "computed": computed, "log_head": head,
+        },
         lines=(
             f"{len(files)} files are carried, and are as their log says.",
-            f"Fitted and recommended anew: every number of {FIT} and {RECOMMENDATION} came out again."
-            if RECOMMENDATION in files else f"Fitted anew: every number of {FIT} came out again.",
+            f"{_listed(did).capitalize()} anew: every number of {_listed(computed)} came out again.",
+            *(f"{name} was not judged anew: the study went on since, and it no longer counts." for name in left),
             f"Printed anew: all {words} words and numbers on its pages are the same"
             + (", to the byte." if same else f"; the bytes are not. {_NOT_SEEN}"),
             *(f"Made with {one}." for one in _other_versions(files)),
+            "A log that was sealed again as a whole proves nothing by itself: compare the digest of its last line with the one "
+            f"that was handed over at the release. Here it is {head}.",
         ),
     )  # fmt: skip
+
+
+def _listed(names: Sequence[str]) -> str:
+    return " and ".join(filter(None, (", ".join(names[:-1]), names[-1])))
+
+
+def _judged(opened: OpenStudy, design: "Design", record: "Record") -> "Trial | None":
+    """Return the latest confirmation where it is judged by what stands there now."""
+    from doe.cli.confirmation_state import trial
+
+    latest = trial(opened, design, record)
+    return None if latest is None or latest.judgement is None or latest.stale else latest
+
+
+def _name_of(latest: "Trial") -> str:
+    return f"judgement-{latest.confirmation.number}.json"
 
 
 def file_problems(folder: Folder, files: Mapping[str, bytes], printed: Collection[str]) -> list[Problem]:
@@ -124,7 +166,7 @@ def _followed(folder: Folder) -> Iterator[Problem]:
 
     opened = OpenStudy(folder)
     try:
-        found = list(computed_differences(opened.record(opened.study())))[:_MOST]
+        found = list(computed_differences(opened.record(opened.study())))
     except InputRefused:
         return  # it is refused again, and named, when the fit is made anew
     for place, said in found:
@@ -142,7 +184,7 @@ def _values(folder: Folder, printed: list[list[str]]) -> list[Problem]:
         tables = value_tables(study, opened.design(study), opened.record(study))
     except InputRefused:
         return []  # it is refused again, and named, when the fit is made anew
-    found = list(value_differences(tables, printed))[:_MOST]
+    found = value_differences(tables, printed)
     return [Problem(f"record/, {place}", said, "the value that was reported", _WARNED) for place, said in found]
 
 
@@ -155,6 +197,7 @@ def _computed(folder: Folder, files: Mapping[str, bytes], altered: Container[str
 
 
 def _compared(folder: Folder, files: Mapping[str, bytes], altered: Container[str]) -> Iterator[Problem]:
+    from doe.cli.judging import judged_anew
     from doe.model.fit import fit_model
     from doe.model.request import FitRequest
     from doe.model.results import as_data
@@ -164,6 +207,8 @@ def _compared(folder: Folder, files: Mapping[str, bytes], altered: Container[str
     study = opened.study()
     design, record = opened.design(study), opened.record(study)
     inputs = opened.declared_inputs(design, record)
+    if (latest := _judged(opened, design, record)) is not None:
+        yield from _differing(files, _name_of(latest), judged_anew(opened, study, (design, record), latest), altered)
     fit, fitted = fit_model(study, design, record, FitRequest(declared=opened.declared(study)), inputs)
     yield from _differing(files, FIT, as_data(fit), altered)
     if RECOMMENDATION not in files:
@@ -184,7 +229,7 @@ def _differing(files: Mapping[str, bytes], name: str, anew: Mapping[str, Any], a
     found = list(data_differences(stored, made, name))
     if not found and name in altered:  # a digit so far back that another processor might have rounded it so
         found = list(data_differences(stored, made, name, close=0.0))
-    for line in found[:_MOST]:
+    for line in found:
         place, _, said = line.rpartition(": ")
         yield Problem(name, f"{place.removeprefix(name).lstrip(', ')}: {said}", _GIVEN, _WARNED)
 
@@ -192,7 +237,7 @@ def _differing(files: Mapping[str, bytes], name: str, anew: Mapping[str, Any], a
 def _pages(printed: list[list[str]], anew: list[list[str]]) -> Iterator[Problem]:
     from doe.report.verify import page_differences
 
-    for line in list(page_differences(printed, anew))[:_MOST]:
+    for line in page_differences(printed, anew):
         where, _, said = line.partition(": ")
         yield Problem(where, said or "the pages differ", _GIVEN, _WARNED)
 

@@ -267,11 +267,14 @@ def _drift(case: _Case, planned: Line, false_alarms: float) -> Drift:
 
 
 def _probe_half(budget: Budget, unstated: tuple[str, ...], at: float, factor: Factor) -> float | None:
-    """Return the limit of error of what was read with; of a thermometer without a stated one that of class 2, else None."""
-    if budget.limit is not None and not unstated:
-        return max(budget.limit, budget.share * abs(at))
+    """Return the limit of error of what was read with; a thermometer without a stated one has that of class 2 or more."""
+    stated = None if budget.limit is None else max(budget.limit, budget.share * abs(at))
+    if not unstated:
+        return stated
+    if factor.unit != "degC":
+        return None
     least, share = _IEC_60584["2"]
-    return max(least, share * abs(at)) if factor.unit == "degC" else None
+    return max(stated or 0.0, least, share * abs(at))  # a slip in a name must not make a drift out of what was none
 
 
 def _checks(printer: Printer, factor: Factor) -> list[Check]:

@@ -109,6 +109,9 @@ def beyond_findings(study: Study, runs: pd.DataFrame, lines: Lines | None = None
             )
 
 
+UNREAD = "setpoint not checked"
+
+
 def unread_findings(study: Study, names: list[str], lines: Lines) -> Iterator[Verdict]:
     """
     Yield the factors that no probe has read on some printers, so that their setpoints are not corrected.
@@ -136,7 +139,7 @@ def unread_findings(study: Study, names: list[str], lines: Lines) -> Iterator[Ve
         named, where = ", ".join(factors), _printers(unread)
         differ = ", and printers of one kind commonly differ by 2 to 4 °C (common practice, no source)" if heated else ""
         yield Verdict(
-            "setpoint not checked",
+            UNREAD,
             f"no reference probe has read {named} on {where}: the setpoint there is the setting itself{differ}",
             f"read {named} on {where} at three setpoints or more, and collect the readings",
             named,

@@ -272,7 +272,8 @@ def _verdicts(arranged: _Arranged) -> Iterator[Verdict]:
     if tried.odd:
         yield Verdict(
             "failed prints with values",
-            f"{identifiers(tried.odd)} failed, and coupons of them have values: these count as printed, the others as failed",
+            f"{identifiers(tried.odd)} failed, and coupons of them have values: "
+            "these count as printed where no other test of their row failed",
             "look at the outcome of these prints and coupons, and correct what is wrong",
         )
     if failed == n:

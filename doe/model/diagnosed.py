@@ -206,7 +206,7 @@ def _one_off(diagnostics: Diagnostics, words: _Words) -> Iterator[Said]:
             f"print {worst} lies {words.off(check.estimate)} what all other prints, its own load's among them, lead to expect"
             f"{more} (p = {check.p:.2g} for the worst of {len(diagnostics.prints)} prints); its residual is "
             f"another figure, {words.off(residual)} the model's mean for an average load, since there the "
-            "print itself has pulled the model its way",
+            "print itself is in the model, and its load's own level is not",
             "look up in the record what was different about it (settings, spool, nozzle, tester); leave a value out only for "
             "a reason found there, else print that setting again",
         )

@@ -9,7 +9,8 @@ from doe.model.settings import LEAST_RELIABILITY, Readings
 from doe.model.structure import Strata, UsedUp
 from doe.model.values import FAILED
 from doe.record.match import Record
-from doe.sheet.columns import NEVER_PRINTED
+from doe.record.schema import filled
+from doe.sheet.columns import NEVER_PRINTED, OUTCOME_OF
 from doe.study.names import identifiers, listed, spoken
 from doe.study.spec import Study
 from doe.study.z_direction import is_turned
@@ -41,6 +42,36 @@ def of_record(record: Record) -> Iterator[Verdict]:
             f"marked suspect and kept: {identifiers(suspect)}",
             "find out about the instrument before signing",
         )
+
+
+def of_corrections(record: Record, study: Study) -> Iterator[Verdict]:
+    """Yield at most one verdict on corrections without a name or a reason: of responses, or only of other values."""
+    made = record.corrections
+    if made.empty:
+        return
+    known = filled(made["who"]), filled(made["why"])
+    bare = made[~(known[0] & known[1])]
+    if bare.empty:
+        return
+    lacking = zip(known, ("name", "reason"), strict=True)
+    counts = [f"{int((~each).sum())} with no {what}" for each, what in lacking if not each.all()]
+    items = dict.fromkeys(f"{item} {spoken(column)}" for item, column in zip(bare["row"], bare["column"], strict=True))
+    decisive = bool(bare["column"].isin(_of_responses(study)).any())
+    more = f" and {len(items) - _LISTED} more" if len(items) > _LISTED else ""
+    yield Verdict(
+        "corrected values without a reason" if decisive else "corrections without a reason",
+        f"of {len(made)} correction{'s' if len(made) > 1 else ''} on record, {listed(counts)}"
+        f" ({listed([*items][:_LISTED])}"
+        f"{more}): nobody can tell later why the first did not hold",
+        "find out who changed them and why, and keep that in a file in evidence/, which 'doe collect' puts on record; from now on"
+        " give --by NAME and --reason TEXT with 'doe collect'",
+    )
+
+
+def _of_responses(study: Study) -> set[str]:
+    """Return the columns of the record that decide values of responses: these, what they are computed from, outcomes."""
+    own = {key for one in study.responses for key in (one.name, *one.inputs, f"{OUTCOME_OF}{one.name}")}
+    return own | {"outcome", "deviation"}
 
 
 def of_readings(found: Sequence[Readings], study: Study) -> Iterator[Verdict]:

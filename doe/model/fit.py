@@ -80,7 +80,7 @@ def fit_model(
         responses=tuple(one.result for one in fitted),
         summaries=summary.summaries(study, design, record),
         completion=summary.completion(study, design, record),
-        verdicts=(*missing, *_averaged_over_rounds(fitted), *findings.of_record(record),
+        verdicts=(*missing, *_averaged_over_rounds(fitted), *findings.of_record(record), *findings.of_corrections(record, study),
             *findings.of_readings(read, study), *_of_lines(study, design, record), *nonlinear_scales.verdicts(study)),
         inputs=dict(inputs or {}),
         judged=tuple(judged),

@@ -88,8 +88,8 @@ def _posterior(data: ResponseData, mixed: reml.MixedFit, random: Sequence[str]) 
     Return the posterior; of print means where all prints gave as many values, which is the same and faster.
 
     Of print means too where some values are only limits, which count in them as far as they act like measured ones; a print
-    that says less than half of what it would have said measured is left out, since here each counts as a whole one; unless the
-    others could not judge the loads.
+    that says less than half of what it would have said measured is left out, since here each counts as a whole one; see
+    :func:`_speaking_prints` where the others could not judge the loads.
     """
     if data.weights is not None:
         data = _speaking_prints(data, mixed, random)
@@ -101,12 +101,22 @@ def _posterior(data: ResponseData, mixed: reml.MixedFit, random: Sequence[str]) 
 
 
 def _speaking_prints(data: ResponseData, mixed: reml.MixedFit, random: Sequence[str]) -> ResponseData:
-    """Return the prints that say half of a measured one or more; all where those leave no error between loads or prints."""
-    rest = without(data, (shares_said(data, mixed.variances, random) < _HALF)[data.of_print])
-    if rest is None or rank(rest.X) < rest.X.shape[1]:
-        return data
-    left = strata(rest)
-    return rest if "load" in left.random and left.print_dof >= 1 else data
+    """
+    Return the prints that say half of a measured one or more.
+
+    Where those leave no error between loads or prints, the prints that say most of the others are added, only until they do. All
+    of them at once held 52 to 59 % instead of 95 % where whole loads were limits that say almost nothing (52 of 520 simulated
+    studies of 4 loads, 16 prints and 5 coupons); so added, all 52 held.
+    """
+    said = shares_said(data, mixed.variances, random)
+    for least in (_HALF, *sorted({float(one) for one in said[said < _HALF]}, reverse=True)):
+        rest = without(data, (said < least)[data.of_print])
+        if rest is None or rank(rest.X) < rest.X.shape[1]:
+            continue
+        left = strata(rest)
+        if "load" in left.random and left.print_dof >= 1:
+            return rest
+    return data
 
 
 def means(one: Inference, rows: Array, level: float) -> Estimates:

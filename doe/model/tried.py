@@ -5,7 +5,8 @@ round. It counts as k of m: of the m coupons that it was to give (the most that 
 coupons) so many were printed.
 
 - The print detached, clogged or warped: none of m; coupons that have a value all the same, or an outcome of a test, count
-  as printed, and a verdict names the print. A value of zero at a detached coupon is no such value.
+  as printed. A verdict names the print, also where such a row counts as failed by another test.
+  A value of zero at a detached coupon is no such value.
 - Any other outcome, or none but a value: every coupon counts as printed, unless it detached, clogged or warped itself.
 - A coupon that ``broke in handling`` was printed: its weakness is the business of the strength model, which has it as a limit.
   So were those that broke in the grips or did not break, and those that were not tested yet.
@@ -75,7 +76,7 @@ def tried_prints(study: Study, design: Design, record: Record) -> Tried:
         completed, of = _k_of_m(str(ended) in FAILED, mine, planned)
         if of:
             found.append((row_of[str(name)], completed, of))
-        if ended in FAILED and completed:
+        if ended in FAILED and (completed or any(one.valued for one in mine)):
             odd.append(str(name))
     table = np.array(sorted(found), dtype=np.int64).reshape(-1, 3)
     return Tried(table[:, 0], table[:, 1].astype(float), table[:, 2].astype(float), tuple(odd))

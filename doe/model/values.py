@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from doe.record.match import Record
 from doe.record.schema import outcomes_of
 from doe.sheet.columns import NEVER_PRINTED
+from doe.study.responses import ends_at_break
 from doe.study.spec import Response
 
 Array = NDArray[np.float64]
@@ -69,7 +70,8 @@ def single_values(response: Response, record: Record) -> SingleValues:
     Sort the values of one response into those that count and those that do not.
 
     Of a measured response, ``no break`` and ``broke in grips`` leave a lower limit. A coupon that broke in handling carried
-    less than any that was tested, so the lowest measured value is its upper limit (common practice, no source). What
+    less than any that was tested, so the lowest measured value is its upper limit (common practice, no source). None of these
+    says anything of what no break ends (:func:`doe.study.responses.ends_at_break`), such as a width. What
     detached counts where a value of zero is recorded for it, or where the response is ``zero_when_detached``: zero is its
     upper limit, or the lowest measured value where logarithms are declared.
 
@@ -119,7 +121,8 @@ def _cells(response: Response, record: Record) -> Iterator[_Cell]:
         table[unit], table["print"], outcomes_of(table, response.name), marks, table[response.name], strict=True
     ):
         suspect = mark == "suspect" or owner in doubted or item in by_study
-        yield _Cell(item, owner, str(outcome), str(ended.get(owner, "")), _number(value, response), suspect)
+        said = "completed" if outcome in CENSORED and not ends_at_break(response) else str(outcome)
+        yield _Cell(item, owner, said, str(ended.get(owner, "")), _number(value, response), suspect)
 
 
 def _number(value: object, response: Response) -> float:

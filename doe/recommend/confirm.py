@@ -14,6 +14,7 @@ from doe.model.measured import Fitted
 from doe.recommend import forecast, next_step
 from doe.recommend.confirmation import Confirmation, Forecast, Print
 from doe.recommend.counted import counted_before
+from doe.recommend.declared_then import declared
 from doe.recommend.desirable import has_aims
 from doe.record.match import Record
 from doe.study import scale
@@ -112,6 +113,8 @@ def plan_confirmation(
         verdicts=(*_verdicts(advice, request), *_unseen(forecasts, request, proposed, loads)),
         next="doe sheet",
         inputs=dict(request.inputs),
+        conformance=study.header.conformance,
+        declared=declared(study),
     )
     return replace(design, runs=plan.joined(design.runs, new)), made
 

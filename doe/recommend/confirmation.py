@@ -1,6 +1,6 @@
 """A confirmation with its judgement as frozen values: what their files, the terminal or the report show."""
 
-from dataclasses import dataclass, fields, is_dataclass
+from dataclasses import MISSING, dataclass, fields, is_dataclass
 from types import UnionType
 from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 
@@ -154,6 +154,10 @@ class Confirmation:
     verdicts: tuple[Verdict, ...]
     next: str
     inputs: dict[str, str]
+    conformance: float | None = None
+    """Share of values that must meet the requirements; None in a file of an older version."""
+    declared: dict[str, dict[str, Any]] | None = None
+    """Response -> what its values are judged by, as ``study.toml`` has it; None in a file of an older version."""
 
 
 @dataclass(frozen=True)
@@ -261,5 +265,6 @@ def _restored(kind: Any, data: Any) -> Any:  # noqa: ANN401 - types and JSON val
         return tuple(_restored(one, value) for one, value in zip(kinds, data, strict=True))
     if isinstance(kind, type) and is_dataclass(kind):
         hints = get_type_hints(kind)
-        return kind(**{field.name: _restored(hints[field.name], data[field.name]) for field in fields(kind)})
+        known = [one for one in fields(kind) if one.name in data or one.default is MISSING]
+        return kind(**{one.name: _restored(hints[one.name], data[one.name]) for one in known})
     return data

@@ -22,6 +22,8 @@ class Doubted:
     """All values of the response among the prints that were looked at."""
     why: tuple[str, ...]
     """Each reason once."""
+    sound: tuple[str, ...]
+    """Prints that have a value of it which is not in doubt."""
 
     @property
     def all(self) -> bool:
@@ -61,12 +63,13 @@ def doubted_values(study: Study, record: Record, prints: Collection[str]) -> tup
     for response in study.responses:
         values = single_values(response, record)
         mine = [
-            (item, doubt) for item, owner, doubt in zip(values.items, values.owners, values.suspect.tolist(), strict=True)
+            (item, owner, doubt) for item, owner, doubt in zip(values.items, values.owners, values.suspect.tolist(), strict=True)
             if owner in prints
         ]
-        doubted = tuple(item for item, doubt in mine if doubt)
+        doubted = tuple(item for item, _, doubt in mine if doubt)
         if doubted:
             reasons = record.doubts.get(response.name, {})
             why = tuple(dict.fromkeys(reasons.get(item, SUSPECT) for item in doubted))
-            found.append(Doubted(response.name, doubted, len(mine), why))
+            sound = tuple(dict.fromkeys(owner for _, owner, doubt in mine if not doubt))
+            found.append(Doubted(response.name, doubted, len(mine), why, sound))
     return tuple(found)

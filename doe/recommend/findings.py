@@ -207,7 +207,8 @@ def of_edges(
         yield Verdict(
             next_step.ON_THE_EDGE,
             f"{where}: {cause.format(what=what, **_NUMBER[len(edges) > 1])}",
-            f"confirm it as it is, which is good enough; print {sides} in a next round only where more room is wanted"
+            f"confirm it as it is, which is good enough by the measured responses; print {sides} in a next round only where more"
+            " room is wanted"
             if shown else step.format(sides=sides), ", ".join(one.axis.factor.name for one in edges),
         )
 

@@ -22,6 +22,7 @@ from doe.recommend.confirmation import (
     Updated,
 )
 from doe.recommend.counted import counted_again
+from doe.recommend.declared_then import as_declared
 from doe.recommend.doubted import SUSPECT, Doubted, doubted_values
 from doe.recommend.outcomes import left_out, meets, outcome
 from doe.recommend.results import predicted_bound
@@ -109,6 +110,7 @@ def judge(
     Judgement
         ``inputs`` is empty.
     """
+    study = as_declared(study, confirmation)
     names = {one.print for one in confirmation.prints}
     mine = replace(design, runs=design.runs[design.runs["print"].isin(names)].reset_index(drop=True))
     without = dict(left_out(confirmation, record))
@@ -118,7 +120,7 @@ def judge(
     )
     counted = tuple(counted_again(study, record, confirmation, one) for one in confirmation.before)
     doubted = doubted_values(study, record, {one.print for one in confirmation.prints} - without.keys())
-    undecided = [one for one in doubted if one.all and one.response in _decides(outcomes, counted)]
+    undecided = [one for one in doubted if _is_too_few(one, confirmation) and one.response in _decides(outcomes, counted)]
     found = _Findings(
         tuple(_against(confirmation, outcomes, counted)),
         (*_open(study, confirmation, outcomes, counted), *(_undecided(one) for one in undecided)),
@@ -250,8 +252,14 @@ def _decides(outcomes: Sequence[Outcome], counted: Sequence[Counted]) -> set[str
     return {one.response for one in outcomes if one.judged} | {one.what for one in counted}
 
 
+def _is_too_few(one: Doubted, confirmation: Confirmation) -> bool:
+    """Whether less than half of the planned prints have a value that is not in doubt."""
+    return 2 * len(one.sound) < len(confirmation.prints)
+
+
 def _undecided(one: Doubted) -> str:
-    return f"{one.response}: {one.many} in doubt ({'; '.join(one.why)}), so that these prints bear nothing out"
+    left = "" if one.all else f", and less than half of the planned prints ({len(one.sound)}) have another"
+    return f"{one.response}: {one.many} in doubt ({'; '.join(one.why)}){left}, so that these prints bear nothing out"
 
 
 def _doubts(record: Record, confirmation: Confirmation, doubted: Sequence[Doubted]) -> Iterator[str]:
@@ -262,7 +270,7 @@ def _doubts(record: Record, confirmation: Confirmation, doubted: Sequence[Doubte
     if len(marked):
         yield f"marked suspect and kept: {', '.join(marked['print'])}"
     for one in doubted:
-        if not one.all and (one.why != (SUSPECT,) or not len(marked)):
+        if not _is_too_few(one, confirmation) and (one.why != (SUSPECT,) or not len(marked)):
             yield str(one)
 
 

@@ -32,6 +32,12 @@ _CLOCK = re.compile(
 _MONTHS = tuple(tuple(texts(language).table("months").values()) for language in languages())
 """Their names in every language, January first."""
 _TABLES = ("outcomes.word", "deviations.word", "pass_fail", "conditions")
+_PREFIXES = {
+    "G": 9, "M": 6, "k": 3, "": 0, "c": -2, "m": -3, "u": -6, "\N{MICRO SIGN}": -6, "\N{GREEK SMALL LETTER MU}": -6,
+}  # fmt: skip
+"""Powers of ten."""
+_BASES = ("Pa", "N", "m", "g", "J")
+"""Units that prefixes are put before."""
 _LONGEST_TEXT = 1000
 _DIGITS_ONLY = "type the number alone, in digits and without a unit"
 _EMPTY_IF_MISSING = "leave the cell empty for a missing result"
@@ -123,7 +129,8 @@ def _number(column: Column, raw: Raw, where: str, decimal: str | None) -> float 
     if isinstance(raw, str) and not _NUMBER.fullmatch(text) and (with_unit := _WITH_UNIT.fullmatch(text)):
         if not same_unit(with_unit["unit"], unit):
             allowed = f"a number in {unit} is allowed" if unit not in ("", "1") else "a number without a unit is allowed"
-            return Problem(where, f"'{shown(raw)}' is not a number", allowed, _DIGITS_ONLY)
+            remedy = _in_unit(with_unit["number"], with_unit["unit"], unit)
+            return Problem(where, f"'{shown(raw)}' is not a number", allowed, remedy)
         text = with_unit["number"]
     if isinstance(raw, str) and decimal is None and _THOUSANDS.fullmatch(text):
         return Problem(where, f"the text '{text}' may be a thousand or a fraction", "a number is allowed",
@@ -134,6 +141,23 @@ def _number(column: Column, raw: Raw, where: str, decimal: str | None) -> float 
                        _DIGITS_ONLY if any(letter.isdigit() for letter in text) else _EMPTY_IF_MISSING)
     number = float(text.replace(",", "."))
     return _possible(column, number, where)
+
+
+def _in_unit(number: str, said: str, unit: str) -> str:
+    """Return what to type in a column's unit for a number that was given in another one, where the two are multiples."""
+    if unit in ("", "1"):
+        return _DIGITS_ONLY
+    powers = next((found for base in _BASES if (found := _powers(said.strip(), unit, base))), None)
+    if powers is None or _THOUSANDS.fullmatch(number):
+        return f"type the number alone, as it is in {unit}, in digits and without a unit"
+    value = float(number.replace(",", ".")) * 10.0 ** (powers[0] - powers[1])
+    return f"type the number alone, in {unit}: {value:.10g}"
+
+
+def _powers(said: str, unit: str, base: str) -> tuple[int, int] | None:
+    """Return the powers of ten of two units where both are multiples of a third."""
+    found = [_PREFIXES.get(text.removesuffix(base)) for text in (said, unit) if text.endswith(base)]
+    return (found[0], found[1]) if len(found) == 2 and found[0] is not None and found[1] is not None else None
 
 
 def same_unit(said: str, unit: str) -> bool:

@@ -7,9 +7,10 @@ import pandas as pd
 from doe.errors import Problem
 from doe.record.findings import Findings, in_words, listed, spanned
 from doe.record.rows import Row
-from doe.sheet.columns import NEVER_PRINTED, NEVER_TESTED, OFF_PLAN, OUTCOME_OF
+from doe.sheet.columns import NEVER_MEASURED, NEVER_PRINTED, NEVER_TESTED, OFF_PLAN, OUTCOME_OF
 from doe.sheet.layout import CHECKS, COUPONS, LOADS, PRINTS
-from doe.study.operators import texts_of
+from doe.study.operators import Texts, texts_of
+from doe.study.responses import ends_at_break
 from doe.study.spec import Response, Study
 
 Rows = Mapping[str, Row]
@@ -54,9 +55,11 @@ def _check_tests(study: Study, name: str, row: Row, prints: Rows, findings: Find
     ended = prints[owner].values.get("outcome") if owner in prints else None
     for one in (one for one in study.responses if one.per == "coupon"):
         own = row.values.get(f"{OUTCOME_OF}{one.name}")
-        if (outcome := own or of_row) in NEVER_TESTED:
+        if (outcome := own or of_row) in (NEVER_TESTED if ends_at_break(one) else NEVER_MEASURED):
             what = f"{say.within(one.name)} of coupon {name}" if own else f"coupon {name}"
-            _refuse_results(row, _keys_of(one), f"{what} is '{say(f'outcomes.word.{outcome}')}'", findings)
+            other = f"{OUTCOME_OF}{one.name}" if not own and outcome not in NEVER_PRINTED else ""
+            ended_as = f"{what} is '{say(f'outcomes.word.{outcome}')}'"
+            _refuse_results(row, _keys_of(one), ended_as, findings, _elsewhere(row, other, one, say))
         elif ended in NEVER_PRINTED:
             _refuse_results(row, _keys_of(one), f"its print {owner} is '{say(f'outcomes.word.{ended}')}'", findings)
 
@@ -70,10 +73,19 @@ def _keys_of(response: Response) -> list[str]:
     return [column for column, part in response.inputs.items() if not part.dimension] or [response.name]
 
 
-def _refuse_results(row: Row, keys: list[str], ended: str, findings: Findings) -> None:
+def _elsewhere(row: Row, key: str, response: Response, say: Texts) -> str:
+    """Return where to write that one test ended otherwise than the others of its row; nothing where there is no such column."""
+    if key not in row.letters:
+        return ""
+    column = say("columns.test_outcome", name=say.name(response.name))
+    word, cell = say("outcomes.word.completed"), row.cell(key).rpartition(", ")[2]
+    return f"; where this test was made, and only others of the row were not, choose '{word}' under '{column}', {cell}"
+
+
+def _refuse_results(row: Row, keys: list[str], ended: str, findings: Findings, elsewhere: str = "") -> None:
     findings.problems.extend(
         Problem(row.cell(key), f"a value, although the outcome of {ended}", "what was not tested has no value",
-                "clear the cell, or correct the outcome")
+                f"clear the cell, or correct the outcome{elsewhere}")
         for key in keys if key in row.values
     )
 

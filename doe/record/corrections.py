@@ -20,7 +20,7 @@ from doe.record.schema import (
     value_columns,
     with_stress,
 )
-from doe.sheet.columns import NEVER_PRINTED, NEVER_TESTED
+from doe.sheet.columns import NEVER_MEASURED, NEVER_PRINTED, NEVER_TESTED
 
 
 @dataclass(frozen=True)
@@ -52,6 +52,8 @@ class Beside:
     """Values that are taken off the record."""
     overruled: tuple[Correction, ...] = ()
     """Values that were given up for those of another file."""
+    read_off: frozenset[str] = frozenset()
+    """Responses that no break ends (:func:`doe.study.responses.ends_at_break`): broken pieces have values of them."""
 
 
 def merge(
@@ -91,9 +93,9 @@ def merge(
         name: overlaid(getattr(before, name), getattr(book, name), key) for name, key in ROW_ID.items()
     })
     joined = blanked(joined, beside.as_set | beside.withdrawn)
-    if problems := list(_ruled_out(book, joined, beside.places)):
+    if problems := list(_ruled_out(book, joined, beside)):
         raise InputRefused(problems)
-    joined = _settled(joined)
+    joined = _settled(joined, beside.read_off)
     made = () if before is None else tuple(
         replace(one, why=beside.reasons.get((one.table, one.row), beside.reason))
         for name, key in ROW_ID.items()
@@ -140,19 +142,20 @@ def overlaid(before: pd.DataFrame, book: pd.DataFrame, key: str) -> pd.DataFrame
     })
 
 
-def _never_made(record: Record) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _never_made(record: Record, read_off: Collection[str]) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return, per print and per coupon, of which results its outcome, its test's own or its print's leaves nothing to measure."""
     prints, coupons = record.prints, record.coupons
     not_tried = prints["outcome"].isin(NEVER_PRINTED)
     lost = coupons["print"].isin(set(prints.loc[not_tried, "print"]))
     return pd.DataFrame(dict.fromkeys(value_columns(prints), not_tried)), pd.DataFrame({
-        name: lost | outcomes_of(coupons, name.rpartition(".")[2]).isin(NEVER_TESTED) for name in value_columns(coupons)
+        name: lost | outcomes_of(coupons, name.rpartition(".")[2]).isin(NEVER_MEASURED if name in read_off else NEVER_TESTED)
+        for name in value_columns(coupons)
     })
 
 
-def _ruled_out(book: Record, joined: Record, places: Mapping[Cell, str]) -> Iterator[Problem]:
+def _ruled_out(book: Record, joined: Record, beside: Beside) -> Iterator[Problem]:
     """Yield the rows to which the workbook gives values although, with what is on record, they were never tested."""
-    prints, coupons = _never_made(joined)
+    prints, coupons = _never_made(joined, beside.read_off)
     for what, given, all_rows, barred in (
         ("print", book.prints, joined.prints, prints), ("coupon", book.coupons, joined.coupons, coupons)
     ):
@@ -161,7 +164,7 @@ def _ruled_out(book: Record, joined: Record, places: Mapping[Cell, str]) -> Iter
             for name in set(given.loc[filled(given[column]), what]) & set(all_rows.loc[barred[column], what]):
                 found.setdefault(name, []).append(column)
         for name in sorted(found):
-            given_at = [places[cell] for column in found[name] if (cell := (f"{what}s", name, column)) in places]
+            given_at = [beside.places[cell] for column in found[name] if (cell := (f"{what}s", name, column)) in beside.places]
             yield Problem(
                 ", ".join([*given_at[-1:], f"{what} {name}"]),
                 "the workbook gives values, but on record it, or its print, was never tested",
@@ -169,9 +172,9 @@ def _ruled_out(book: Record, joined: Record, places: Mapping[Cell, str]) -> Iter
             )
 
 
-def _settled(record: Record) -> Record:
+def _settled(record: Record, read_off: Collection[str]) -> Record:
     """Draw the conclusions: what was never tested has no value, stress follows from force, values mean completion."""
-    of_prints, of_coupons = _never_made(record)
+    of_prints, of_coupons = _never_made(record, read_off)
     prints = _without_values(record.prints, of_prints)
     coupons = with_stress(_without_values(record.coupons, of_coupons))
     tested = _has_value(coupons)

@@ -1,5 +1,6 @@
 """Recorded values whose cells are empty by now: said aloud, since an empty cell erases nothing."""
 
+from collections import Counter
 from collections.abc import Collection, Iterator, Mapping
 
 from doe.record.findings import listed
@@ -25,7 +26,7 @@ def emptied_lines(before: Record, joined: Joined, withdrawn: Collection[Cell] = 
     -------
     tuple of str
         A sentence for each column, for rows in which other cells are filled; one for rows that are blank altogether; and how
-        a value is taken out.
+        a value, or such a row, is taken out.
     """
     filled = {(table, row) for table, row, _ in joined.beside.places}
     emptied: dict[str, list[str]] = {}
@@ -37,7 +38,8 @@ def emptied_lines(before: Record, joined: Joined, withdrawn: Collection[Cell] = 
             emptied.setdefault(column, []).append(name)
         elif name not in blank:
             blank.append(name)
-    return tuple(_sentences(emptied, blank))
+    coupons = dict(zip(before.coupons["coupon"], before.coupons["print"], strict=True))
+    return tuple(_sentences(emptied, blank, coupons))
 
 
 def _values(record: Record) -> Iterator[Cell]:
@@ -52,23 +54,26 @@ def _values(record: Record) -> Iterator[Cell]:
                     yield table, str(row[key]), column
 
 
-def _sentences(emptied: Mapping[str, list[str]], blank: list[str]) -> Iterator[str]:
+def _together(blank: Collection[str], coupons: Mapping[str, str]) -> list[str]:
+    """Return rows that are blank, the coupons of a print in one: ``P20N with 5 coupons``, ``2 coupons of P03D``."""
+    counts = Counter(coupons[name] for name in blank if name in coupons)
+    said = {name: f"{name} with {_coupons(counts[name])}" if counts[name] else name for name in blank if name not in coupons}
+    return [*said.values(), *(f"{_coupons(count)} of {name}" for name, count in counts.items() if name not in said)]
+
+
+def _coupons(count: int) -> str:
+    return f"{count} coupon{'s' if count > 1 else ''}"
+
+
+def _sentences(emptied: Mapping[str, list[str]], blank: list[str], coupons: Mapping[str, str]) -> Iterator[str]:
     for column, names in emptied.items():
         yield f"{column} of {listed(names)} is on record, but its cell is empty now: the recorded value stays."
-    if blank:
-        yield f"Rows that are on record, but blank in what was read now: {listed(blank)}. What is recorded stays."
+    rows = _together(blank, coupons)
+    if rows:
+        yield (
+            f"Rows that are on record, but blank in what was read now: {', '.join(rows)}. What is recorded stays. To take a row "
+            f"off the record, a print with its coupons: doe collect --withdraw {blank[0]} --reason 'why'"
+        )
     if emptied:
         column, (name, *_) = next(iter(emptied.items()))
         yield f"To take a value off the record: doe collect --withdraw {name}:{column} --reason 'why'"
-
-
-def withdrawable(before: Record | None, name: str, column: str) -> Cell | None:
-    """Return the cell of a recorded value that may be withdrawn, or None where there is none."""
-    if before is None:
-        return None
-    for table, key in ROW_ID.items():
-        rows = getattr(before, table)
-        if key in rows and name in set(rows[key]) and column in rows and not is_planned(column) and column not in formulas(rows):
-            value = rows.loc[rows[key] == name, column].iloc[0]
-            return None if is_empty(value) else (table, name, column)
-    return None

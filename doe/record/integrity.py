@@ -1,11 +1,11 @@
 """What was altered in a study folder outside the tool: every file against the log, the log against itself."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from doe.design.read import PLAN, read_plan
-from doe.errors import InputRefused, Problem
+from doe.errors import InputRefused, Problem, StudyAltered
 from doe.files import LOG, NO_LINE, Folder, digest, log_line
 from doe.record import evidence
 from doe.record.findings import listed
@@ -73,7 +73,7 @@ def examine(folder: Folder) -> Examined:
     changed, notes = _compare(folder, known)
     notes += read_otherwise
     differ, more, covered = _evidence(folder, lines)
-    notes += more
+    notes += [*more, *earlier_lines(texts)]
     problems += [*changed, *differ, *_strangers(folder, known)]
     if not changed and not problems:
         problems += _readable(folder, lines)
@@ -99,6 +99,52 @@ def require_record(folder: Folder) -> None:
     problems += [one for one in _strangers(folder, known) if one.where.startswith(_RECORD)]
     if problems:
         raise InputRefused(problems)
+
+
+def require_whole(folder: Folder, *, besides: Collection[str] = ()) -> None:
+    """
+    Refuse to report or sign a study in which anything is not as the log says.
+
+    Parameters
+    ----------
+    folder : Folder
+    besides : collection of str
+        Files that do not matter, as they are made anew from the others.
+
+    Raises
+    ------
+    StudyAltered
+        With every problem that :func:`examine` finds.
+    """
+    problems = [one for one in examine(folder).problems if one.where not in besides]
+    if problems:
+        raise StudyAltered(problems)
+
+
+def earlier_lines(texts: Sequence[bytes]) -> Iterator[str]:
+    """
+    Yield which lines of a log are dated before the line before them, and which releases before the judgement that they sign.
+
+    Two computers that take turns may differ by minutes, so this is no alteration by itself; a release asks for a reason.
+
+    Parameters
+    ----------
+    texts : sequence of bytes
+        The lines as they stand in the file.
+    """
+    before, judged = (0, "", ""), (0, "", "")
+    for number, text in enumerate(texts, 1):
+        if (line := log_line(text)) is None:
+            continue
+        time, command = str(line["time"]), str(line["command"])
+        since = judged if command == "release" and time < judged[1] else before
+        if time < since[1]:  # ISO 8601 in UTC: the order of the letters is the order in time
+            yield (
+                f"{LOG}, line {number}: 'doe {command}' is dated {time}, earlier than line {since[0]} before it "
+                f"('doe {since[2]}', {since[1]}): a clock was wrong, or was set back"
+            )
+        before = (number, time, command)
+        judged = before if command == "confirm" and "verdict" in line["detail"] else judged
 
 
 def _no_log() -> Problem:
@@ -156,7 +202,8 @@ def _compare(folder: Folder, known: dict[str, _Known]) -> tuple[list[Problem], l
             elif name == STUDY and (said := _protocol(folder)) is not None:
                 notes.append(said)
             else:
-                problems.append(Problem(name, f"it was altered {since}", "only doe writes this file", _remedy(name)))
+                allowed = "the protocol is changed by an amendment" if name == STUDY else "only doe writes this file"
+                problems.append(Problem(name, f"it was altered {since}", allowed, _remedy(name)))
     return problems, notes
 
 

@@ -1,7 +1,7 @@
 """Rows about completion: how many prints completed at each setting, with the chance that a new one does."""
 
-from doe.model.completing import OVERALL
-from doe.model.completion import CompletionFit
+from doe.model.completing import OVERALL, Chance
+from doe.model.completion import CompletionFit, CompletionSetting
 from doe.recommend.results import predicted, predicted_bound
 from doe.report import numbers
 from doe.report.tables import Table, words
@@ -57,26 +57,33 @@ def completion_columns(fit: CompletionFit) -> Table:
 
 
 def completion_chances(fit: CompletionFit) -> Table:
-    """Return, per printed setting, what completed and the chance that a coupon of a new print does."""
-    rows = tuple(
+    """Return, per printed setting, what completed and the chance that a coupon of a new print does: once where it is pooled."""
+    pooled = fit.overall if fit.method == OVERALL else None
+    together = f"{fit.whole} of {fit.prints}", f"{fit.completed} of {fit.coupons}"
+    rows = [] if pooled is None or not fit.settings else [("all settings, not told apart", *together, *_chance(pooled))]
+    rows += [
         (
             words(one.setting), f"{one.whole} of {one.prints}", f"{one.completed} of {one.coupons}",
-            predicted(one.chance), f"{predicted_bound(one.low)} to {predicted(one.high)}",
-            predicted_bound(one.lower),
+            *(("", "", "") if pooled is not None else _chance(one)),
         )
         for one in fit.settings
-    )
+    ]
     level = numbers.level(fit.level)
     columns = (
         "Setting", "Prints completed", "Coupons printed", "Chance, load taken at random",
         f"{level} confidence interval of the chance", f"At least, {level} confidence",
     )
     same = (
-        " Where no model of the settings is fitted, the chance is the average over the printed settings, the same for each: it"
-        " may be much lower at some of them."
+        " No model of the settings is fitted: there is one chance, from all prints together, and none for a single setting, where"
+        " it may be much lower."
     )
     note = (
-        f"Chance that a coupon of a new print is printed ({fit.method}); average over printers and rounds. Each interval holds"
-        f" for one setting, not for all at once.{same if fit.method == OVERALL else ''} {_COVERAGE}"
+        f"Chance that a coupon of a new print is printed ({fit.method}); average over printers and rounds."
+        f"{same if pooled is not None else ' Each interval holds for one setting, not for all at once.'} {_COVERAGE}"
     )
-    return Table("Chance to complete at each setting", columns, rows, "lrrrrr", note)
+    return Table("Chance to complete at each setting", columns, tuple(rows), "lrrrrr", note)
+
+
+def _chance(one: Chance | CompletionSetting) -> tuple[str, str, str]:
+    """Return a chance with its interval and its bound."""
+    return predicted(one.chance), f"{predicted_bound(one.low)} to {predicted(one.high)}", predicted_bound(one.lower)

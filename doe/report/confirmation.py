@@ -4,14 +4,25 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from doe.recommend.confirmation import CONFIRMED, Catch, Confirmation, Forecast, Judgement, Outcome, Updated, restored
+from doe.recommend.confirmation import (
+    CONFIRMED,
+    Catch,
+    Confirmation,
+    Counted,
+    Forecast,
+    Judgement,
+    Outcome,
+    Updated,
+    restored,
+)
 from doe.recommend.desirable import Desirable
 from doe.recommend.forecast import MOST_LOADS, SDS, needed_prints
 from doe.recommend.results import Conformance, Promise, predicted, predicted_bound
 from doe.report import numbers
 from doe.report.desirable import desirable_table
-from doe.report.recommended import share_facts
+from doe.report.recommended import share_facts, why_less
 from doe.report.tables import Table, unit, words
+from doe.study.names import listed
 
 _SHOWN_LOADS = (3, 4, 6, 8, 10, 12)
 _LARGEST = max(SDS)
@@ -21,10 +32,11 @@ _LARGEST = max(SDS)
 def state_table(
     recommendation: int | None,
     judgement: Judgement | None,
-    release: Mapping[str, Any] | None,
+    release: Mapping[str, Any] | str | None,
     *,
     ended: bool = False,
     caught: Sequence[str] = (),
+    short: bool = False,
 ) -> Table:
     """
     Return both states of a study for page one: what data say of its recommendation, and whether a person released it.
@@ -35,31 +47,34 @@ def state_table(
         Number of the latest one; None where there is none.
     judgement : Judgement or None
         Of the latest confirmation, where there is one.
-    release : mapping or None
-        As ``release.json`` holds it, where it still holds.
+    release : mapping, str or None
+        As ``release.json`` holds it, where it still holds; of one that ended, by whom and when it was, when that ended and why.
     ended : bool
         Whether something that the judgement rests on changed since: it then no longer holds.
     caught : sequence of str
         From :func:`caught_changes`; what *confirmed* is worth hangs on it.
+    short : bool
+        Whether not even the estimate at the setting reaches what the study asks for.
     """
+    what = "the best setting found, which does not meet the requirements" if short else "a hypothesis"
     if recommendation is None:
         data = "no recommendation"
     elif judgement is None:
-        data = f"recommendation {recommendation} is a hypothesis: no prints have tried it"
+        data = f"recommendation {recommendation} is {what}: no prints have tried it"
     elif ended:
         data = (
-            f"recommendation {recommendation} is a hypothesis: confirmation {judgement.confirmation} ({judgement.verdict}) no"
+            f"recommendation {recommendation} is {what}: confirmation {judgement.confirmation} ({judgement.verdict}) no"
             " longer holds, since what it rests on changed"
         )
     else:
         data = f"recommendation {judgement.recommendation} is {judgement.verdict}: {words('; '.join(judgement.reasons))}"
-    person = "not released"
-    if release is not None:
+    person = f"not released; {words(release)}" if isinstance(release, str) else "not released"
+    if isinstance(release, Mapping):
         person = f"released by {release['by']} on {str(release['when'])[:10]}"
     unseen = "; a smaller one may have gone unseen"
     would = [("what it would have caught", f"{'; '.join(caught)}{unseen}")] if caught and not ended else []
     rows = [("by data", data), *would, ("by a person", person)]
-    if release is not None and release.get("in_doubt"):
+    if isinstance(release, Mapping) and release.get("in_doubt"):
         rows.append(("released although", f"{words('; '.join(release['in_doubt']))}. Why: {release['reason']}"))
     if judgement is not None and judgement.override:
         rows.append(("overridden", judgement.override))
@@ -71,11 +86,31 @@ def renewed(judgement: Judgement) -> tuple[str, ...]:
     share = None if judgement.updated is None else judgement.updated.conformance
     if share is None:
         return ()
-    shown = "that share is shown" if share["lower"] >= share["required"] else "that share is not shown"
+    shown = "that share is shown if" if share["lower"] >= share["required"] else "that share is not shown even if"
+    counting = _by_counting(judgement.outcomes, share["level"])
+    why = f" ({why})" if (why := why_less(share["level"])) else ""
     return (
-        f"with the prints of the confirmation an estimated {predicted(share['estimate'])} meet every measured requirement, with"
-        f" {numbers.level(share['level'])} confidence at least {predicted_bound(share['lower'])}: {shown}",
+        "with the prints of the confirmation an estimated"
+        f" {predicted(share['estimate'])} of prints that complete meet every measured requirement, with"
+        f" {numbers.level(share['level'])} confidence at least {predicted_bound(share['lower'])}{why}: {shown}"
+        f" prints scatter normally about the model{counting}{_not_in_it(judgement.counted)}",
     )
+
+
+def _not_in_it(counted: Sequence[Counted]) -> str:
+    """Return what the share leaves out with what was seen of it, to follow the share; empty where nothing is left out."""
+    seen = [f"{words(one.what)} ({one.of - one.bad} of {one.of})" for one in counted if one.of]
+    return f"; not in it: {listed(seen)}" if seen else ""
+
+
+def _by_counting(outcomes: Sequence[Outcome], level: float) -> str:
+    """Return what share prints that all met everything show by their number alone (Clopper and Pearson 1934)."""
+    judged = [one for one in outcomes if one.judged and one.values]
+    prints = min((one.prints for one in judged), default=0)
+    if not prints or any(one.missed for one in judged):
+        return ""
+    bound = numbers.percent_bound((1 - level) ** (1 / prints))
+    return f" (by counting alone, {prints} of {prints} prints show at least {bound})"
 
 
 def power_sentences(confirmation: Confirmation) -> tuple[str, ...]:
@@ -261,14 +296,17 @@ def updated_tables(found: Updated) -> tuple[Table, ...]:
     promises = [restored(Promise, one) for one in found.responses]
     whole = []
     if found.conformance is not None:
-        facts = share_facts(restored(Conformance, found.conformance))
-        whole.append(Table("Conformance of the setting, all prints together", ("Fact", "Value"), tuple(facts), "ll", _TOGETHER))
+        stated = restored(Conformance, found.conformance)
+        note = f"{_TOGETHER} {_BOUND.format(why=why)}" if (why := why_less(stated.level)) else _TOGETHER
+        title = "Conformance of the setting, all prints together"
+        whole.append(Table(title, ("Fact", "Value"), tuple(share_facts(stated)), "ll", note))
     if found.desirable is not None:
         made = desirable_table(restored(Desirable, found.desirable))
         whole.append(replace(made, title="Desirability of the setting, all prints together", note=_TOGETHER))
     return (*whole, _again_table(promises), _tolerance_table(promises))
 
 
+_BOUND = "The bound: {why}."
 _TOGETHER = "From the fit of all prints, those of confirmations among them; else as in the recommendation."
 
 

@@ -9,12 +9,13 @@ from doe.report import pieces
 from doe.report.confirmation import caught_changes, renewed, state_table
 from doe.report.inputs import Draft, ReportInputs, TrialState
 from doe.report.pieces import Block
-from doe.report.recommended import answer, setting_table
+from doe.report.recommended import answer, falls_short, setting_table
 from doe.report.tables import Table, words
 from doe.report.window import with_window
 from doe.verdicts import Verdict, ordered
 
-_VERDICTS_UP_FRONT = 6
+_VERDICTS_UP_FRONT, _BESIDE_A_JUDGEMENT = 6, 5
+"""The approval has to stand on page one as well."""
 _AFTER_RELEASE = "none: the setting is confirmed and released"
 
 
@@ -26,6 +27,8 @@ def state(inputs: ReportInputs) -> str:
         return "fitted, without a recommendation"
     number, tried = inputs.recommendation.number, inputs.trial
     if tried.judgement is None or tried.ended:
+        if falls_short(inputs.recommendation):
+            return f"recommendation {number}: the best setting found does not meet the requirements"
         return f"recommendation {number}: a hypothesis until prints confirm it"
     person = "released" if tried.release is not None else "not released"
     return f"recommendation {number}: {tried.judgement.verdict}, {person}"
@@ -55,13 +58,15 @@ def blocks(inputs: ReportInputs) -> list[Block]:
     elif found is None:
         made.append(pieces.strong("No setting is recommended. The verdicts below say what stands in the way."))
     else:
-        both = state_table(found.number, tried.judgement, tried.release, ended=tried.ended, caught=_caught(tried))
+        own = {"ended": tried.ended, "short": falls_short(found)}
+        both = state_table(found.number, tried.judgement, tried.release or tried.lapsed or None, caught=_caught(tried), **own)
         expected = pieces.strong(answer(found, inputs.study.header.confidence))
         made += [pieces.table(with_window(setting_table(found), found.window)), expected]
         made.append(pieces.table(both))
         if tried.judgement is not None and not tried.ended:
             made += [pieces.strong(f"{one[:1].upper()}{one[1:]}.") for one in renewed(tried.judgement)]
-    made += _open(all_verdicts(inputs))
+    judged = found is not None and tried.judgement is not None and not tried.ended
+    made += _open(all_verdicts(inputs), _BESIDE_A_JUDGEMENT if judged else _VERDICTS_UP_FRONT)
     if found is not None and inputs.draft is None:
         made.append(pieces.strong(f"Next step: {_next(found, tried)}"))
     return made
@@ -73,14 +78,14 @@ def _caught(tried: TrialState) -> tuple[str, ...]:
     return () if both[0] is None or both[1] is None else caught_changes(both[0], both[1])
 
 
-def _open(verdicts: Sequence[Verdict]) -> list[Block]:
+def _open(verdicts: Sequence[Verdict], most: int) -> list[Block]:
     """Return the verdicts by name, each once with all that it is about: page one has no room for causes, nor for all of them."""
     about: dict[str, list[str]] = {}
     for one in verdicts:
         about.setdefault(one.name, []).append(words(one.about) or "the study")
     if not about:
         return []
-    shown = tuple((name, ", ".join(dict.fromkeys(of))) for name, of in about.items())[:_VERDICTS_UP_FRONT]
+    shown = tuple((name, ", ".join(dict.fromkeys(of))) for name, of in about.items())[:most]
     more = len(about) - len(shown)
     note = (f"And {more} more, none graver. " if more else "") + "Causes and what to do: sections 2, 3, 5, 6 and 7."
     return [pieces.table(Table("Open verdicts", ("Verdict", "About"), shown, "ll", note))]

@@ -27,6 +27,8 @@ class TrialState:
     """Whether something that the judgement rests on changed since."""
     again: str = ""
     """Why its prints were judged again by the plan as it was made, where what that was made from changed; else empty."""
+    lapsed: str = ""
+    """Of a release that ended: by whom and when, when that ended and why; empty where there is none, or it holds."""
 
 
 @dataclass(frozen=True)

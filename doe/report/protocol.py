@@ -21,7 +21,7 @@ from doe.report.tables import Table, words
 from doe.sheet.columns import OUTCOME_OF
 from doe.sheet.logs import CHANGED, CONDITIONS, DRYER
 from doe.study import scale
-from doe.study.names import identifiers
+from doe.study.names import identifiers, listed
 from doe.study.nonlinear_scales import scale_words
 from doe.study.spec import Factor, Response, Study
 from doe.study.z_direction import said_of_printers, said_of_study
@@ -91,7 +91,9 @@ def instrument_rows(study: Study) -> Table:
     rows = tuple(
         (tool.id, tool.kind, "not stated" if tool.due is None else tool.due.isoformat()) for tool in study.instruments
     )
-    return Table("Instruments", ("Instrument", "Kind", "Calibration due"), rows, "lll")
+    bare = [words(one.name) for one in study.responses if one.kind == "measured" and one.instrument is None]
+    note = f"No instrument is named for {listed(bare)}: nothing shows what measured it, nor how well." if bare else ""
+    return Table("Instruments", ("Instrument", "Kind", "Calibration due"), rows, "lll", note)
 
 
 # What was planned

@@ -1,8 +1,10 @@
 """Rows about the recommendation: the setting with its cards, then what it promises."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
+from doe.design.calibration_findings import UNREAD
 from doe.recommend import next_step
 from doe.recommend.beside import COMPLETION
 from doe.recommend.printers import FleetSettings
@@ -23,15 +25,17 @@ from doe.report.location import location_tables
 from doe.report.printers import card_tables, fleet_table
 from doe.report.tables import Table, unit, words
 from doe.report.window import window_tables
+from doe.study.names import listed
 from doe.study.z_direction import said_of_card
 
 MOST_PRINTERS_ACROSS = 5
+BEST_FOUND = "Best setting found, which does not meet the requirements"
 
 
 def recommendation_tables(found: Recommendation, confidence: float) -> tuple[Table, ...]:
     """Return everything that is shown of a recommendation, in its order; tables without rows are left out."""
     shown = [
-        setting_table(found), *card_tables(found.printers, found.settings), fleet_rows(found), promise_table(found, confidence),
+        setting_table(found), *_cards(found), fleet_rows(found), promise_table(found, confidence),
         tolerance_table(found), printer_promise_table(found, confidence), conformance_rows(found),
         beside_table(found, confidence),
     ]
@@ -42,8 +46,22 @@ def recommendation_tables(found: Recommendation, confidence: float) -> tuple[Tab
     return tuple(table for table in shown if table.rows)
 
 
+def _cards(found: Recommendation) -> tuple[Table, ...]:
+    """Return one setpoint card a printer, named for what it is where the setting does not do."""
+    cards = card_tables(found.printers, found.settings)
+    if not falls_short(found):
+        return cards
+    return tuple(replace(card, title=f"{card.title}: best setting found, does not meet the requirements") for card in cards)
+
+
+def falls_short(recommendation: Recommendation) -> bool:
+    """Whether not even the estimate at the setting reaches what the study asks for: then it is no setting to work with."""
+    share = recommendation.conformance
+    return share is not None and share.estimate < share.required
+
+
 def setting_table(recommendation: Recommendation) -> Table:
-    """Return the recommended setting, and with up to five printers what to set on each."""
+    """Return the recommended setting, or the best one found that does not do; with up to five printers what to set on each."""
     few = len(recommendation.printers) <= MOST_PRINTERS_ACROSS
     across: tuple[Mapping[str, Any], ...] = recommendation.printers if few else ()
     rows = []
@@ -52,14 +70,25 @@ def setting_table(recommendation: Recommendation) -> Table:
         rows.append((words(one.factor), unit(one.unit), _value(one.value), _range(one), *setpoints))
     printers = (f"Set on {row['printer']}" for row in across)
     columns = ("Factor", "Unit", "Setting (actual)", "Near-optimal, the others held", *printers)
-    starred = any(cell.endswith("*") for row in rows for cell in row[4:])
+    starred = [row[0] for row in rows if any(cell.endswith("*") for cell in row[4:])]
     signs = (f"Printer {row['printer']}: {said_of_card(row['turned'])}" for row in across if row.get("turned"))
-    note = " ".join([*([_UNCHECKED] if starred else []), *signs])
-    return Table("Recommended setting", columns, tuple(rows), "llrr" + "r" * len(across), note)
+    note = " ".join([*(_unchecked(recommendation, starred) if starred else []), *signs])
+    title = BEST_FOUND if falls_short(recommendation) else "Recommended setting"
+    return Table(title, columns, tuple(rows), "llrr" + "r" * len(across), note)
 
 
 _HARDLY_ANY = 0.005
 _UNCHECKED = "* No reference probe has checked this factor on this printer: the setpoint is the setting itself."
+
+
+def _unchecked(recommendation: Recommendation, starred: Sequence[str]) -> list[str]:
+    """Return what the star says of each factor that has one, and that no verdict asks for readings of some of them."""
+    asked = [one.about for one in recommendation.verdicts if one.name == UNREAD]
+    named = {words(name) for about in asked for name in about.split(", ")}
+    rest = [name for name in starred if name not in named]
+    if not rest:
+        return [_UNCHECKED]
+    return [_UNCHECKED, f"No verdict asks for readings of {listed(rest)}."]
 
 
 def _setpoint(row: Mapping[str, Any], factor: str) -> str:
@@ -215,11 +244,38 @@ def fleet_rows(recommendation: Recommendation) -> Table:
     return fleet_table(fleet, recommendation.settings, common, own)
 
 
-def _shown(recommendation: Recommendation) -> str:
-    """Say what shows that the share is reached, where the bound says so."""
+def why_less(level: float) -> str:
+    """Say why a bound has a lower level than most; empty where it has that of most."""
+    if level >= MEASURED_LEVEL:
+        return ""
+    return f"{numbers.level(level)}, since one response decides: so often the bound holds then"
+
+
+def _shown(recommendation: Recommendation, share: Conformance) -> str:
+    """Say what shows that the share is reached, where the bound says so, and of which requirements that is not shown."""
     if any(one.name in next_step.DOUBTS for one in recommendation.verdicts):
         return "These data would show it, but they rest on values in doubt: nothing is shown before that is settled."
-    return "These data show it, for the printers, lots and ovens of this study."
+    where = "for the printers, lots and ovens of this study"
+    reach, short = (_named_beside(recommendation, share, reaching) for reaching in (True, False))
+    known = {one.what for one in recommendation.beside}
+    counted = [words(name) for name in recommendation.not_modelled if name not in known]
+    if not reach + short + counted:
+        return f"These data show it, {where}."
+    said = f"These data show it for {listed([words(name) for name in share.by_response])}"
+    said += f", and singly for {listed(reach)}" if reach else ""
+    said += f", {where}"
+    if short:
+        said += f"; not for {listed(short)} (lower limit{'s' if len(short) > 1 else ''} below {numbers.level(share.required)})"
+    return said + (f"; {listed(counted)}: only counted, nothing is shown." if counted else ".")
+
+
+def _named_beside(recommendation: Recommendation, share: Conformance, reaching: bool) -> list[str]:
+    """Return what stands beside the share and is shown to reach what is required of it by its lower limit, or is not."""
+    return [
+        words(one.what)
+        for one in recommendation.beside
+        if ((one.low if one.lower is None else one.lower) >= share.required) == reaching
+    ]
 
 
 def answer(recommendation: Recommendation, confidence: float) -> str:
@@ -238,7 +294,7 @@ def answer(recommendation: Recommendation, confidence: float) -> str:
     if share is None:
         return "No measured response has a requirement, so no share of conforming prints is stated."
     if share.lower >= share.required:
-        judged = _shown(recommendation)
+        judged = _shown(recommendation, share)
     elif share.estimate >= share.required:
         judged = "The estimate reaches it, the bound does not: it is not shown by these data."
     else:
@@ -249,8 +305,7 @@ def answer(recommendation: Recommendation, confidence: float) -> str:
             f"{aside}), and the study asks for {numbers.level(share.required)}. {judged}"
         )
     bound = f"with {numbers.level(share.level)} confidence at least {predicted_bound(share.lower)} do"
-    if share.level < MEASURED_LEVEL:
-        bound += f" ({numbers.level(share.level)}, since one response decides: so often the bound holds then)"
+    bound += f" ({why})" if (why := why_less(share.level)) else ""
     return (
         f"Of future prints on new drying loads that complete, an estimated {predicted(share.estimate)} meet every"
         f" measured requirement; {bound}{aside}. The study asks for {numbers.level(share.required)}. {judged}"

@@ -35,12 +35,13 @@ from doe.report.model_section import model_blocks, sensitivity_blocks
 from doe.report.pieces import Block
 from doe.report.printers import lines_table
 from doe.report.protocol import evidence_rows, spool_rows
-from doe.report.recommended import recommendation_tables
+from doe.report.recommended import falls_short, recommendation_tables
 from doe.report.residual_views import coverage_view
 from doe.report.revisions import revision_rows
 from doe.report.rounds import seeds
 from doe.report.tables import words
 from doe.report.verify import DRAFT_MARK
+from doe.report.who_printed import not_recorded_table, printed_table
 from doe.study.spec import Response
 
 PREVAIL = (
@@ -50,8 +51,13 @@ SIMULATED = "SIMULATED DATA: no print was made. This report shows the method, no
 DRAFT = "DRAFT: written before the study is whole. Figures and conclusions may still change; not for the quality file."
 _CARRIES_NONE = "A draft carries no files of the study, and cannot be verified."
 _CARRIES = (
-    "The files of the study are attached inside report.pdf. 'doe verify' takes them out of it, fits and recommends anew, and says"
-    " which of the printed figures it found again; it needs nothing else. The study digest of this report covers them all."
+    "The files that this report was made from are attached inside report.pdf. 'doe verify' takes them out of it, fits and"
+    " recommends anew, and says which of the printed figures it found again; it needs nothing else. The study digest of this"
+    " report covers them all."
+)
+_KEEP = (
+    "The workbooks of the operators are not attached: the record holds what was read from them. Keep them with this report, as"
+    " they were collected last; their digests below tell them from any other version."
 )
 _GLOSSARY_AT = -2
 """Before the provenance and the appendix."""
@@ -170,7 +176,8 @@ def _data(inputs: ReportInputs) -> list[Block]:
     lines = lines_table(inputs.study, calibrated.lines_of(inputs.study, inputs.record.checks))
     summary = rows.data_summary(inputs.study, inputs.record, inputs.design.confirmations)
     tables = (rows.load_rows(inputs.record), spool_rows(inputs.record), rows.check_rows(inputs.study, inputs.record), lines)
-    return [pieces.table(table) for table in (summary, *tables) if table.rows]
+    unknown = not_recorded_table(inputs.study, inputs.record)
+    return [pieces.table(table) for table in (summary, *tables, unknown) if table.rows]
 
 
 def _models(inputs: ReportInputs) -> list[Block]:
@@ -235,11 +242,18 @@ def _recommendation(inputs: ReportInputs) -> list[Block]:
     promises = (
         "The interval of the mean says where the long-run mean at this setting lies. The prediction interval says where one"
         f" new print, its mean over coupons, on a new drying load will lie. {last} None of them speaks of"
-        " another lot, oven or printer. The setting is a hypothesis until prints confirm it."
+        f" another lot, oven or printer. {_standing(found)}"
     )
     shown = [pieces.table(table) for table in recommendation_tables(replace(found, alternatives=None), level)]
     shown += [drawn.block(view) for view in _maps(inputs, found)]
     return [pieces.text(promises), *shown, *pieces.verdicts(found.verdicts), pieces.strong(f"Next step: {found.next}")]
+
+
+def _standing(found: Recommendation) -> str:
+    """Return in a sentence what the setting is before prints have tried it."""
+    if falls_short(found):
+        return "The setting is the best one found, and does not meet the requirements: not a setting to work with."
+    return "The setting is a hypothesis until prints confirm it."
 
 
 def _maps(inputs: ReportInputs, found: Recommendation) -> list[drawn.View]:
@@ -280,11 +294,20 @@ def _provenance(inputs: ReportInputs) -> list[Block]:
         " the log head of this report covers the last of them, and each line covers the one before it."
     )
     carried = _CARRIES_NONE if inputs.draft is not None else _CARRIES
+    apart = [] if inputs.draft is not None else _apart(inputs)
     laid = evidence_rows(inputs.log)
     tables = (rows.file_digest_rows(inputs.files), *((laid,) if laid.rows else ()), rows.version_rows(inputs.versions))
     revised = [] if inputs.draft is not None else [pieces.table(revision_rows(_revisions(inputs)))]
     written = pieces.table(log_rows(inputs.log))
-    return [*revised, pieces.text(text), pieces.text(carried), *map(pieces.table, tables), written]
+    return [*revised, pieces.text(text), pieces.text(carried), *apart, *map(pieces.table, tables), written]
+
+
+def _apart(inputs: ReportInputs) -> list[Block]:
+    """Return the workbooks of the operators, which the report does not carry, each with its digest."""
+    books = {name: digest for name, digest in inputs.files.items() if name.endswith(".xlsx") and name not in inputs.attachments}
+    if not books:
+        return []
+    return [pieces.text(_KEEP), pieces.table(replace(rows.file_digest_rows(books), title="Not attached: keep with this report"))]
 
 
 def _revisions(inputs: ReportInputs) -> tuple[Issued, ...]:
@@ -295,5 +318,6 @@ def _revisions(inputs: ReportInputs) -> tuple[Issued, ...]:
 
 
 def _every_value(inputs: ReportInputs) -> list[Block]:
-    tables = value_tables(inputs.study, inputs.design, inputs.record)
+    tables = (*value_tables(inputs.study, inputs.design, inputs.record), printed_table(inputs.design, inputs.record))
+    tables = tuple(table for table in tables if table.rows)
     return [pieces.table(table) for table in tables] or [pieces.text("Nothing was recorded yet.")]

@@ -11,6 +11,7 @@ from typing import Literal
 from doe.numerics.strength import FORMULAS, Input
 from doe.sheet import usual
 from doe.study.operators import Texts, texts_of
+from doe.study.responses import ends_at_break
 from doe.study.spec import Covariate, Factor, Oven, Response, Study
 
 Value = str | float | int
@@ -27,8 +28,10 @@ PASS_FAIL = ("pass", "fail")
 """The same of a response that is passed or failed."""
 NEVER_PRINTED = ("lost", "skipped")
 """Outcomes of a print with which neither it nor its coupons can have a value."""
-NEVER_TESTED = (*NEVER_PRINTED, "detached", "clogged", "broke in handling")
-"""Outcomes of a coupon with which it can have no value."""
+NEVER_MEASURED = (*NEVER_PRINTED, "detached", "clogged")
+"""Outcomes of a coupon with which it can have no value at all."""
+NEVER_TESTED = (*NEVER_MEASURED, "broke in handling")
+"""Outcomes of a coupon with which it can have no value of a test that a break ends."""
 TESTED = ("completed", "broke in grips", "no break")
 """Outcomes with which every value is expected."""
 OUTCOME_OF = "outcome."
@@ -71,6 +74,8 @@ class Column:
     """What belongs on one page of paper."""
     upto: int | None = None
     """Highest number of a coupon that is measured for it; None: all are."""
+    read_off: bool = False
+    """Whether it is measured of a coupon whatever broke (:func:`doe.study.responses.ends_at_break`)."""
 
 
 def shown(say: Texts, table: str, kept: Iterable[str]) -> dict[str, Value]:
@@ -141,7 +146,8 @@ def _finite(limit: float) -> float | None:
 def value_columns(response: Response, say: Texts) -> list[Column]:
     """Return the columns in which one response is recorded."""
     upto = response.coupons if response.per == "coupon" else None
-    return [replace(column, part="result", upto=upto) for column in _value_columns(response, say)]
+    read_off = response.per == "coupon" and not ends_at_break(response)
+    return [replace(column, part="result", upto=upto, read_off=read_off) for column in _value_columns(response, say)]
 
 
 def _value_columns(response: Response, say: Texts) -> list[Column]:

@@ -8,6 +8,7 @@ from doe.sheet.columns import DEVIATIONS, OUTCOMES
 from doe.sheet.layout import CHECKS, COUPONS, GRADINGS, LOADS, PRINTS, SPOOLS, TIMETABLE, Sheet
 from doe.sheet.pieces import pieces_of_tests
 from doe.sheet.z_direction import z_senses
+from doe.study.heat import oven_temperature_factor
 from doe.study.operators import Texts, texts_of
 from doe.study.spec import Study
 
@@ -36,7 +37,7 @@ def instructions(study: Study, tables: Sequence[Sheet], cautions: Sequence[str])
     names, say = {table.name for table in tables}, texts_of(study)
     return (
         _heading(say, "to_do"),
-        *(Line("step", str(number), text) for number, text in enumerate(_steps(study, say, names), 1)),
+        *(Line("step", str(number), text) for number, text in enumerate(_steps(study, say, names, cautions), 1)),
         _heading(say, "how"),
         *(Line("step", "–", text) for text in _rules(study, say, names)),
         *_conditions(study, say),
@@ -57,9 +58,12 @@ def _meanings(say: Texts, table: str, kept: Sequence[str]) -> Iterator[Line]:
     yield from (Line("word", say(f"{table}.word.{one}"), say(f"{table}.means.{one}")) for one in kept)
 
 
-def _steps(study: Study, say: Texts, names: set[str]) -> Iterator[str]:
-    before = (("checks", CHECKS), ("spools", SPOOLS), ("loads", LOADS))
-    yield from (say(f"steps.{key}") for key, sheet in before if sheet in names)
+def _steps(study: Study, say: Texts, names: set[str], cautions: Sequence[str]) -> Iterator[str]:
+    if cautions:
+        yield say("steps.cautions", heading=say("instructions.cautions"))
+    yield from (say(f"steps.{key}") for key, sheet in (("checks", CHECKS), ("spools", SPOOLS)) if sheet in names)
+    if LOADS in names:
+        yield f"{say('steps.loads')} {_oven(study, say)}"
     yield say(
         "steps.prints",
         on=say("steps.prints_on") if study.printers else "",
@@ -73,7 +77,7 @@ def _steps(study: Study, say: Texts, names: set[str]) -> Iterator[str]:
     yield say("steps.label")
     if COUPONS in names and study.plate.positions:
         yield say("steps.plate")
-    yield say("steps.outcome")
+    yield " ".join([say("steps.outcome"), *_grades(study, say)])
     if COUPONS in names:
         tests = pieces_of_tests(study, say)
         of_several = [say("steps.coupons_of_several", each=tests), say("steps.coupons_ended")] if tests else []
@@ -81,6 +85,24 @@ def _steps(study: Study, say: Texts, names: set[str]) -> Iterator[str]:
     if GRADINGS in names:
         yield say("steps.gradings")
     yield say("steps.save")
+
+
+def _oven(study: Study, say: Texts) -> str:
+    """Return how hot the oven is: operators dry by this sheet, and too hot an oven fuses the filament on its spool."""
+    if oven_temperature_factor(study.factors) is not None:
+        return say("steps.oven_planned")
+    if study.oven.temperature is None:
+        return say("steps.oven_unknown")
+    return say("steps.oven", temperature=f"{study.oven.temperature:g}")
+
+
+def _grades(study: Study, say: Texts) -> Iterator[str]:
+    """Yield which end of the grades is the better one, where the requirement tells: at school it may be the other."""
+    for one in study.responses:
+        if one.grades and (one.at_least is None) != (one.at_most is None):
+            least, most = one.grades[0], one.grades[-1]
+            worst, best = (least, most) if one.at_most is None else (most, least)
+            yield say("steps.grades", name=say.name(one.name), worst=str(worst), best=str(best))
 
 
 def _to_write_down(study: Study, say: Texts, names: set[str]) -> Iterator[str]:
@@ -105,4 +127,6 @@ def _conditions(study: Study, say: Texts) -> Iterator[Line]:
 def _rules(study: Study, say: Texts, names: set[str]) -> Iterator[str]:
     yield from (say(f"rules.{key}") for key in ("cells", "empty", "colours", "optional", "failure"))
     yield say("rules.used_of_load" if LOADS in names and study.load_factors else "rules.used")
+    if study.printers or LOADS in names:
+        yield say("rules.elsewhere")
     yield say("rules.mistake")

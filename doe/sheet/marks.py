@@ -58,7 +58,8 @@ def _of_results(table: Sheet, say: Texts) -> Iterator[Mark]:
             yield Mark(own, "contradiction", f'AND({{{own}}}<>"",{contradicts})')
     made = tests(table.columns)
     for column, own in ((column, own) for own, values in made for column in results(values)):
-        yield Mark(column.key, "contradiction", f'AND({{{column.key}}}<>"",{ruled_out(table.columns, own, say)})')
+        barred = ruled_out(table.columns, own, say, read_off=column.read_off)
+        yield Mark(column.key, "contradiction", f'AND({{{column.key}}}<>"",{barred})')
     asked = [column for column in table.columns if column.key.startswith(_ASKED)]
     for column, own in ((column, own) for own, values in (*made, ("", asked)) for column in values):
         within = f",{{number}}<={column.upto}" if column.upto is not None else ""

@@ -5,10 +5,19 @@ wrote is ever part of a formula.
 """
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from doe.sheet.columns import DIMENSIONS, NEVER_PRINTED, NEVER_TESTED, OUTCOME_OF, TESTED, Column, distinct
+from doe.sheet.columns import (
+    DIMENSIONS,
+    NEVER_MEASURED,
+    NEVER_PRINTED,
+    NEVER_TESTED,
+    OUTCOME_OF,
+    TESTED,
+    Column,
+    distinct,
+)
 from doe.study.operators import Texts
 
 STATE, LOST, PRINT_OUTCOME = "live.state", "live.mass_lost", "live.print_outcome"
@@ -70,7 +79,7 @@ def tests(columns: Sequence[Column]) -> list[tuple[str, list[Column]]]:
     return list(found.items())
 
 
-def ruled_out(columns: Sequence[Column], own: str, say: Texts) -> str:
+def ruled_out(columns: Sequence[Column], own: str, say: Texts, *, read_off: bool = False) -> str:
     """
     Return the condition that an outcome leaves nothing to measure.
 
@@ -81,10 +90,12 @@ def ruled_out(columns: Sequence[Column], own: str, say: Texts) -> str:
     own : str
         As of :func:`tests`.
     say : Texts
+    read_off : bool
+        Whether it is about columns that are measured whatever broke.
     """
     if not _of_coupons(columns):
         return any_of("{outcome}", NEVER_PRINTED, say)
-    return f'OR({_ended(own, NEVER_TESTED, say)},{any_of(f"{{{PRINT_OUTCOME}}}", NEVER_PRINTED, say)})'
+    return f'OR({_ended(own, _ruling(columns, read_off=read_off), say)},{any_of(f"{{{PRINT_OUTCOME}}}", NEVER_PRINTED, say)})'
 
 
 def tested(own: str, say: Texts) -> str:
@@ -94,8 +105,25 @@ def tested(own: str, say: Texts) -> str:
 
 def contradictions(columns: Sequence[Column], say: Texts) -> list[tuple[str, str]]:
     """Return, for every test with results, the key of its own outcome and the condition that this, or another, rules them out."""
-    measured = ((own, results(values)) for own, values in tests(columns))
-    return [(own, f"AND({ruled_out(columns, own, say)},{count(found)}>0)") for own, found in measured if found]
+    return [
+        (own, f"AND({ruled_out(columns, own, say, read_off=found[0].read_off)},{count(found)}>0)")
+        for own, found in _measured(columns)
+    ]
+
+
+def _measured(columns: Sequence[Column]) -> Iterator[tuple[str, list[Column]]]:
+    """Yield the results of every test, those that a break ends apart from those that are measured whatever broke."""
+    for own, values in tests(columns):
+        for read_off in (False, True):
+            if found := [column for column in results(values) if column.read_off == read_off]:
+                yield own, found
+
+
+def _ruling(columns: Sequence[Column], *, read_off: bool) -> tuple[str, ...]:
+    """Return the outcomes of a sheet's rows that leave nothing to measure."""
+    if not _of_coupons(columns):
+        return NEVER_PRINTED
+    return NEVER_MEASURED if read_off else NEVER_TESTED
 
 
 def _ended(own: str, outcomes: Iterable[str], say: Texts) -> str:
@@ -150,8 +178,8 @@ def _of_results(columns: Sequence[Column], say: Texts) -> str:
 def _contradicts(columns: Sequence[Column], say: Texts) -> str:
     """Return the condition that a row holds a result which an outcome rules out; the print's, which all tests share, once."""
     ways = [
-        f"AND({_ended(own, NEVER_TESTED if _of_coupons(columns) else NEVER_PRINTED, say)},{count(found)}>0)"
-        for own, values in tests(columns) if (found := results(values))
+        f"AND({_ended(own, _ruling(columns, read_off=found[0].read_off), say)},{count(found)}>0)"
+        for own, found in _measured(columns)
     ]
     if ways and _of_coupons(columns):
         ways.append(f"AND({any_of(f'{{{PRINT_OUTCOME}}}', NEVER_PRINTED, say)},{count(results(columns))}>0)")

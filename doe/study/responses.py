@@ -19,6 +19,26 @@ _ASKED = {
     "target": _WORTH,
 }
 """The keys that each aim has."""
+_READ_OFF = frozenset((
+    "um", "\N{MICRO SIGN}m", "\N{GREEK SMALL LETTER MU}m", "mm", "cm", "dm", "m", "in", "inch", "ug", "mg", "g", "kg",
+    "deg", "\N{DEGREE SIGN}", "rad", "arcmin", "degC", "\N{DEGREE SIGN}C", "C", "K", "degF", "\N{DEGREE SIGN}F",
+))  # fmt: skip
+"""Units of length, mass, angle or temperature."""
+
+
+def ends_at_break(response: Response) -> bool:
+    """
+    Return whether a break ends what is measured, so that a break in the grips, or none, makes of its value a limit.
+
+    What has no formula and a unit of length, mass, angle or temperature is read off the piece, whole or broken: its value is
+    measured whatever became of the piece, and a missing one is missing. All else counts as ended by a break: strengths, forces,
+    strains. A deflection at the break in mm has to be declared as a strain, with its formula or in %, to be a limit.
+
+    Parameters
+    ----------
+    response : Response
+    """
+    return response.formula is not None or response.unit not in _READ_OFF
 
 
 def response_findings(draft: Draft) -> Iterator[Finding]:

@@ -8,7 +8,7 @@ import sys
 
 import pytest
 
-from doe.errors import InputRefused
+from doe.errors import InputRefused, NotReproduced, Problem
 from doe.files import Folder
 from tests.cli.conftest import snapshot, strength_study
 
@@ -71,6 +71,21 @@ def test_a_full_disk_gives_one_line_and_leaves_the_study(path, doe):
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
     assert snapshot(path) == before
+
+
+def test_of_many_differences_the_first_are_shown_and_the_rest_is_counted(monkeypatch, doe, tmp_path):
+    from doe.cli import verifying
+
+    def differs(_):
+        raise NotReproduced(Problem(f"page {number}", "one", "another", "none") for number in range(1, 81))
+
+    monkeypatch.setattr(verifying, "verified", differs)
+    status, out, err = doe("verify", tmp_path / "report.pdf")
+    lines = err.splitlines()
+    assert (status, out, lines[0]) == (3, "", "Not reproduced: 80 problems.")
+    assert lines[12] == "- page 12: one; another; none."
+    assert lines[13:] == ["and 68 more differences, of words or of numbers; --json lists all."]
+    assert len(json.loads(doe("verify", tmp_path / "report.pdf", "--json")[1])["problems"]) == 80
 
 
 @pytest.mark.slow

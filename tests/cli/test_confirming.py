@@ -1,6 +1,7 @@
 """The trial of a recommendation from plan to release, what is said where it fails, and what is refused."""
 
 import json
+import re
 import shutil
 
 import numpy as np
@@ -434,10 +435,14 @@ class TestRelease:
 
     def test_a_later_change_ends_it(self, confirmed, doe):
         releasing.released(confirmed, "A. Person")
-        record = (confirmed.path / "record" / "prints.csv").read_text()
-        (confirmed.path / "record" / "prints.csv").write_text(record.replace(",completed,", ",lost,", 1))
+        record = confirmed.read("record/prints.csv").replace(b",completed,", b",lost,", 1)
+        confirmed.commit("collect", {"record/prints.csv": record}, reads={}, version="test")
         state = study_status.status(confirmed).data
         assert "what confirmation 1 rests on changed, so that it no longer holds" in state["state"]
+        said = study_status.status(confirmed).lines[1]
+        assert re.fullmatch(
+            r"The release of (.{10}) by A\. Person ended on \1, since record/prints\.csv changed \(doe collect\)\.", said
+        )
         err = refused(doe, confirmed, "release", "--by", "A. Person")
         assert "changed since it was judged: record/prints.csv" in err
         assert "no longer judges the latest recommendation" in err

@@ -1,15 +1,17 @@
 """What rests on values in doubt is said to the end; a slip that is put right costs no new prints."""
 
 import json
+import re
 import shutil
 
 import pytest
 from openpyxl import load_workbook
 
-from doe.cli import confirming, steps, study_status
+from doe.cli import confirming, judging, steps, study_status
 from doe.cli.confirming import Asked
 from doe.cli.open_study import OpenStudy
 from doe.files import Folder
+from doe.recommend.confirmation import Confirmation, restored
 from doe.sheet import layout
 from tests.cli.test_confirming import answered_once, confirmed_once, refused  # noqa: F401 - fixtures
 
@@ -108,6 +110,50 @@ def test_doubt_is_carried_from_the_fit_to_the_release(put_right, doe):
     assert "in_doubt" not in json.loads(put_right.read("release.json"))
 
 
+@pytest.mark.parametrize(("name", "change"), [
+    ("judgement-1.json", lambda text: text.replace(b"lies", b"lied", 1)),
+    ("recommendation.json", lambda text: text.replace(b'"level": 0.95', b'"level": 0.94', 1)),
+    ("log.jsonl", lambda text: text.partition(b"\n")[2]),
+    ("study.toml", lambda text: text.replace(b"20.0", b"19.0", 1)),
+])
+def test_what_was_altered_is_neither_released_nor_reported(confirmed_once, tmp_path, doe, name, change):  # noqa: F811
+    folder = Folder(shutil.copytree(confirmed_once[0].path, tmp_path / "clip"))
+    before = folder.read(name)
+    (folder.path / name).write_bytes(change(before))
+    assert folder.read(name) != before
+    status, _, checked = doe("check", "--study", folder.path)
+    assert status == 3 and name in checked and ("only doe writes" in checked) == name.endswith(".json")
+    for command in (("release", "--by", "A. Person"), ("report",)):
+        assert refused(doe, folder, *command) == checked
+
+
+def test_a_report_that_is_made_anew_anyway_blocks_nothing(confirmed_once, tmp_path, doe):  # noqa: F811
+    folder = Folder(shutil.copytree(confirmed_once[0].path, tmp_path / "clip"))
+    written = {"report.pdf": b"old", "report.html": b"old", "report-draft.pdf": b"old"}
+    folder.commit("report", written, reads={}, version="test")
+    (folder.path / "report.pdf").unlink()
+    (folder.path / "report.html").write_bytes(b"altered")
+    (folder.path / "report-draft.pdf").write_bytes(b"altered")
+    assert doe("check", "--study", folder.path)[0] == 3
+    status, _, err = doe("release", "--by", "A. Person", "--study", folder.path)
+    assert status == 0, err
+    steps.report(folder)
+    assert folder.read("report.pdf").startswith(b"%PDF")
+
+
+def test_a_release_that_is_dated_before_its_judgement_asks_for_a_reason(confirmed_once, tmp_path, doe, monkeypatch):  # noqa: F811
+    folder = Folder(shutil.copytree(confirmed_once[0].path, tmp_path / "clip"))
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1551441600")  # 2019-03-01, noon UTC
+    err = refused(doe, folder, "release", "--by", "A. Person")
+    assert "the clock says 2019-03-01T12:00:00Z, earlier than the last line of the log ('doe confirm', " in err
+    assert doe("release", "--by", "A. Person", "--reason", "a wrong clock", "--study", folder.path)[0] == 0
+    assert any("the clock says 2019" in one for one in json.loads(folder.read("release.json"))["in_doubt"])
+    status, out, _ = doe("check", "--study", folder.path, "--json")
+    (said,) = json.loads(out)["notes"]
+    assert status == 0
+    assert f"log.jsonl, line {len(folder.log())}: 'doe release' is dated 2019-03-01T12:00:00Z, earlier than line " in said
+
+
 def test_days_to_come_are_named_at_the_release(put_right, doe):
     dated(put_right, {2: "2099-01-01"})
     assert confirming.confirmed(put_right, Asked()).data["verdict"] == "confirmed"
@@ -119,3 +165,31 @@ def test_days_to_come_are_named_at_the_release(put_right, doe):
     assert "still to come" in named and json.loads(put_right.read("release.json"))["reason"] == "clock"
     assert put_right.log()[-1]["detail"]["reason"] == "clock"
     assert "although printed_on of 6 prints" in study_status.status(put_right).data["state"]
+
+
+@pytest.mark.parametrize(("before", "after"), [
+    ('family = "PA-CF"', 'family = "PA-CF"\nconformance = 0.5'),
+    ("at_least = 20.0", "at_least = 20.0\nzero_when_detached = true"),
+])
+@pytest.mark.parametrize("older", [False, True])
+def test_what_values_are_judged_by_is_not_put_right_after_the_prints(put_right, before, after, older):
+    file = put_right.path / "study.toml"
+    file.write_text(file.read_text().replace(before, after))
+    steps.amend(put_right, "another requirement will do")
+    if older:  # a plan of a version that did not write it down
+        plan = json.loads(put_right.read("confirmation-1.json"))
+        del plan["conformance"], plan["declared"]
+        (put_right.path / "confirmation-1.json").write_text(json.dumps(plan))
+        known = restored(Confirmation, plan)
+        assert judging._requirements_moved(OpenStudy(put_right), 1) and known.declared is None
+        return
+    steps.fit(put_right, None)
+    steps.recommend(put_right)
+    assert confirming.confirmed(put_right, Asked(seed=4)).data["number"] == 2
+
+
+def test_the_verdict_before_is_named_where_prints_are_judged_again(put_right_once):
+    _, said = put_right_once
+    why = said["judged"].data["again"]["why"]
+    assert re.search(r"before, these prints were judged 'confirmed' on \d{4}-\d\d-\d\d$", why)
+    assert why in " ".join(said["judged"].lines)

@@ -262,7 +262,7 @@ def test_a_refusal_that_is_plain_already_stays():
 def test_json_of_status_has_all_of_it(finished, doe):
     status, out, _ = doe("status", "--json", "--study", finished.path)
     assert status == 0
-    assert set(json.loads(out)) == {"study", "state", "next", "draft"}
+    assert set(json.loads(out)) == {"study", "state", "next", "draft", "release_ended"}
 
 
 # What a new study offers

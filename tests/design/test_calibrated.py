@@ -150,6 +150,15 @@ class TestLaterReadings:
         assert one.drift.allowed == pytest.approx(by_hand, rel=1e-6)
         assert not one.drift.found  # 3 degrees
 
+    def test_a_slip_in_a_name_allows_no_less_drift_than_another_instrument_with_a_limit(self):
+        # a stated limit wider than class 2's: a reading without a name counts as the worst that is stated
+        tools = [{**PROBE, "limit_of_error": 6.0}, {**PROBE, "id": "TC-2", "limit_of_error": 6.0}]
+        study = study_of(high_by(6, repeatability=0.3)).model_copy(
+            update={"instruments": make_study(instruments=tools).instruments}
+        )
+        named, slipped = (only(study, later([260.0], at=[270], instrument=name)).drift for name in ("TC-2", "TC2"))
+        assert slipped.allowed >= named.allowed
+
     def test_another_instrument_of_unknown_error_judges_no_drift_of_other_units(self):
         of_offset = {"factor": "z_offset", "set": [-0.05, 0, 0.05], "actual": [-0.051, 0.002, 0.049], "instrument": "TC-1"}
         readings = later([0.1], at=[0.0], instrument="a borrowed one").assign(factor="z_offset")

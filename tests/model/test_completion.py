@@ -351,9 +351,13 @@ class TestWholeStudies:
     def test_no_failure_has_no_verdict(self):
         study, design, record = case()
         fit = fitted(study, design, record)
-        assert "the same for each" in tables.completion_chances(fit).note
-        shown = numbers_of.percent_bound(fit.overall.lower)
-        assert {row[5] for row in tables.completion_chances(fit).rows} == {shown} and fit.overall.lower > 0.05 ** (1 / 8)
+        table = tables.completion_chances(fit)
+        assert "one chance, from all prints together, and none for a single setting" in table.note
+        assert "Each interval holds for one setting" not in table.note
+        # one bound from all prints: no setting with its few prints has it for itself
+        assert table.rows[0][0] == "all settings, not told apart" and table.rows[0][1] == f"{fit.prints} of {fit.prints}"
+        assert table.rows[0][5] == numbers_of.percent_bound(fit.overall.lower) and fit.overall.lower > 0.05 ** (1 / 8)
+        assert len(table.rows) == 1 + len(fit.settings) and {row[3:] for row in table.rows[1:]} == {("", "", "")}
         assert fit.verdicts == ()
         load = np.unique(design.runs["load"], return_inverse=True)[1]
         assert fit.overall.lower == pytest.approx(binary.no_failure_bound(fit.prints, 0.05, load))

@@ -109,12 +109,14 @@ def test_loads_that_are_used_up_leave_no_interval_of_a_mean():
     assert np.isnan(fit.responses[0].covariance).all()
 
 
-def test_limits_that_say_little_stay_where_without_their_prints_nothing_judges_the_loads():
+def test_of_prints_that_say_little_those_stay_without_which_nothing_judges_the_loads():
     # In 1 of 25 simulated studies of 24 prints in 4 loads, a third of the coupons above a limit: of 24 prints 8 say less than
     # half, and the other 16 leave no load error degree of freedom.
     data = next(itertools.islice(censored_bound.drawn(4, "no break", 0.3, 1.0, 25, 1), 13, None))[0][0]
     kept, mixed, found = censored_bound.fitted(data, "limits")
     rest = without(kept, (shares_said(kept, mixed.variances, found.random) < 0.5)[kept.of_print])
     assert (len(kept.names), len(rest.names), found.load_dof, strata(rest).load_dof) == (24, 16, 1, 0)
+    taken = inference._speaking_prints(kept, mixed, found.random)
+    assert set(rest.names) < set(taken.names) < set(kept.names) and strata(taken).load_dof == 1
     limits = inference.means(inference.infer(kept, mixed, found.random, found.load_dof), np.eye(15)[[0, 4]], 0.95)
     assert np.isfinite([limits.low, limits.high]).all()

@@ -38,7 +38,7 @@ TESTED = {  # module: its own tests, and those of what is made with it
     ),
     "doe.record.match": (
         ["tests/record/test_match.py", "tests/record/test_matched.py"],
-        [f"tests/record/test_{name}.py" for name in ("conditions", "corrections", "gradings")],
+        [f"tests/record/test_{name}.py" for name in ("conditions", "corrections", "gradings", "instruments")],
     ),
 }
 OPTIONS = ["-x", "--tb=no", "-rfE", "-p", "no:cacheprovider", "-W", "ignore::pytest.PytestAssertRewriteWarning"]

@@ -135,6 +135,17 @@ def test_prints_of_which_some_values_are_in_doubt_name_them(planned):
     assert found.remarks[0] == f"strength: 1 of 4 values is in doubt (instrument UTM-1 was due 2026-03-31): {first}"
 
 
+def test_prints_of_which_less_than_half_have_a_sound_value_bear_nothing_out(planned):
+    names = [one.print for one in planned[2].prints]
+    assert doubted(planned, names[:2]).verdict == CONFIRMED
+    found = doubted(planned, names[:3])
+    assert found.verdict == INCONCLUSIVE and not any("in doubt" in one for one in found.remarks)
+    assert found.reasons == (
+        "strength: 3 of 4 values are in doubt (instrument UTM-1 was due 2026-03-31), and less than half of the planned prints "
+        "(1) have another, so that these prints bear nothing out",
+    )
+
+
 def test_a_bad_mean_stays_not_confirmed_whatever_is_in_doubt(planned):
     design, record, confirmation = planned
     mine = record.prints["print"].isin([one.print for one in confirmation.prints])

@@ -64,3 +64,13 @@ def test_limits_are_added_to_responses_with_a_requirement_alone():
     assert first.tolerance.share == study.header.conformance
     assert first.tolerance.lower < one.mean and first.tolerance.upper is None
     assert second == other
+
+
+def test_a_lower_quantile_than_the_level_lets_expect_is_explained():
+    study, view, cards, coded, _ = case(("A", "B"))
+    found, quantile = share.conformance(study, view, coded, cards, None)
+    assert (quantile, found.level) == (0.02, 0.9)  # one response causes all failures
+    assert "posterior 2 % quantile (lower than 5 %, since the setting was chosen for looking best" in found.method
+    assert "such a bound held in 90 % or more)" in found.method
+    assert "(lower than" not in share._method(view, 0.05)
+    assert "held in 95 % or more)" in share._method(view, 0.0375)

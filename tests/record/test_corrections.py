@@ -220,7 +220,7 @@ def test_merging_twice_is_merging_once(first, second):
     assert changes == ()
 
 
-@settings(deadline=None, max_examples=25)
+@settings(deadline=None, max_examples=12)
 @given(records(), records())
 def test_what_was_recorded_stands_or_is_on_file(first, second):
     before, _ = merge(None, first, WHO, WHEN)

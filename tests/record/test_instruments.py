@@ -38,7 +38,8 @@ def test_an_instrument_is_named_as_the_study_does_and_said():
     book = match(GUARDED, DESIGN, read_workbook(hand.save(), NAME), DEFINITIONS)
     checks = book.record.checks
     assert checks["instrument"].to_list() == ["TC-03", "TC-03", "a lent one", ""]
-    assert ("tc-03", "TC-03", "Instrument") in {(one.found, one.value, one.column) for one in book.read_as}
+    cell = book.places["checks", "R1-01", "instrument"]
+    assert (cell, "tc-03", "TC-03", "Instrument") in {(one.where, one.found, one.value, one.column) for one in book.read_as}
     lent = next(one for one in book.remarks if "'a lent one'" in one)
     assert "sheet Printer checks, cell " in lent and "add it there with its kind or its limit_of_error" in lent
     assert not [one for one in book.remarks if "TC-03" in one]  # one that is named, or nothing, is nothing to remark on

@@ -272,6 +272,7 @@ REFUSED = {
     "repeated identifier": (("Coupons", "P03D-2", "coupon", "P03D-1"), "'P03D-1' stands in row 10 already"),
     "identifier cleared": (("Coupons", "P03D-2", "coupon", None), "a row is filled in but has no identifier"),
     "reading without its actual": (("Printer checks", "R1-01", "actual", None), "the reading lacks: Actual"),
+    "reading of one cell": (("Printer checks", "R1-03", "printer", "A"), "the reading lacks: What was read, Setpoint, Actual"),
     "unknown factor": (("Printer checks", "R1-01", "factor", "Nozle temperature"), "did you mean 'Nozzle temperature'"),
 }
 

@@ -129,3 +129,17 @@ def test_without_a_second_test_there_is_no_such_column():
     study = make_study(responses=[make_study().responses[0], *make_study().responses[2:]])
     hand = Operator(make_book(study), study=study)
     assert STRENGTH not in hand.places["Coupons"]["columns"]
+
+
+def test_the_refusal_names_the_column_for_a_test_that_ended_otherwise():
+    with pytest.raises(InputRefused, match="outcome of coupon P01A-1 is 'broke in handling'") as refused:
+        collected({"P01A-1": {"outcome": "broke in handling", **NO_FORCE}})
+    cell = Operator(filled_book()).address("Coupons", "P01A-1", PEEL)
+    (problem,) = refused.value.problems
+    assert problem.remedy == (
+        "clear the cell, or correct the outcome; where this test was made, and only others of the row were not, choose "
+        f"'completed' under 'First layer peel: outcome, if different', cell {cell}"
+    )
+    with pytest.raises(InputRefused, match="is 'lost'") as refused:
+        collected({"P01A-1": {"outcome": "lost", **NO_FORCE}})
+    assert [one.remedy for one in refused.value.problems] == ["clear the cell, or correct the outcome"]

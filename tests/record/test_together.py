@@ -6,11 +6,12 @@ import pytest
 
 from doe.errors import InputRefused
 from doe.record.corrections import Beside, merge
-from doe.record.emptied import emptied_lines, withdrawable
+from doe.record.emptied import emptied_lines
 from doe.record.plausible import unlikely
 from doe.record.read import read_workbook
 from doe.record.read_tables import record_files
 from doe.record.together import join
+from doe.record.withdrawal import withdrawable
 from tests.record.test_exported import read as exported
 from tests.record.typing_over import address, blank_book, matched, matched_book, typed
 from tests.sheet.books import NAME, filled_cells, make_design, make_study
@@ -121,8 +122,8 @@ def test_an_emptied_cell_is_said_and_a_withdrawn_value_is_on_file_and_its_return
     assert lines[0].startswith("force.z_strength of P02C-1 is on record, but its cell is empty now")
     assert "--withdraw P02C-1:force.z_strength" in lines[-1]
     assert emptied_lines(before, join([book("a.xlsx")], before)) == ()
-    assert withdrawable(before, "P02C-1", "force.z_strength") == CELL
-    assert withdrawable(before, "P02C-1", "z_strength") is None and withdrawable(before, "P99", "warp") is None
+    assert withdrawable(before, "P02C-1", "force.z_strength") == (CELL,)
+    assert withdrawable(before, "P02C-1", "z_strength") == withdrawable(before, "P99", "warp") == ()
     after, (change,) = merge(before, emptied.record, WHO, WHEN, Beside(withdrawn=frozenset({CELL}), reason="wrong row"))
     assert (change.old, change.new, change.why) == ("258.1", "", "wrong row")
     again, (back,) = merge(after, book("a.xlsx").record, WHO, WHEN)
@@ -152,15 +153,27 @@ def test_a_reading_that_was_cleared_and_a_setpoint_of_a_load_are_said_to_stay():
 
 def test_what_the_plan_fixes_cannot_be_withdrawn():
     before, _, _ = collected(None, book("a.xlsx"))
-    assert withdrawable(before, "P01A", "printer") is None and withdrawable(before, "P01A-1", "print") is None
-    assert withdrawable(before, "P01A", "operator") == ("prints", "P01A", "operator")
+    assert withdrawable(before, "P01A", "printer") == withdrawable(before, "P01A-1", "print") == ()
+    assert withdrawable(before, "P01A", "operator") == (("prints", "P01A", "operator"),)
 
 
 def test_blank_rows_on_record_are_named_in_one_line():
     before, _, _ = collected(None, book("a.xlsx"))
     lines = emptied_lines(before, join([matched_book(blank())], before))
-    assert lines[0].startswith("Rows that are on record, but blank in what was read now: P01A, P02C")
-    assert len(lines) == 1
+    said = "P01A with 3 coupons, P02C with 3 coupons, P03D with 3 coupons, P04E with 3 coupons, P05F with 3 coupons"
+    assert lines[0].startswith(f"Rows that are on record, but blank in what was read now: {said}, P06H with 3 coupons, L01X, ")
+    assert lines[0].endswith("a print with its coupons: doe collect --withdraw P01A --reason 'why'") and len(lines) == 1
+
+
+def test_coupons_alone_that_are_blank_are_named_by_their_print():
+    before, _, _ = collected(None, book("a.xlsx"))
+    cells = [
+        ("Coupons", name, key, None) for name in ("P02C-1", "P02C-2", "P01A-3")
+        for key in ("outcome", "force.z_strength", "width.z_strength", "thickness.z_strength", "first_layer_peel", "note")
+        if (name, key) != ("P01A-3", "first_layer_peel")
+    ]
+    (line,) = emptied_lines(before, join([book("a.xlsx", *cells)], before))
+    assert ": 1 coupon of P01A, 2 coupons of P02C. What" in line and "--withdraw P01A-3 " in line
 
 
 UNLIKELY = {

@@ -91,6 +91,11 @@ def _value(value):
     return value if isinstance(value, str) else numbers.setting(value)
 
 
+def _falls_short(data):
+    share = data["conformance"]
+    return share is not None and share["estimate"] < share["required"]
+
+
 def _settings(data):
     across = data["printers"] if len(data["printers"]) <= 5 else []
     for name, one in data["settings"].items():
@@ -105,12 +110,15 @@ def _settings(data):
         text = _joined(words(name), unit(one["unit"]), _value(one["value"]), near, *set_on)
         places = [f"settings.{name}.value", *(f"settings.{name}.interval.{i}" for i in range(len(one["interval"])))]
         places += [f"printers.{i}.setpoints.{name}" for i in range(len(across))]
-        yield from (Shown(place, "Recommended setting", text) for place in places)
+        best = "Best setting found, which does not meet the requirements"
+        title = best if _falls_short(data) else "Recommended setting"
+        yield from (Shown(place, title, text) for place in places)
 
 
 def _cards(data):
     for i, row in enumerate(data["printers"]):
         title = f"Setpoints of printer {row['printer']}"
+        title += ": best setting found, does not meet the requirements" if _falls_short(data) else ""
         for name, one in data["settings"].items():
             head = _joined(words(name), unit(one["unit"]), _value(one["value"]))
             yield Shown(f"printers.{i}.setpoints.{name}", title, f"{head} {_value(row['setpoints'][name])}")

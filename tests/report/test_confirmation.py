@@ -13,6 +13,7 @@ from doe.recommend.confirmation import (
     Print,
     Single,
     SinglePrint,
+    Updated,
 )
 from doe.report import confirmation as shown
 
@@ -80,6 +81,8 @@ class TestState:
         assert shown.caught_changes(PLANNED, aside) == ()
 
     def test_what_no_longer_holds(self):
+        found = rows_of(shown.state_table(3, JUDGED, "the release of 2026-11-25 by A. Person ended", ended=True))
+        assert found["by a person"] == "not released; the release of 2026-11-25 by A. Person ended"
         found = rows_of(shown.state_table(3, JUDGED, None, ended=True))
         assert found["by data"].startswith(
             "recommendation 3 is a hypothesis: confirmation 1 (not confirmed) no longer holds"
@@ -129,3 +132,41 @@ def test_the_judgement_shows_means_prints_counts_and_what_is_left_out():
     ]  # fmt: skip
     assert counts.rows[0] == ("completes", "2 of 3", "some failed")
     assert without.rows == (("P33A", "detached"),)
+
+
+SHARE = {
+    "estimate": 0.9999, "lower": 0.9991, "level": 0.95, "required": 0.9, "by_response": {"z_strength": 0.9999}, "method": "",
+    "correlated": None, "correlations": {}, "by_printer": {}, "common_setpoint": {},
+}  # fmt: skip
+
+
+def judged_anew(level=0.95, missed=0):
+    outcome = replace(OUTCOME, prints=6, values=30, missed=missed, place="inside")
+    counted = (Counted("completion", "completes", 1, 7, False), Counted("bed_grade", "at least 4", 0, 6, False))
+    updated = Updated((), {**SHARE, "level": level}, None)
+    return replace(JUDGED, outcomes=(outcome,), counted=counted, updated=updated)
+
+
+class TestTheShareFromAllPrints:
+    def test_it_says_what_is_left_out_and_what_counting_alone_shows(self):
+        (said,) = shown.renewed(judged_anew())
+        assert "of prints that complete meet every measured requirement, with 95 % confidence at least 99.9 %: that share" in said
+        # 0.05 ** (1 / 6) = 0.607, Clopper and Pearson, Biometrika 1934: all of 6 good
+        assert "shown if prints scatter normally about the model (by counting alone, 6 of 6 prints show at least 60.6 %)" in said
+        assert said.endswith("; not in it: completion (6 of 7) and bed grade (6 of 6)")
+
+    def test_what_is_not_shown_is_not_even_with_normal_scatter(self):
+        found = judged_anew()
+        short = replace(found, updated=Updated((), {**SHARE, "lower": 0.5}, None))
+        assert "that share is not shown even if prints scatter normally" in shown.renewed(short)[0]
+
+    def test_one_value_that_misses_is_not_counted_as_good(self):
+        assert "by counting" not in shown.renewed(judged_anew(missed=1))[0]
+
+    def test_a_lower_confidence_is_explained(self):
+        why = "90 %, since one response decides: so often the bound holds then"
+        found = judged_anew(level=0.9)
+        assert f"with 90 % confidence at least 99.9 % ({why}): that share is shown" in shown.renewed(found)[0]
+        assert why not in shown.renewed(judged_anew())[0]
+        assert why in shown.updated_tables(found.updated)[0].note
+        assert why not in shown.updated_tables(judged_anew().updated)[0].note

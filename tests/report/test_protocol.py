@@ -38,7 +38,11 @@ def test_the_question_names_every_factor_and_response():
     assert factors[3] == ("bed surface", "", "glass, glue stick, textured sheet", "", "per print", "")
     assert [row[0] for row in protocol.requirement_rows(STUDY).rows] == ["z strength", "warp", "bed grade", "lid fits"]
     assert ("drying oven", "80 °C, room for 2 spools a load") in protocol.condition_rows(STUDY).rows
-    assert protocol.instrument_rows(STUDY).rows == (("TC-03", "thermocouple, type K class 1", "not stated"),)
+    table = protocol.instrument_rows(STUDY)
+    assert table.rows == (("TC-03", "thermocouple, type K class 1", "not stated"),)
+    assert table.note.startswith("No instrument is named for z strength and warp:")  # grades need none
+    named = tuple(one.model_copy(update={"instrument": "TC-03"}) for one in STUDY.responses)
+    assert protocol.instrument_rows(STUDY.model_copy(update={"responses": named})).note == ""
 
 
 def test_plan_facts_say_kind_strata_seed_and_rounding():

@@ -5,7 +5,10 @@ import numpy as np
 import pytest
 
 from doe.report import front, model_section, sections
+from doe.report.inputs import TrialState
+from doe.verdicts import Verdict
 from tests.report import samples
+from tests.report.test_confirmation import JUDGED
 
 ORDER = [
     "Question and requirements", "Plan and why it was chosen", "Deviations, failures and amendments", "Data",
@@ -179,3 +182,27 @@ def test_intervals_are_used_where_levels_are_drawn():
     blocks = sections.document(samples.inputs(study, interval=wide))["sections"][4]["blocks"]
     alts = [block["alt"] for block in blocks if block["kind"] == "figure" and block["alt"].startswith("Level plot")]
     assert "(20.0 to 30.0)" in alts[0] and "(20.0 to 30.0)" not in alts[1]
+
+
+@pytest.mark.usefixtures("undrawn")
+def test_the_workbooks_that_the_report_does_not_carry_are_named_with_their_digests():
+    files = {"study.toml": "01" * 32, "sheets/round-1.xlsx": "67" * 32}
+    inputs = samples.inputs(files=files, attachments={"study.toml": b"x"})
+    blocks = _section(sections.document(inputs), "Provenance")
+    (table,) = [one for one in blocks if one.get("title") == "Not attached: keep with this report"]
+    assert table["rows"] == [["sheets/round-1.xlsx", "67" * 32]]
+    assert any("workbooks of the operators are not attached" in one.get("text", "") for one in blocks)
+    plain = _section(sections.document(samples.inputs()), "Provenance")
+    assert not any("not attached" in one.get("text", "") for one in plain)
+
+
+def test_a_judgement_leaves_room_for_fewer_verdicts_on_page_one():
+    many = [Verdict(f"an old name {number}", "", "") for number in range(9)]
+    inputs = samples.inputs()
+    inputs = dataclasses.replace(inputs, recommendation=dataclasses.replace(inputs.recommendation, verdicts=tuple(many)))
+    judged = dataclasses.replace(inputs, trial=TrialState(judgement=JUDGED))
+    shown = [
+        next(block for block in front.blocks(one) if block.get("title") == "Open verdicts") for one in (inputs, judged)
+    ]
+    assert [len(table["rows"]) for table in shown] == [6, 5]
+    assert [table["note"].split(",")[0] for table in shown] == ["And 7 more", "And 8 more"]  # four of the fit and the plan
