@@ -93,7 +93,7 @@ def _oven(study: Study, say: Texts) -> str:
         return say("steps.oven_planned")
     if study.oven.temperature is None:
         return say("steps.oven_unknown")
-    return say("steps.oven", temperature=f"{study.oven.temperature:g}")
+    return say("steps.oven", temperature=say.number(study.oven.temperature))
 
 
 def _grades(study: Study, say: Texts) -> Iterator[str]:

@@ -215,6 +215,7 @@ def test_a_confirmation_of_aims_is_judged_by_means_and_prints(copied, doe):
     assert doe("release", "--by", "A. Person", "--study", copied)[0] == 0
 
 
+@pytest.mark.slow
 def test_all_prints_together_give_the_desirability_anew(copied, doe):
     # No loads and one value a print: least squares over the 20 published prints and the six new ones, made here.
     _, out, data = tried(copied, doe)
@@ -253,6 +254,7 @@ def test_a_drop_and_a_worthless_mean_are_not_confirmed(copied, doe):
     assert without_requirements(out)
 
 
+@pytest.mark.slow
 def test_a_target_is_missed_to_both_sides(copied, doe):
     mean = predicted(copied)["hardness"]
     _, _, data = tried(copied, doe, {"hardness": mean + 12})
@@ -260,6 +262,7 @@ def test_a_target_is_missed_to_both_sides(copied, doe):
     assert "hardness: the mean of 6 prints" in data["reasons"][0] and "lies above its prediction interval" in data["reasons"][0]
 
 
+@pytest.mark.slow
 def test_prints_that_all_failed_leave_the_desirability_as_it_was(copied, doe):
     _, out, data = tried(copied, doe, outcomes=["detached"] * 6)
     assert data["verdict"] == "not confirmed"

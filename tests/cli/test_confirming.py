@@ -316,6 +316,7 @@ class TestJudgement:
         assert three["verdict"] == "not confirmed"
         assert "3 of 6 prints failed, more than" in three["reasons"][0]
 
+    @pytest.mark.slow
     def test_lost_prints_are_fewer_prints(self, answered, tmp_path):
         other = Folder(shutil.copytree(answered.path, tmp_path / "other"))
         two = tried(answered, outcomes=["lost", "skipped"])
@@ -462,6 +463,7 @@ def test_a_plan_without_its_confirmations_is_the_plan_before(confirmed_once):
     assert plan_text(before) == said["before"]
 
 
+@pytest.mark.slow
 def test_a_fit_made_after_the_prints_leads_to_the_same_judgement(answered):
     # Whether or not fit and recommendation are made again in between, prints of confirmations stay out of them.
     tried(answered, outcomes=["detached"])

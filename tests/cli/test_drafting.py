@@ -81,6 +81,7 @@ def test_after_the_fit_it_shows_the_models(fitted):
     assert "Coefficients of z strength" in text and "has not been fitted" not in text
 
 
+@pytest.mark.slow
 def test_it_is_the_same_bytes_twice_and_no_revision_and_the_report_made_after_it_is_verified(fitted):
     steps.report(fitted)
     report = fitted.read("report.pdf")

@@ -72,6 +72,7 @@ def test_some_failed_and_the_rest_is_as_predicted(planned, doe):
     assert "What a share of future values will keep, all prints together" in out
 
 
+@pytest.mark.slow
 def test_all_lost_is_no_answer(planned, doe):
     fill(planned, outcomes=["lost"] * 6)
     data, out = judged(doe, planned)
@@ -81,6 +82,7 @@ def test_all_lost_is_no_answer(planned, doe):
     assert "Next: confirm again on new loads: doe confirm" in out
 
 
+@pytest.mark.slow
 def test_half_of_the_loads_missing_is_not_judged_until_they_are_called_lost(planned, doe):
     fill(planned, outcomes=["completed"] * 3 + [None] * 3)
     before = snapshot(planned.path)
@@ -98,6 +100,7 @@ def test_half_of_the_loads_missing_is_not_judged_until_they_are_called_lost(plan
     assert (data["verdict"], data["outcomes"][0]["prints"], data["planned"]) == ("confirmed", 3, 6)
 
 
+@pytest.mark.slow
 def test_prints_without_a_value_are_asked_for(planned, doe):
     fill(planned, blank=True)
     err = refused(doe, planned, "confirm")

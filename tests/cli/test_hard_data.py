@@ -151,7 +151,11 @@ def said(data):
     return {one["name"]: one for verdicts in (data["verdicts"], *of_responses) for one in verdicts}
 
 
-@pytest.mark.parametrize("change", CASES, ids=lambda change: change.__name__)
+QUICK = ("all_failed", "never_varied", "all_limits", "one_wild_value")
+EACH = [pytest.param(one, id=one.__name__, marks=() if one.__name__ in QUICK else pytest.mark.slow) for one in CASES]
+
+
+@pytest.mark.parametrize("change", EACH)
 def test_hard_data_get_a_verdict_with_cause_and_remedy(folder, doe, change):
     spoil(folder, change)
     status, out, err = doe("fit", "--study", folder, "--json")

@@ -119,6 +119,7 @@ def test_candidates_stand_side_by_side_and_nothing_is_written(folder, doe):
     assert "coefficients of the declared model" in by_label["definitive-screening"]["refused"]
 
 
+@pytest.mark.slow
 def test_every_command_of_a_comparison_makes_the_plan_that_was_compared(folder, doe):
     compared = planning.compare(Folder(folder), [], PlanRequest(seed=4))
     shown = "\n".join(plain_text(table, 100) for table in compared.tables)

@@ -66,6 +66,7 @@ def test_what_was_judged_anew_and_the_digest_to_compare_are_said(released_once):
     assert "sealed again as a whole proves nothing by itself" in lines
 
 
+@pytest.mark.slow
 def test_what_is_laid_over_a_page_is_found_by_the_bytes(released_once, tmp_path, monkeypatch):
     writer = PdfWriter(clone_from=PdfReader(released_once[0].path / "report.pdf"))
     writer.add_annotation(0, FreeText(text="RELEASED", rect=(50, 550, 200, 650)))

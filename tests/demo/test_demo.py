@@ -138,6 +138,7 @@ def test_the_recommendation_has_the_promised_keys(finished):
     assert all(set(verdict) >= {"name", "cause", "next_step"} for verdict in data["verdicts"])
 
 
+@pytest.mark.slow
 def test_a_second_report_has_the_same_bytes(finished):
     from doe.cli import steps
 

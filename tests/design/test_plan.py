@@ -24,6 +24,7 @@ def problems(error):
     return "\n".join(str(one) for one in error.value.problems)
 
 
+@pytest.mark.slow
 def test_same_seed_gives_the_same_bytes_and_another_does_not(study):
     first, again = (plan_text(make(study, PlanRequest(seed=5))) for make in (planned_once, plan_runs))
     assert first == again

@@ -107,6 +107,7 @@ def test_default_plans(runs, loads, most):
 
 @pytest.mark.parametrize("ratio", [0.1, 10.0])
 @pytest.mark.parametrize("criterion", ["d", "i"])
+@pytest.mark.slow
 def test_plans_for_equal_variances_serve_others(criterion, ratio):
     # Goos, The Optimal Design of Blocked and Split-Plot Experiments (2002): optimal plans depend little on the ratio.
     equal = search(default_plan(30, 6, criterion=criterion))

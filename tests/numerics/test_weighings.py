@@ -108,6 +108,7 @@ def test_slowdown_of_a_spool():
     assert weighings.slowdown(2e-11, Estimate(1e-11, 0.0, 2e-11)) == Estimate(2.0, 1.0, math.inf)
 
 
+@pytest.mark.slow
 def test_intervals_cover():
     # 30 simulated dryings of seven weighings; at a true coverage of 95 % fewer than 25 happen once in 300 times
     generator = np.random.default_rng(20)

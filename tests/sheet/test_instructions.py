@@ -42,6 +42,7 @@ def test_how_hot_the_oven_is_stands_where_operators_dry():
     hot, unknown = (" ".join(steps(oven=oven)) for oven in ({"temperature": 82}, {}))
     assert "to 82 °C, and never hotter" in hot and "as the filament's data sheet says" not in hot
     assert "as the filament's data sheet says, and never hotter" in unknown
+    assert "auf 82,5 °C" in " ".join(steps(study={**STUDY["study"], "operator_language": "de"}, oven={"temperature": 82.5}))
     factor = {"name": "oven_temperature", "unit": "degC", "low": 70, "high": 90, "increment": 5, "change": "load"}
     study, tables = make_study(factors=[*STUDY["factors"], factor]), layout.sheets(make_study(), make_design(), 1)
     planned = " ".join(line.text for line in instructions(study, tables, ()))
