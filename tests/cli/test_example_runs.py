@@ -27,6 +27,7 @@ MAKER = maker()
 
 
 QUICK = "4-no-window"
+EACH = [pytest.param(name, marks=() if name == QUICK else pytest.mark.slow) for name in NAMES]
 
 
 @pytest.fixture(scope="module")
@@ -75,8 +76,7 @@ def test_a_changed_number_or_word_is_a_difference():
     assert differences("a 1.0", "b 1.0") == "'a #' is now 'b #'"
 
 
-@pytest.mark.slow  # test_verifying.py computes the same from the report inside, quickly
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", EACH)
 def test_it_is_what_the_script_makes(made, name):
     old, new = ROOT / name, made(name)[0]
     files = {str(path.relative_to(old)) for path in old.rglob("*") if path.is_file() and not path.name.startswith(".")}
@@ -112,7 +112,6 @@ def test_the_commands_to_look_at_it_run(name, tmp_path, monkeypatch):
         assert said.strip()
 
 
-@pytest.mark.slow
 def test_no_window_is_said_in_the_words_of_its_readme(made):
     assert "stop: no setting meets every requirement" in " ".join(made(QUICK)[1]["doe recommend"].split())
 
