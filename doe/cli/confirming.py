@@ -161,29 +161,18 @@ def _refuse_options(latest: Trial, asked: Asked) -> None:
 def _planned(opened: OpenStudy, study: "Study", there: There, asked: Asked) -> Done:
     from doe.design.read import PLAN, plan_text
     from doe.model.results import as_data
+    from doe.recommend.forecast import least_caught
 
     tried = advice_to_try(opened, asked, there)
     made, confirmation = made_plan(opened, study, there, asked, tried)
     data, number = as_data(confirmation), confirmation.number
-    if asked.loads is None and _caught(confirmation, confirmation.loads) < _BLIND:
-        return _show_choice(confirmation, asked)
+    caught = least_caught(confirmation.forecasts, confirmation.loads)
+    if asked.loads is None and caught is not None and caught[0] < _BLIND:
+        return _show_choice(confirmation, asked, *caught)
     files = {PLAN: plan_text(made), f"confirmation-{number}.json": dump_json(data)}
     detail = {"number": number, "recommendation": tried[0]["number"], "round": confirmation.round, "seed": asked.seed}
     opened.commit("confirm", files, **detail, **({"override": asked.override} if asked.override else {}))
     return _show_plan(study, made, confirmation, data)
-
-
-def _caught(confirmation: "Confirmation", loads: int) -> float:
-    """Return the least chance, over responses, that so many loads catch a drop of three standard deviations; 1 without any."""
-    catches = [one for each in confirmation.forecasts for one in each.catches]
-    return min((one.chance for one in catches if (one.loads, one.sds) == (loads, 3.0)), default=1.0)
-
-
-def _least_caught(confirmation: "Confirmation") -> str:
-    """Return the response in which the planned loads are least likely to catch a drop of three standard deviations."""
-    found = [(one.chance, each.response) for each in confirmation.forecasts for one in each.catches
-             if (one.loads, one.sds) == (confirmation.loads, 3.0)]  # fmt: skip
-    return min(found)[1]
 
 
 def _again_with(asked: Asked) -> str:
@@ -191,28 +180,28 @@ def _again_with(asked: Asked) -> str:
     return f"{' --replace' if asked.replacing else ''}{f' --override {shlex.quote(asked.override)}' if asked.override else ''}"
 
 
-def _show_choice(confirmation: "Confirmation", asked: Asked) -> Done:
+def _show_choice(confirmation: "Confirmation", asked: Asked, caught: float, response: str) -> Done:
     """Show what each number of loads would catch, where the usual number would miss more than it catches; plans nothing."""
-    from doe.recommend.forecast import CANDIDATES
+    from doe.recommend.forecast import CANDIDATES, least_caught
     from doe.report import confirmation as tables
 
     usual, most, rest = confirmation.loads, max(CANDIDATES), _again_with(asked)
-    chance = f"{100 * _caught(confirmation, usual):.0f} %"
+    chance = f"{100 * caught:.0f} %"
     choices = [f"doe confirm --loads {usual}{rest}: the usual number all the same, with {chance}"]
     if confirmation.proposed is not None:
         proposed = f"doe confirm --loads {confirmation.proposed}{rest}"
         choices.insert(0, f"{proposed}: the fewest loads that catch it in four of five cases")
     else:
-        all_most = f"{100 * _caught(confirmation, most):.0f} %"
-        choices.insert(0, f"doe confirm --loads {most}{rest}: {all_most}, where all of them complete")
+        if (best := least_caught(confirmation.forecasts, most)) is not None:
+            choices.insert(0, f"doe confirm --loads {most}{rest}: {100 * best[0]:.0f} %, where all of them complete")
         choices.insert(0, "doe extend: a further round first, which tells more about this setting, so that fewer prints will do")
     return Done(
-        {"planned": False, "caught": _caught(confirmation, usual), "proposed": confirmation.proposed, "next": choices},
+        {"planned": False, "caught": caught, "proposed": confirmation.proposed, "next": choices},
         (tables.catch_table(confirmation),),
         ("Choose one:", *(f"- {one}" for one in choices)),
         (
             f"Nothing was planned: {usual} prints on new loads would catch a change for the worse of three standard deviations "
-            f"of a new print with a chance of only {chance} in {_least_caught(confirmation)}. More "
+            f"of a new print with a chance of only {chance} in {response}. More "
             "often than not they would not call 'not confirmed' a setting that is that much worse than predicted: it would end "
             "confirmed, or inconclusive where a limit is near.",
         ),

@@ -106,7 +106,7 @@ def _speaking_prints(data: ResponseData, mixed: reml.MixedFit, random: Sequence[
 
     Where those leave no error between loads or prints, the prints that say most of the others are added, only until they do. All
     of them at once held 52 to 59 % instead of 95 % where whole loads were limits that say almost nothing (52 of 520 simulated
-    studies of 4 loads, 16 prints and 5 coupons); so added, all 52 held.
+    studies of 4 loads, 16 prints and 5 coupons); so added, all 52 held (``tests.studies.few_loads_limits``).
     """
     said = shares_said(data, mixed.variances, random)
     for least in (_HALF, *sorted({float(one) for one in said[said < _HALF]}, reverse=True)):

@@ -171,10 +171,30 @@ def needed_prints(forecasts: Sequence[Forecast]) -> int | None:
     Each is on a load of its own; None where 12 do not.
     """
     for loads in CANDIDATES:
-        chances = [one.chance for each in forecasts for one in each.catches if (one.loads, one.sds) == (loads, 3.0)]
-        if chances and min(chances) >= WANTED_CHANCE:
+        found = least_caught(forecasts, loads)
+        if found is not None and found[0] >= WANTED_CHANCE:
             return loads
     return None
+
+
+def least_caught(forecasts: Sequence[Forecast], loads: int) -> tuple[float, str] | None:
+    """
+    Return the least chance, over responses, that so many single-print loads catch a drop of three standard deviations.
+
+    Parameters
+    ----------
+    forecasts : sequence of Forecast
+    loads : int
+
+    Returns
+    -------
+    tuple of (float, str), or None
+        The chance with the response that has it; None where nothing was computed for so many loads.
+    """
+    chances = [
+        (one.chance, each.response) for each in forecasts for one in each.catches if (one.loads, one.sds) == (loads, 3.0)
+    ]
+    return min(chances, default=None)
 
 
 def proposed_loads(forecasts: Sequence[Forecast], completes: float | None = None) -> int | None:

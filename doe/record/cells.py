@@ -11,8 +11,8 @@ from doe.record.read import Raw
 from doe.sheet.columns import Column, Value
 from doe.study.operators import languages, texts
 
-_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
-_WITH_UNIT = re.compile(rf"(?P<number>{_NUMBER.pattern})\s*(?P<unit>[^\d\s.,+-].*)", re.ASCII)
+NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
+_WITH_UNIT = re.compile(rf"(?P<number>{NUMBER.pattern})\s*(?P<unit>[^\d\s.,+-].*)", re.ASCII)
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)
 """Reads as a thousand in one country and as a decimal fraction in another."""
 _UNIT = re.compile(r"\(([^()]*)\)(?! *\()")
@@ -126,7 +126,7 @@ def _number(column: Column, raw: Raw, where: str, decimal: str | None) -> float 
                        "type the number again, with the decimal sign of your system, in a cell formatted as a number")
     text = "" if isinstance(raw, bool) else _UNSEEN.sub("", str(raw)).strip().translate(_MINUS)
     unit = unit_of(column)
-    if isinstance(raw, str) and not _NUMBER.fullmatch(text) and (with_unit := _WITH_UNIT.fullmatch(text)):
+    if isinstance(raw, str) and not NUMBER.fullmatch(text) and (with_unit := _WITH_UNIT.fullmatch(text)):
         if not same_unit(with_unit["unit"], unit):
             allowed = f"a number in {unit} is allowed" if unit not in ("", "1") else "a number without a unit is allowed"
             remedy = _in_unit(with_unit["number"], with_unit["unit"], unit)
@@ -135,7 +135,7 @@ def _number(column: Column, raw: Raw, where: str, decimal: str | None) -> float 
     if isinstance(raw, str) and decimal is None and _THOUSANDS.fullmatch(text):
         return Problem(where, f"the text '{text}' may be a thousand or a fraction", "a number is allowed",
                        "type it again as a number")
-    if not _NUMBER.fullmatch(text) or (decimal == "." and "," in text) or (decimal == "," and "." in text):
+    if not NUMBER.fullmatch(text) or (decimal == "." and "," in text) or (decimal == "," and "." in text):
         sign = "" if decimal is None else f" with the decimal sign '{decimal}'"
         return Problem(where, f"'{shown(raw)}' is not a number", f"a number{sign} is allowed",
                        _DIGITS_ONLY if any(letter.isdigit() for letter in text) else _EMPTY_IF_MISSING)

@@ -12,7 +12,7 @@ from doe.study.operators import texts_of
 from doe.study.spec import Study
 
 _SHARE, _LEAST = 0.1, 0.5
-"""Times may differ by so much of the hours, or by so many hours, whichever is more: doors are opened late."""
+"""Times may differ by so much of the hours, or by so many hours, whichever is more; common practice, no source."""
 
 
 def hours_lines(study: Study, design: Design, record: Record, places: Mapping[Cell, str]) -> tuple[str, ...]:

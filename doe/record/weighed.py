@@ -3,7 +3,6 @@
 import csv
 import io
 import math
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -11,9 +10,9 @@ import numpy as np
 
 from doe.errors import InputRefused, Problem
 from doe.numerics.weighings import DryingFit, Weighings, fit_drying
+from doe.record.cells import NUMBER
 
 MOST_BYTES, MOST_LINES, MOST_DRYINGS = 1_000_000, 1_000, 6
-_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
 _NEEDED, _COLUMNS = ("hours", "mass"), ("hours", "mass", "temperature", "drying")
 _LIMITS = {"hours": (0.0, 10_000.0), "mass": (0.0, 1e6), "temperature": (0.0, 150.0)}
 _FORM = "a CSV file with the headings hours, mass (g) and, for several dryings, temperature (°C) and drying (its name)"
@@ -147,4 +146,4 @@ def _refused(where: str, found: str, allowed: str, remedy: str) -> InputRefused:
 
 
 def _number(text: str) -> float:
-    return float(text.replace(",", ".")) if _NUMBER.fullmatch(text) else math.nan
+    return float(text.replace(",", ".")) if NUMBER.fullmatch(text) else math.nan

@@ -81,7 +81,7 @@ def test_it_tells_each_step_in_short(finished):
     assert [step.typed.split()[1] for step in told] == ["new", "plan", "sheet", "collect", "fit", "recommend", "report"]
     shown = [paragraphs.wrapped(line, 80) for number, step in enumerate(told, 1) for line in step.lines(number)]
     each = [sum(text.count("\n") + 1 for text in shown[start : start + 3]) for start in range(0, len(shown), 3)]
-    assert max(each) <= 11
+    assert max(each) <= 11  # the answer with what it does not count, in one sentence, is the longest
     assert sum(each) <= 50
     recommended = done.data["recommendation"]["settings"]["nozzle_temperature"]["value"]
     assert f"nozzle temperature {recommended:g} °C" in told[5].did

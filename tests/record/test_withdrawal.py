@@ -5,30 +5,18 @@ import shutil
 import openpyxl
 import pytest
 
-from doe.cli import planning, steps
 from doe.cli.collecting import Asked, collect
-from doe.cli.open_study import STUDY as FILE
 from doe.cli.open_study import OpenStudy
-from doe.design.request import PlanRequest
 from doe.errors import InputRefused
 from doe.files import Folder
 from doe.sheet import layout
-from tests.cli.test_bad_input import STUDY
+from tests.record.test_collecting import sheeted  # noqa: F401 - a fixture
 
 WHY = "typed into the wrong row"
 
 
-@pytest.fixture(scope="module")
-def sheeted(tmp_path_factory):
-    folder = Folder(tmp_path_factory.mktemp("study"))
-    OpenStudy(folder).commit("new", {FILE: STUDY.encode()})
-    planning.plan(folder, PlanRequest(seed=1), replacing=False)
-    steps.sheet(folder)
-    return folder
-
-
 @pytest.fixture
-def collected(sheeted, tmp_path):
+def collected(sheeted, tmp_path):  # noqa: F811
     """Return a study that has values of every coupon of two prints on record, and a note; its workbook is blank again."""
     shutil.copytree(sheeted.path, tmp_path / "s")
     folder = Folder(tmp_path / "s")
