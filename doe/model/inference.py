@@ -104,9 +104,9 @@ def _speaking_prints(data: ResponseData, mixed: reml.MixedFit, random: Sequence[
     """
     Return the prints that say half of a measured one or more.
 
-    Where those leave no error between loads or prints, the prints that say most of the others are added, only until they do. All
-    of them at once held 52 to 59 % instead of 95 % where whole loads were limits that say almost nothing (52 of 520 simulated
-    studies of 4 loads, 16 prints and 5 coupons); so added, all 52 held (``tests.studies.few_loads_limits``).
+    Where those leave no error between loads or prints, the prints that say most of the others are added, only until they do:
+    intervals then held in 50 of 50 such studies and are wide (``tests.studies.few_loads_limits``). All prints at once held in 52
+    to 59 % of such studies, with prints that say 1 to 3 % of a measured one counted as whole ones.
     """
     said = shares_said(data, mixed.variances, random)
     for least in (_HALF, *sorted({float(one) for one in said[said < _HALF]}, reverse=True)):
